@@ -1,0 +1,48 @@
+# Every short command there is. Each sets up what it needs: `make demo` and `make test` work on a fresh machine
+# with Python 3.11 and apt.
+PYTHON ?= python3.11
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: help setup demo test check bench recording docs-pictures locks hooks clean
+
+help:  ## this list
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
+
+setup: $(STAMP)  ## the virtual environment, the packages of dev.lock, and Debian's chromium
+
+$(STAMP): pyproject.toml requirements.lock dev.lock tools/setup.sh
+	@PYTHON="$(PYTHON)" sh tools/setup.sh
+	@touch $(STAMP)
+
+demo: setup  ## the whole job on one bay of an invented yard (DEMO_ARGS=--once: fast, ends by itself)
+	$(BIN)/sidetap demo $(DEMO_ARGS)
+
+test: setup check  ## everything that must hold: style, types, floors, tests
+	$(BIN)/python -m pytest $(TEST_ARGS)
+
+check: setup  ## style, types and floors only
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: setup  ## speeds, each beside a peer in the same run
+	$(BIN)/python tools/bench.py
+
+recording: setup  ## four hours of the demo line and the readings that go with it, seeded, into recording/
+	$(BIN)/python tools/make_recording.py recording
+
+docs-pictures: setup  ## the picture of the panel and the demo's summary that the README shows
+	$(BIN)/python tools/docs_pictures.py
+
+locks:  ## resolve the dependencies again
+	$(BIN)/uv pip compile -q --generate-hashes --no-header --python-version 3.11 pyproject.toml --extra demo -o requirements.lock
+	$(BIN)/uv pip compile -q --generate-hashes --no-header --python-version 3.11 pyproject.toml --extra demo --extra dev -o dev.lock
+
+hooks: setup  ## check before every commit
+	$(BIN)/pre-commit install
+
+clean:  ## all that was made
+	rm -rf $(VENV) .cache build demo recording

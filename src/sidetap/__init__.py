@@ -1,0 +1,1 @@
+"""sidetap: listen to an existing Modbus line and guard loading valves with a checked scheme."""

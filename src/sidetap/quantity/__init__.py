@@ -1,0 +1,53 @@
+"""Exact times, lengths and volumes, a table of units, and readings that carry their quality.
+
+Text -> whole numbers -> text. The core of sidetap counts in integers: time in nanoseconds (milliseconds inside a
+scheme), lengths in tenths of a millimetre; floats live inside formulas only. Conversions are exact rationals and
+are rounded once, in a direction that the caller names.
+"""
+
+from sidetap.quantity.reading import Quality, Reading
+from sidetap.quantity.text import (
+    Rounding,
+    format_duration,
+    format_feet_inches,
+    format_level,
+    format_number,
+    parse_duration_ns,
+    parse_length_01mm,
+    parse_quantity,
+    round_fraction,
+)
+from sidetap.quantity.units import (
+    NS_PER_MS,
+    NS_PER_S,
+    UNITS,
+    Dimension,
+    Unit,
+    convert,
+    from_si,
+    to_si,
+    unit,
+)
+
+__all__ = [
+    "NS_PER_MS",
+    "NS_PER_S",
+    "UNITS",
+    "Dimension",
+    "Quality",
+    "Reading",
+    "Rounding",
+    "Unit",
+    "convert",
+    "format_duration",
+    "format_feet_inches",
+    "format_level",
+    "format_number",
+    "from_si",
+    "parse_duration_ns",
+    "parse_length_01mm",
+    "parse_quantity",
+    "round_fraction",
+    "to_si",
+    "unit",
+]

@@ -1,0 +1,327 @@
+"""One frozen, checked description of a site, as everything above this floor sees it.
+
+Times are whole ns, lengths whole tenths of a millimetre, everything else exact fractions of the SI unit. How it is
+written in site.toml is the business of the module that reads it; nothing here has a line or a column.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from sidetap.vessel import Vessel as Geometry
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """The units a site shows: level "ft-in", "m", ...; volume "gal", "L"; flow "gpm", ...; mass "lb", "kg"."""
+
+    level: str
+    volume: str
+    flow: str
+    mass: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Who looked at something, and when."""
+
+    by: str
+    on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line that is listened to and never written.
+
+    transmitter: who made sure that the adapter can't transmit; None when nobody has, and then ``run`` refuses.
+    """
+
+    tag: str
+    port: str
+    serial: str | None
+    baud: int
+    framing: str
+    transmitter: Signature | None
+    transmitter_state: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What another register of the same poll must say for a point to be good; at least one bound is given."""
+
+    register: int
+    encoding: str
+    equals: Fraction | None = None
+    at_least: Fraction | None = None
+    at_most: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A register of a device on a line, and what makes it good.
+
+    reading = decoded × scale + offset, in unit. valid, and step_per_s (the most it may move in a second), are in
+    the SI unit of that unit's dimension.
+    """
+
+    tag: str
+    line: str
+    device: int
+    table: str
+    register: int
+    encoding: str
+    scale: Fraction
+    offset: Fraction
+    unit: str
+    valid: tuple[Fraction, Fraction] | None
+    good_when: tuple[Condition, ...]
+    step_per_s: Fraction | None
+    poll_ns: int
+    warn_age_ns: int
+    close_age_ns: int
+    released: Signature | None
+    released_dips: int = 0
+
+
+class LevelKind(StrEnum):
+    """How a point tells a level."""
+
+    HEIGHT = "height"
+    ULLAGE = "ullage"
+    PRESSURE = "pressure"
+    PERCENT = "percent"
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSource:
+    """From a point's reading to a level above the vessel's datum.
+
+    height: level = reading. ullage: level = reference_height - reading, nothing nearer than blocking.
+    pressure: level = sensor_height + reading / (density × g). percent: level = reading × span.
+    """
+
+    point: str
+    kind: LevelKind
+    reference_height_01mm: int = 0
+    blocking_01mm: int = 0
+    sensor_height_01mm: int = 0
+    span_01mm: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Density:
+    """Of the product, with where it comes from."""
+
+    kg_per_m3: Fraction
+    source: str
+    on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """The low trip: mean over mean_ns below below_01mm for delay_ns; reset by a person at reset_above_01mm."""
+
+    below_01mm: int
+    mean_ns: int
+    delay_ns: int
+    reset_above_01mm: int
+
+
+@dataclass(frozen=True, slots=True)
+class Vessel:
+    """A vessel, its product and its limits. top_01mm is the highest level its geometry has a volume for."""
+
+    tag: str
+    name: str
+    product: str
+    density: Density
+    geometry: Geometry
+    top_01mm: int
+    level: LevelSource
+    level_uncertainty_01mm: int
+    volume_uncertainty: Fraction
+    high_01mm: int
+    low_01mm: int
+    trip: Trip
+
+
+@dataclass(frozen=True, slots=True)
+class Module:
+    """An input and output module on a port of its own; it opens its outputs after drops_out_after_ns of silence."""
+
+    tag: str
+    kind: str
+    port: str
+    serial: str | None
+    baud: int
+    framing: str
+    device: int
+    drops_out_after_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """One coil of a module."""
+
+    module: str
+    coil: int
+
+
+@dataclass(frozen=True, slots=True)
+class Watchdog:
+    """A transistor output into a retriggerable timing relay in series with the valves' supply."""
+
+    output: Output
+    kind: str
+    relay_time_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One bit of a module, healthy when energised; older than max_age_ns it counts as not energised."""
+
+    tag: str
+    module: str
+    bit: int
+    max_age_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """What a bay loads."""
+
+    capacity_m3: Fraction
+    payload_kg: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Bay:
+    """A loading bay: its flow, its vehicle, what it needs to start and to go on, its keys.
+
+    run_permissives: tags of inputs that must be energised all the time. The rest of the permissives (level not
+    old, other valves closed; ticket open, level good, valves closed) hold for every bay and are not optional.
+    """
+
+    tag: str
+    name: str
+    flow_m3_per_s: Fraction
+    flow_tolerance: Fraction
+    flow_source: str
+    vehicle: Vehicle
+    restarts: int
+    restart_wait_ns: int
+    resume_role: str
+    run_permissives: tuple[str, ...]
+    auto_input: str
+    hand_input: str
+    stop_input: str
+    hose_input: str
+    hose_left_after_ns: int
+    hard_wired_stop: str
+    pump_permit: Output
+    open_key: str
+    close_key: str
+    stuck_key_after_ns: int
+    panel_lost_after_ns: int
+    panel_screen: str
+
+
+@dataclass(frozen=True, slots=True)
+class Valve:
+    """A loading valve from one vessel into one bay, closed by its spring."""
+
+    tag: str
+    bay: str
+    vessel: str
+    open_limit_ns: int
+    output: Output
+    fails: str
+    stroke_ns: int
+    supervise_ns: int
+    closed_switch: str
+    open_switch: str
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """An alarm on a vessel's level: side "above" or "below" the limit called "high" or "low"."""
+
+    tag: str
+    vessel: str
+    side: str
+    limit: str
+    delay_ns: int
+    dead_band_01mm: int
+    priority: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule of the site by its kind; in this version only "one-valve-per-bay"."""
+
+    tag: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A person of people.toml; roles: operator, lead, engineer, approver. In no hash."""
+
+    name: str
+    role: str
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything, in the order of the file."""
+
+    path: Path
+    name: str
+    time_zone: str
+    show: Display
+    scan_ns: int
+    lines: tuple[Line, ...]
+    points: tuple[Point, ...]
+    vessels: tuple[Vessel, ...]
+    modules: tuple[Module, ...]
+    watchdog: Watchdog
+    horn: Output
+    inputs: tuple[Input, ...]
+    bays: tuple[Bay, ...]
+    valves: tuple[Valve, ...]
+    rules: tuple[Rule, ...]
+    compatible: tuple[tuple[str, tuple[str, ...]], ...]
+    alarms: tuple[Alarm, ...]
+    people: tuple[Person, ...]
+
+    def vessel(self, tag: str) -> Vessel:
+        """Return the vessel of that tag; KeyError when there is none."""
+        return _by_tag(self.vessels, tag)
+
+    def point(self, tag: str) -> Point:
+        """Return the point of that tag; KeyError when there is none."""
+        return _by_tag(self.points, tag)
+
+    def bay(self, tag: str) -> Bay:
+        """Return the bay of that tag; KeyError when there is none."""
+        return _by_tag(self.bays, tag)
+
+    def valve(self, tag: str) -> Valve:
+        """Return the valve of that tag; KeyError when there is none."""
+        return _by_tag(self.valves, tag)
+
+    def valves_of(self, bay: str) -> tuple[Valve, ...]:
+        """Return the valves of a bay, in the order of the file."""
+        return tuple(v for v in self.valves if v.bay == bay)
+
+
+def _by_tag(things: tuple[Any, ...], tag: str) -> Any:
+    for thing in things:
+        if thing.tag == tag:
+            return thing
+    raise KeyError(tag)
