@@ -28,7 +28,7 @@ VERBS = {
     "demo": "the whole job on an invented yard",
 }
 
-UsageError = typer.BadParameter.__bases__[0]  # the common base of all that is wrong with arguments
+UsageError: type[Exception] = typer.BadParameter.__bases__[0]  # the base of all that is wrong with arguments
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -52,7 +52,8 @@ def run(arguments: list[str]) -> int:
         return _fail(problem, 1)
     except UsageError as problem:
         place = f"sidetap {arguments[0]}"
-        text = " ".join(str(problem.format_message()).split()).rstrip(".")  # type: ignore[attr-defined]
+        message = getattr(problem, "format_message", problem.__str__)()
+        text = " ".join(message.split()).rstrip(".")
         return _fail(BadInput(place, text, f"See {place} --help."), 2)
     except KeyboardInterrupt:
         return 130

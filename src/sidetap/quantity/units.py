@@ -85,7 +85,6 @@ UNITS: dict[str, Unit] = {
         Unit("K", Dimension.TEMPERATURE, Fraction(1)),
         Unit("C", Dimension.TEMPERATURE, Fraction(1), Fraction(27_315, 100)),
         Unit("F", Dimension.TEMPERATURE, Fraction(5, 9), Fraction(45_967, 100)),
-        Unit("1", Dimension.SHARE, Fraction(1)),
         Unit("%", Dimension.SHARE, Fraction(1, 100)),
     )
 }
