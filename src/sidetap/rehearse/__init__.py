@@ -1,0 +1,1 @@
+"""The simulated yard and the real station, joined: demo today, scripts and faults to come."""
