@@ -1,0 +1,83 @@
+"""What every shape can do, and what it says about a level that is none of its own.
+
+The shapes give formulas; the checks of the arguments are here, once.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from enum import StrEnum
+
+
+class Side(StrEnum):
+    """Where a level or a volume outside a shape lies."""
+
+    BELOW = "below"
+    ABOVE = "above"
+    NOWHERE = "nowhere"  # not a number
+
+
+class OutOfShape(ValueError):
+    """A level or a volume that the shape doesn't have; side tells where it lies."""
+
+    def __init__(self, value: float, unit: str, low: float, high: float) -> None:
+        self.side = Side.BELOW if value < low else Side.ABOVE if value > high else Side.NOWHERE
+        super().__init__(f"{value} {unit} is outside {low}..{high} {unit}")
+
+
+class Vessel(ABC):
+    """A shape whose volume grows with every level between bottom_m and top_m, both included.
+
+    All levels are in m above the vessel's datum, all volumes in m³. Outside bottom_m..top_m, and for NaN, every
+    function raises OutOfShape.
+    """
+
+    __slots__ = ()
+
+    @property
+    def bottom_m(self) -> float:
+        """The lowest level that has a volume."""
+        return 0.0
+
+    @property
+    @abstractmethod
+    def top_m(self) -> float:
+        """The highest level that has a volume."""
+
+    def volume_m3(self, level_m: float) -> float:
+        """Return the volume up to level_m, in m³."""
+        self._require(level_m, "m", self.bottom_m, self.top_m)
+        return self._volume(level_m)
+
+    def area_m2(self, level_m: float) -> float:
+        """Return the area of the liquid's surface at level_m, in m²: the derivative of the volume."""
+        self._require(level_m, "m", self.bottom_m, self.top_m)
+        return self._area(level_m)
+
+    def level_m(self, volume_m3: float) -> float:
+        """Return the level at which the vessel holds volume_m3, in m: the inverse of ``volume_m3``."""
+        low, high = self.bottom_m, self.top_m
+        self._require(volume_m3, "m3", self._volume(low), self._volume(high))
+        return self._level(volume_m3)
+
+    @abstractmethod
+    def _volume(self, level_m: float) -> float: ...
+
+    @abstractmethod
+    def _area(self, level_m: float) -> float: ...
+
+    def _level(self, volume_m3: float) -> float:
+        """Halve bottom_m..top_m until the two ends are neighbouring floats; exact, and quick enough for a page."""
+        low, high = self.bottom_m, self.top_m
+        while low < (middle := (low + high) / 2) < high:
+            if self._volume(middle) < volume_m3:
+                low = middle
+            else:
+                high = middle
+        return high
+
+    @staticmethod
+    def _require(value: float, unit: str, low: float, high: float) -> None:
+        if math.isnan(value) or not low <= value <= high:
+            raise OutOfShape(value, unit, low, high)
