@@ -1,0 +1,133 @@
+"""Registers -> values, by the encodings of the contract. Never the other way: nothing here makes a register.
+
+The 32-bit encodings come in four orders: which register of the two is the high word, and whether the two bytes of
+every register are exchanged. They are named in words, since the trade's letters for byte order are used both ways.
+Source of the plain layouts: IEEE 754 binary32 and binary64; high byte of a register first (MODBUS Application
+Protocol V1.1b3, 4.2). Word order, exchanged bytes, BCD and modulo 10,000: common practice, no source.
+"""
+
+import math
+import struct
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+_ORDERS = ("high-word-first", "low-word-first", "high-word-first-swapped", "low-word-first-swapped")
+_ONE_WORD = ("uint16", "int16", "bcd16", "bits16")
+_TWO_WORDS = tuple(f"{kind}-{order}" for kind in ("uint32", "int32", "float32", "mod10k32") for order in _ORDERS)
+_FOUR_WORDS = ("float64-high-word-first", "float64-low-word-first")
+
+ENCODINGS: tuple[str, ...] = (*_ONE_WORD, "text", *_TWO_WORDS, *_FOUR_WORDS)
+ARRAY_ENCODINGS: tuple[str, ...] = (
+    "uint16",
+    "int16",
+    *(name for name in _TWO_WORDS if not name.startswith("mod10k32")),
+)
+
+_FIRST_REFERENCE = {"coil": 0, "discrete-input": 100_000, "input-register": 300_000, "holding-register": 400_000}
+
+
+def width(encoding: str, registers: int | None = None) -> int:
+    """Return how many registers a value takes; text takes ``registers``. ValueError for an unknown encoding."""
+    if encoding == "text":
+        if registers is None or registers < 1:
+            raise ValueError("text needs the number of its registers")
+        return registers
+    if encoding in _ONE_WORD:
+        return 1
+    if encoding in _TWO_WORDS:
+        return 2
+    if encoding in _FOUR_WORDS:
+        return 4
+    raise ValueError(f"no encoding {encoding!r}; there are {' '.join(ENCODINGS)}")
+
+
+def decode(encoding: str, words: Sequence[int]) -> int | float | str | None:
+    """Return the value of the registers; None when they hold none (NaN, infinity, a nibble over 9, control bytes).
+
+    >>> decode("float32-low-word-first", [0xCCCD, 0x404C])
+    3.200000047683716
+    """
+    if len(words) != width(encoding, len(words)):
+        raise ValueError(f"{encoding} takes {width(encoding)} registers, not {len(words)}")
+    if encoding == "text":
+        return _text(words)
+    high_first = _high_word_first(encoding, words)
+    if encoding == "bcd16":
+        digits = f"{high_first[0]:04x}"
+        return int(digits) if digits.isdecimal() else None
+    if encoding.startswith("mod10k32"):
+        high, low = high_first
+        return high * 10_000 + low if high <= 9999 and low <= 9999 else None
+    data = struct.pack(f">{len(high_first)}H", *high_first)
+    if encoding.startswith("float"):
+        number: float = struct.unpack(">f" if len(data) == 4 else ">d", data)[0]
+        return number if math.isfinite(number) else None
+    return int.from_bytes(data, "big", signed=encoding.startswith("int"))
+
+
+def decode_exact(encoding: str, words: Sequence[int]) -> Fraction | None:
+    """Return the value as an exact fraction; None when there is none. ValueError for text, which is no number.
+
+    >>> decode_exact("float32-high-word-first", [0x3FC0, 0])
+    Fraction(3, 2)
+    """
+    value = decode(encoding, words)
+    if isinstance(value, str) or encoding == "text":
+        raise ValueError("text is no number")
+    return None if value is None else Fraction(value)
+
+
+def decode_array(encoding: str, words: npt.NDArray[np.integer]) -> npt.NDArray[np.int64] | npt.NDArray[np.float64]:
+    """Return one value per row of words, an array of shape (rows, width).
+
+    For ARRAY_ENCODINGS only. Whole numbers come as int64, floats as float64 with NaN and infinity left in.
+    """
+    if encoding not in ARRAY_ENCODINGS:
+        raise ValueError(f"no arrays of {encoding!r}; there are {' '.join(ARRAY_ENCODINGS)}")
+    if words.ndim != 2 or words.shape[1] != width(encoding):
+        raise ValueError(f"{encoding} takes rows of {width(encoding)} registers, not an array {words.shape}")
+    registers = words.astype(np.int64)
+    if encoding.endswith("-swapped"):
+        registers = registers >> 8 | (registers & 0xFF) << 8
+    if "low-word-first" in encoding:
+        registers = registers[:, ::-1]
+    raw = registers[:, 0] if registers.shape[1] == 1 else registers[:, 0] << 16 | registers[:, 1]
+    if encoding.startswith("float"):
+        with np.errstate(invalid="ignore"):
+            return raw.astype(np.uint32).view(np.float32).astype(np.float64)
+    if encoding.startswith("int"):
+        bits = 16 * width(encoding)
+        raw = np.where(raw >= 1 << (bits - 1), raw - (1 << bits), raw)
+    return raw
+
+
+def reference(table: str, register: int) -> str:
+    """Return the 1-based reference in six digits of a 0-based register.
+
+    >>> reference("holding-register", 100)
+    '400101'
+    """
+    return f"{_FIRST_REFERENCE[table] + register + 1:06d}"
+
+
+def _high_word_first(encoding: str, words: Sequence[int]) -> list[int]:
+    if any(not 0 <= word <= 0xFFFF for word in words):
+        raise ValueError(f"registers are 0 to 65535, not {list(words)}")
+    ordered = list(words)
+    if encoding.endswith("-swapped"):
+        ordered = [word >> 8 | (word & 0xFF) << 8 for word in ordered]
+    if "low-word-first" in encoding:
+        ordered.reverse()
+    return ordered
+
+
+def _text(words: Sequence[int]) -> str | None:
+    data = b"".join(word.to_bytes(2, "big") for word in words)
+    try:
+        text = data.rstrip(b"\x00 ").decode("ascii")
+    except UnicodeDecodeError:
+        return None
+    return text if text.isprintable() else None

@@ -1,0 +1,91 @@
+"""Is there a whole frame here? Bytes and an offset -> where the frame ends. Decides nothing beyond that one span.
+
+All functions look at ``data[start:stop]`` only and answer with an end (greater than 0), NONE (more bytes would not
+change that) or WAIT (the bytes before stop do not tell yet).
+"""
+
+import re
+from collections.abc import Iterator
+
+from sidetap.line import rules
+from sidetap.line.crc import crc16
+
+NONE = 0
+WAIT = -1
+
+_FUNCTIONS = b"".join(re.escape(bytes([f])) for f in sorted(rules.RESPONSE_LENGTH))
+# Overlapping matches (hence the look-ahead) of an address and a function: everywhere a frame may start at all.
+_HEAD = re.compile(b"(?=[\\x00-\\xf7][" + _FUNCTIONS + b"])", re.DOTALL)
+
+
+def starts(data: bytearray, start: int, stop: int) -> Iterator[int]:
+    """Yield every offset where the first two bytes could open a frame."""
+    for match in _HEAD.finditer(data, start, stop):
+        yield match.start()
+
+
+def request_end(data: bytearray, start: int, stop: int) -> int:
+    """Return the end of the whole request at start, its limits not looked at, or NONE or WAIT."""
+    return _end(data, start, stop, rules.REQUEST_LENGTH)
+
+
+def response_end(data: bytearray, start: int, stop: int) -> int:
+    """Return the end of the whole response at start, an exception included, or NONE or WAIT."""
+    if stop - start >= 3:
+        function, count = data[start + 1], data[start + 2]
+        if function in rules.BIT_READS and count == 0:
+            return NONE
+        if function in rules.REGISTER_READS and (count == 0 or count % 2):
+            return NONE
+    if data[start] == rules.BROADCAST:
+        return NONE  # nobody answers a broadcast, and nobody has that address
+    return _end(data, start, stop, rules.RESPONSE_LENGTH)
+
+
+def answer_end(data: bytearray, request: int, start: int, stop: int) -> int:
+    """Return the end of the frame at start that answers the request at ``request``, or NONE or WAIT.
+
+    An exception of the same function answers too. An echo answers only when it repeats what it has to repeat.
+    """
+    if data[request] == rules.BROADCAST:
+        return NONE
+    expected = _expected_head(data, request)
+    here = bytes(data[start : min(stop, start + len(expected))])
+    if expected.startswith(here):
+        length = rules.answer_length(data, request)
+    else:
+        exception = bytes((data[request], data[request + 1] | rules.EXCEPTION))
+        if not exception.startswith(here[:2]):
+            return NONE
+        length = rules.EXCEPTION_LENGTH
+    end = start + length
+    if end > stop:
+        return WAIT
+    return end if length <= rules.LONGEST_FRAME and crc16(data[start:end]) == 0 else NONE
+
+
+def _expected_head(data: bytearray, request: int) -> bytes:
+    function = data[request + 1]
+    if function in rules.WHOLE_ECHOES:
+        return bytes(data[request : request + rules.REQUEST_LENGTH[function].fixed])
+    if function in rules.HEAD_ECHOES:
+        return bytes(data[request : request + 6])
+    return bytes((data[request], function, (rules.answer_length(data, request) - 5) & 0xFF))
+
+
+def _end(data: bytearray, start: int, stop: int, lengths: dict[int, rules.Length]) -> int:
+    if stop - start < 2:
+        return WAIT
+    length = lengths.get(data[start + 1])
+    if length is None or data[start] > rules.LAST_DEVICE:
+        return NONE
+    end = start + length.fixed
+    if length.count_at is not None:
+        if start + length.count_at >= stop:
+            return WAIT
+        end += data[start + length.count_at]
+        if end - start > rules.LONGEST_FRAME:
+            return NONE
+    if end > stop:
+        return WAIT
+    return end if crc16(data[start:end]) == 0 else NONE
