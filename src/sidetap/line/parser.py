@@ -185,12 +185,11 @@ class Parser:
         return None if len(fourth) < length and not final else False
 
     def _without_answer(self, start: int, end: int, stop: int, final: bool) -> bool:
-        """A whole request at the boundary, and directly behind it no answer to it."""
+        """Settle a whole request at the boundary that has no answer directly behind it."""
         data = self._data
         key = _key(data, start)
-        supported = (
-            self._touches or self._anchored or (key in self._known and rules.request_within_limits(data, start))
-        )
+        known = key in self._known and rules.request_within_limits(data, start)
+        supported = self._touches or self._anchored or known
         if supported and data[start] == rules.BROADCAST:
             self._row(start, end, end, Outcome.BROADCAST)
             return True
