@@ -11,7 +11,7 @@ from datetime import date
 from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Protocol, TypeVar
 
 from sidetap.vessel import Vessel as Geometry
 
@@ -65,8 +65,8 @@ class Condition:
 class Point:
     """A register of a device on a line, and what makes it good.
 
-    reading = decoded × scale + offset, in unit. valid, and step_per_s (the most it may move in a second), are in
-    the SI unit of that unit's dimension.
+    reading = decoded × scale + offset, in unit; valid is in the SI unit of that unit's dimension, both included.
+    max_step_m_per_s: the fastest that the *level* made of this point may move, whatever the point measures.
     """
 
     tag: str
@@ -78,9 +78,9 @@ class Point:
     scale: Fraction
     offset: Fraction
     unit: str
-    valid: tuple[Fraction, Fraction] | None
+    valid: tuple[Fraction, Fraction]
     good_when: tuple[Condition, ...]
-    step_per_s: Fraction | None
+    max_step_m_per_s: Fraction | None
     poll_ns: int
     warn_age_ns: int
     close_age_ns: int
@@ -320,7 +320,15 @@ class Site:
         return tuple(v for v in self.valves if v.bay == bay)
 
 
-def _by_tag(things: tuple[Any, ...], tag: str) -> Any:
+class _Tagged(Protocol):
+    @property
+    def tag(self) -> str: ...
+
+
+_T = TypeVar("_T", bound=_Tagged)
+
+
+def _by_tag(things: tuple[_T, ...], tag: str) -> _T:
     for thing in things:
         if thing.tag == tag:
             return thing

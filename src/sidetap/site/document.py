@@ -1,0 +1,126 @@
+"""A TOML file -> its values, its places and its problems. Knows nothing about sites."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, field
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from sidetap.site.files import NotText, read_small_text
+from sidetap.site.places import Path as TomlPath
+from sidetap.site.places import Places, last_key
+from sidetap.site.problem import Problem, Severity
+
+LONGEST_LINE = 1000  # characters; bounds numbers and dotted keys, which cost more than their length
+DEEPEST = 20  # brackets; a site needs four
+_PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
+_TABLE_TWICE = ("overwrite", "twice", "namespace", "immutable", "outside", "mutate", "duplicate")
+_SKIPPED = re.compile(
+    r'#[^\n]*|"""(?:\\[\s\S]|(?!""")[\s\S])*"""|\'\'\'(?:(?!\'\'\')[\s\S])*\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\''
+)
+
+
+@dataclass
+class Document:
+    """One file being read: its top table, empty when it is no TOML, and the problems found so far."""
+
+    file: str
+    values: dict[str, Any] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    places: Places | None = None
+    asked: set[str] = field(default_factory=set)  # every key that was looked for, by kind: "vessel.trip.below"
+    suggestions_left: int = 100  # finding the nearest key is slow, and a hostile file has many
+
+    def add(self, severity: Severity, place: tuple[int, int], where: str, problem: str, remedy: str) -> None:
+        """Note a problem at line and column."""
+        self.problems.append(Problem(severity, self.file, *place, where, problem, remedy))
+
+    def place_of_value(self, path: TomlPath) -> tuple[int, int]:
+        """Return where the value at path starts."""
+        return self.places.of_value(path) if self.places is not None else (1, 1)
+
+    def place_of_key(self, path: TomlPath) -> tuple[int, int]:
+        """Return where the key that ends path starts."""
+        return self.places.of_key(path) if self.places is not None else (1, 1)
+
+
+def read_document(path: Path, shown: str) -> Document:
+    """Read a TOML file; shown is its name in problems. BadInput when it can't be read at all."""
+    document = Document(shown)
+    try:
+        text = read_small_text(path)
+    except NotText as problem:
+        place = (problem.line, problem.column)
+        document.add(Severity.ERROR, place, "TOML", "this byte is no UTF-8", "Save the file as UTF-8.")
+        return document
+    problem_here = _unfit(text)
+    if problem_here is None:
+        try:
+            document.values = tomllib.loads(text, parse_float=_exact)
+            document.places = Places(text)
+            return document
+        except tomllib.TOMLDecodeError as error:
+            problem_here = _syntax(text, str(error))
+        except ValueError as error:  # a date that is none
+            problem_here = (1, 1), str(error)
+    place, what = problem_here
+    document.values = {}
+    document.add(Severity.ERROR, place, "TOML", what, "Correct the line; the rest is checked after that.")
+    return document
+
+
+def _unfit(text: str) -> tuple[tuple[int, int], str] | None:
+    """Return place and words for what would make a parser slow or run out of stack."""
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > LONGEST_LINE:
+            return (number, LONGEST_LINE + 1), f"a line of {len(line)} characters, over {LONGEST_LINE}"
+    depth = 0
+    for match in re.finditer(rf"{_SKIPPED.pattern}|[\[{{\]}}]", text):
+        if match[0] in ("[", "{"):
+            depth += 1
+            if depth > DEEPEST:
+                return _line_and_column(text, match.start()), f"brackets nested over {DEEPEST} deep"
+        elif match[0] in ("]", "}"):
+            depth = max(0, depth - 1)
+    return None
+
+
+def _syntax(text: str, message: str) -> tuple[tuple[int, int], str]:
+    match = _PLACE.fullmatch(message)
+    if match is None:
+        return (1, 1), message
+    what, line, column = match.groups()
+    if line is None:
+        offset = len(text.rstrip())
+        return _line_and_column(text, offset), f"{what}, at the end of the file"
+    place = (int(line), int(column))
+    if any(word in what for word in _TABLE_TWICE):
+        # the parser notices behind the statement; a person looks for the key
+        start = last_key(text[: _offset(text, *place)])
+        if start is not None:
+            place = _line_and_column(text, start)
+    return place, what
+
+
+def _offset(text: str, line: int, column: int) -> int:
+    lines = text.split("\n")
+    return sum(len(one) + 1 for one in lines[: line - 1]) + column - 1
+
+
+def _line_and_column(text: str, offset: int) -> tuple[int, int]:
+    return text.count("\n", 0, offset) + 1, offset - text.rfind("\n", 0, offset)
+
+
+def _exact(text: str) -> Fraction | float:
+    """Return a decimal exactly; a float for what is none or is beyond all use, which no key accepts."""
+    try:
+        number = Decimal(text)
+    except InvalidOperation:
+        return float(text)
+    if not number.is_finite() or abs(number.adjusted()) > 30:
+        return float("nan")
+    return Fraction(number)
