@@ -24,7 +24,7 @@ Times decide nothing but two things. After ``QUIET_NS`` without a byte what is p
 answer is its own echo, one request time-out late, is a retry and no answer: bytes alone can't tell these two.
 """
 
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass, replace
 from statistics import median_low
 
@@ -50,6 +50,8 @@ LATENESS_NS = 16 * NS_PER_MS
 
 # So late an echo is not suspected to be a retry, before any retry has shown the time-out: common practice, no source.
 PROMPT_NS = 50 * NS_PER_MS
+# A device that missed so many reads in a row does not answer a write either. From memory.
+MISSES_OF_THE_DEAD = 4
 FORGET_AFTER = 65_536  # bytes behind the boundary; only to move memory seldom
 
 Event = Transaction | Noise
@@ -81,6 +83,7 @@ class Parser:
         self._known: set[_Key] = set()  # of every row so far
         self._lone: set[_Key] = set()  # of frames given up for want of support: a second one supports itself
         self._bit_reads: set[bytes] = set()  # whole requests of FC 1 and 2 that were answered
+        self._misses: Counter[int] = Counter()  # per device: its latest requests without an answer, echoes aside
         self._timeouts_ns: deque[int] = deque(maxlen=9)  # from a read to its retry, the latest ones
         self._open: Transaction | None = None  # the last row, when it wants a whole answer still
 
@@ -167,9 +170,11 @@ class Parser:
         sent_ns, echoed_ns = self._chunks.time_at(request - 1), self._chunks.time_at(answer - 1)
         if sent_ns is not None and echoed_ns is not None:
             if self._timeouts_ns:
-                return echoed_ns - sent_ns >= median_low(self._timeouts_ns) - LATENESS_NS
+                return self._after_timeout(request - 1, answer - 1, LATENESS_NS)
             if echoed_ns - sent_ns <= PROMPT_NS:
                 return False
+        elif self._misses[data[start]] >= MISSES_OF_THE_DEAD:
+            return True
         frame = data[start:request]
         third = data[answer : answer + length]
         if not frame.startswith(third):
@@ -183,6 +188,13 @@ class Parser:
         if not frame.startswith(fourth):
             return True
         return None if len(fourth) < length and not final else False
+
+    def _after_timeout(self, sent: int, came: int, tolerance_ns: int) -> bool:
+        """Whether the byte at ``came`` came after the controller's time-out; False when that is not known."""
+        sent_ns, came_ns = self._chunks.time_at(sent), self._chunks.time_at(came)
+        if not self._timeouts_ns or sent_ns is None or came_ns is None:
+            return False
+        return came_ns - sent_ns >= median_low(self._timeouts_ns) - tolerance_ns
 
     def _without_answer(self, start: int, end: int, stop: int, final: bool) -> bool:
         """Settle a whole request at the boundary that has no answer directly behind it."""
@@ -209,8 +221,11 @@ class Parser:
             self._noise(start, until, anchor is not None)
         elif data[start] == rules.BROADCAST:
             self._row(start, end, end, Outcome.BROADCAST)
+        elif until == end or self._after_timeout(end - 1, end, 2 * LATENESS_NS):
+            self._row(start, end, end, Outcome.UNANSWERED)  # what follows, if anything, is a damaged retry
+            self._anchored = until == end and anchor is not None
         else:
-            self._row(start, end, until, Outcome.UNANSWERED if until == end else Outcome.DAMAGED)
+            self._row(start, end, until, Outcome.DAMAGED)
             self._anchored = anchor is not None
         return True
 
@@ -330,8 +345,10 @@ class Parser:
             backlog=self._chunks.backlog_in(start, request_end if answer is None else until),
             raw=bytes(data[start:until]),
         )
-        if transaction.retry and function not in rules.WHOLE_ECHOES and last is not None:
-            self._learn_timeout(last, transaction)
+        if function not in rules.WHOLE_ECHOES:
+            self._misses[request[0]] = self._misses[request[0]] + 1 if outcome is Outcome.UNANSWERED else 0
+            if transaction.retry and last is not None:
+                self._learn_timeout(last, transaction)
         self._open = transaction if outcome in (Outcome.UNANSWERED, Outcome.DAMAGED) else None
         self._emit(transaction, until, touches=answer is not None or until == request_end)
 
