@@ -6,13 +6,17 @@ baud rate and no parity; what is asked of the settings of its far side is not se
 """
 
 import contextlib
+import fcntl
 import os
+import sys
+import termios
 import tty
 from pathlib import Path
 
 from sidetap.yard.yard import Yard
 
 PERIOD_NS = 16_000_000  # how often the simulated adapter hands over: step at least that often
+_UNREAD_MOST = 1024  # bytes, 5 s of this line: more than that nobody is reading, and whoever comes wants fresh ones
 
 
 class LiveLine:
@@ -52,6 +56,10 @@ class LiveLine:
         """Let the yard catch up with the clock, hand over what its line said, and count what came back."""
         to_ns = self.yard_ns(now_ns)
         self._yard.advance(to_ns)
+        unread = int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
+        if unread > _UNREAD_MOST:
+            termios.tcflush(self._slave, termios.TCIFLUSH)
+            self.bytes_lost += unread
         for _, data, _ in self._yard.tap.take(to_ns):
             written = 0
             with contextlib.suppress(BlockingIOError):
