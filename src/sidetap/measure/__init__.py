@@ -1,0 +1,11 @@
+"""Registers -> readings -> levels and volumes, each with its quality, its age and its uncertainty.
+
+Transactions of the tapped line come in with the times of their bytes; a ``LevelReading`` of a vessel goes out for any
+moment. No I/O and no clock: the moment is an argument. Unknown is a quality here, never 0 and never the last number.
+"""
+
+from sidetap.measure.document import level_entry, levels_document
+from sidetap.measure.judging import Sample, judge
+from sidetap.measure.meter import LevelReading, Meter
+
+__all__ = ["LevelReading", "Meter", "Sample", "judge", "level_entry", "levels_document"]
