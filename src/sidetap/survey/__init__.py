@@ -1,0 +1,36 @@
+"""What is on a line, with evidence: who asks whom, which values travel, what is wrong, and which register is a level.
+
+Events of `sidetap.line` and people's readings in; a `Survey`, `Answer`s and their documents out. It only ever looks
+at what was recorded; what listening can't show is called open, with the cheapest observation that would settle it.
+"""
+
+from sidetap.survey.events import YardEvent, read_events
+from sidetap.survey.findings import Finding, Severity
+from sidetap.survey.matching import Answer, MatchStatus, Rival, match
+from sidetap.survey.readings import READING_UNITS, PersonReading, ReadingKind, read
+from sidetap.survey.survey import LineTotals, PollSummary, Survey, survey, survey_recording
+from sidetap.survey.values import Alternative, Kind, Status, Value
+
+__all__ = [
+    "READING_UNITS",
+    "Alternative",
+    "Answer",
+    "Finding",
+    "Kind",
+    "LineTotals",
+    "MatchStatus",
+    "PersonReading",
+    "PollSummary",
+    "ReadingKind",
+    "Rival",
+    "Severity",
+    "Status",
+    "Survey",
+    "Value",
+    "YardEvent",
+    "match",
+    "read",
+    "read_events",
+    "survey",
+    "survey_recording",
+]

@@ -1,0 +1,162 @@
+"""Two masters on one line: polls beside the usual ones, while frames collide.
+
+Requests in, contests out. A single master waits for an answer or its time-out before it asks again, so its own extra
+polls never garble anything. Two that don't know of each other talk at once now and then, and then answers of several
+devices get lost that otherwise never do. So both are needed: requests beside the usual polls of a device (other
+registers for a time, overlapping ones, or the same at another rhythm), and a jump in lost answers of *other* polls,
+on more than one device, just while they last.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from sidetap.quantity import NS_PER_S
+from sidetap.survey.history import History, Poll, Request
+from sidetap.survey.timeline import Span
+
+_FEWEST = 10  # requests beside the usual ones
+_PAUSE_NS = 20 * NS_PER_S  # a longer pause starts another contest
+_LIMITED = 0.9  # of its device's time: a poll that lasts shorter came or went within the record
+_ANSWERED = 0.3  # of the extra requests: a device that isn't there is no contest
+_TOO_SOON = 0.7  # of the usual period
+_FEWEST_TROUBLES = 3
+_TROUBLED = 0.02
+_TIMES_USUAL = 5
+_ONE_DEVICE = 0.8  # of the troubles: more of them at a single device are that device's own
+
+
+@dataclass(frozen=True, slots=True)
+class Contest:
+    """A device that two masters ask. polls: those of the second. usual_share: troubles per try outside of it."""
+
+    device: int
+    register: int | None
+    polls: frozenset[Poll]
+    span: Span | None
+    requests: int
+    troubles: int
+    tries: int
+    usual_share: float
+
+
+def contests(history: History, usual: Sequence[Request]) -> list[Contest]:
+    """Return one contest for each contested device; usual: all requests but those of address scans."""
+    timed = [r for r in usual if r.t_ns is not None]
+    extras = _extras(timed)
+    extra_polls = {r.poll for group in extras for r in group}
+    found: dict[int, Contest] = {}
+    for group in extras:
+        contest = _judge(history, group, extra_polls)
+        if contest is None:
+            continue
+        before = found.get(contest.device)
+        found[contest.device] = contest if before is None else _joined(before, contest)
+    return [found[device] for device in sorted(found)]
+
+
+def _extras(timed: Sequence[Request]) -> list[list[Request]]:
+    """Return groups of requests that may be a second master's."""
+    by_poll: dict[Poll, list[Request]] = {}
+    for request in timed:
+        by_poll.setdefault(request.poll, []).append(request)
+    groups = []
+    for poll, requests in by_poll.items():
+        others = [r for r in timed if r.poll.device == poll.device and r.poll != poll]
+        beside = any(_overlaps(poll, other) for other in by_poll if other != poll)
+        for group in _clusters(requests):
+            span = Span.of(group)
+            rest = Span.of(others)
+            if span is None or rest is None or len(group) < _FEWEST:
+                continue
+            limited = span.length_ns < _LIMITED * rest.length_ns
+            if (limited or beside) and _is_smaller(poll, requests, others):
+                groups.append(group)
+        groups += [g for g in _clusters(_too_soon(requests)) if len(g) >= _FEWEST]
+    return groups
+
+
+def _is_smaller(poll: Poll, requests: Sequence[Request], others: Sequence[Request]) -> bool:
+    """Of two polls of one device the second master's is the one that lasts shorter, then the rarer, then the smaller."""
+    mine, rest = Span.of(requests), Span.of(others)
+    if mine is None or rest is None:
+        return False
+    if mine.length_ns < _LIMITED * rest.length_ns:
+        return True
+    most = max((r.poll for r in others), key=lambda p: p.count or 0)
+    return (poll.count or 0) < (most.count or 0)
+
+
+def _overlaps(poll: Poll, other: Poll) -> bool:
+    if (poll.device, poll.function) != (other.device, other.function):
+        return False
+    if poll.register is None or other.register is None or poll.count is None or other.count is None:
+        return False
+    return poll.register < other.register + other.count and other.register < poll.register + poll.count
+
+
+def _clusters(requests: Sequence[Request]) -> list[list[Request]]:
+    groups: list[list[Request]] = []
+    last_ns = 0
+    for request in requests:
+        t_ns = request.t_ns or 0
+        if not groups or t_ns - last_ns > _PAUSE_NS:
+            groups.append([])
+        groups[-1].append(request)
+        last_ns = t_ns
+    return groups
+
+
+def _too_soon(requests: Sequence[Request]) -> list[Request]:
+    times = [r.t_ns or 0 for r in requests]
+    gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    if len(gaps) < _FEWEST:
+        return []
+    period = median(gaps)
+    return [r for r, gap in zip(requests[1:], gaps, strict=True) if 0 <= gap < _TOO_SOON * period]
+
+
+def _judge(history: History, group: Sequence[Request], extra_polls: set[Poll]) -> Contest | None:
+    span = Span.of(group)
+    if span is None or sum(r.whole for r in group) < _ANSWERED * len(group):
+        return None
+    regular = [t for t in history.troubles if t.poll not in extra_polls]
+    troubles = [t for t in regular if span.holds(t.t_ns)]
+    inside = sum(r.tries for r in history.requests if r.poll not in extra_polls and span.holds(r.t_ns))
+    outside = sum(r.tries for r in history.requests if r.poll not in extra_polls) - inside
+    usual_share = (len(regular) - len(troubles)) / max(outside, 1)
+    share = len(troubles) / max(inside, 1)
+    if len(troubles) < _FEWEST_TROUBLES or share < max(_TROUBLED, _TIMES_USUAL * usual_share):
+        return None
+    at = Counter(t.poll.device for t in troubles)
+    if max(at.values()) > _ONE_DEVICE * len(troubles):
+        return None
+    poll = group[0].poll
+    return Contest(
+        poll.device,
+        poll.register,
+        frozenset({poll}),
+        span,
+        len(group),
+        len(troubles),
+        inside,
+        usual_share,
+    )
+
+
+def _joined(one: Contest, other: Contest) -> Contest:
+    """Return two contests of one device told as one."""
+    span = one.span
+    if span is not None and other.span is not None:
+        span = Span(min(span.from_ns, other.span.from_ns), max(span.to_ns, other.span.to_ns))
+    return Contest(
+        one.device,
+        one.register if one.register == other.register else None,
+        one.polls | other.polls,
+        span,
+        one.requests + other.requests,
+        max(one.troubles, other.troubles),
+        max(one.tries, other.tries),
+        min(one.usual_share, other.usual_share),
+    )

@@ -1,0 +1,188 @@
+"""What a record holds, sorted: requests per poll, the words each poll read over time, totals of the line.
+
+Events of `sidetap.line` in, one `History` out. A request with its retries becomes one `Request` with the last try's
+outcome. Order of arrival counts; times are only used for what is told in seconds, and may be missing altogether.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line import Noise, Outcome, Transaction
+from sidetap.quantity import NS_PER_S
+from sidetap.survey.hypotheses import Words
+
+_CHECK_BYTES = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Poll:
+    """What is asked again and again: the same request to the same device. table, register, count may be None."""
+
+    device: int
+    function: int
+    table: str | None
+    register: int | None
+    count: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One request of a poll with its retries. outcome: the last try's. exception: its code, if that is what it was."""
+
+    t_ns: int | None
+    poll: Poll
+    outcome: Outcome
+    tries: int
+    exception: int | None
+
+    @property
+    def whole(self) -> bool:
+        """Whether a whole answer came (an exception is one), or none was due."""
+        return self.outcome in (Outcome.ANSWERED, Outcome.EXCEPTION, Outcome.BROADCAST)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A single try that came to no whole answer."""
+
+    t_ns: int | None
+    poll: Poll
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The registers that one poll read (or one write wrote), answer by answer.
+
+    t_ns: when each answer was delivered, or None where the recording has no times. words: [answers, registers].
+    """
+
+    device: int
+    table: str
+    register: int
+    t_ns: NDArray[np.int64] | None
+    words: Words
+
+    @property
+    def count(self) -> int:
+        """How many registers."""
+        return int(self.words.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """A whole record. start_ns, end_ns: the earliest and the latest time in it; None without times."""
+
+    requests: tuple[Request, ...]
+    troubles: tuple[Trouble, ...]
+    tries: tuple[int | None, ...]  # the time of every try
+    blocks: tuple[Block, ...]
+    explained_bytes: int
+    start_ns: int | None
+    end_ns: int | None
+
+    def seconds(self, t_ns: int | None) -> float | None:
+        """Return a time in seconds of the recording's clock."""
+        return None if t_ns is None else t_ns / NS_PER_S
+
+
+class _Gathering:
+    """Words of one block, growing."""
+
+    def __init__(self) -> None:
+        self.times: list[int | None] = []
+        self.words: list[tuple[int, ...]] = []
+
+
+def gather(events: Iterable[Transaction | Noise]) -> History:
+    """Return the history of a record's events, in their order."""
+    requests: list[Request] = []
+    troubles: list[Trouble] = []
+    tries: list[int | None] = []
+    reads: dict[tuple[int, str, int, int], _Gathering] = {}
+    writes: dict[tuple[int, str, int, int], _Gathering] = {}
+    polls: dict[tuple[int, int, str | None, int | None, int | None], Poll] = {}
+    explained = 0
+    start_ns: int | None = None
+    end_ns: int | None = None
+    for event in events:
+        t_ns = event.t_ns
+        if t_ns is not None:
+            start_ns = t_ns if start_ns is None else min(start_ns, t_ns)
+            end_ns = t_ns if end_ns is None else max(end_ns, t_ns)
+        if isinstance(event, Noise):
+            continue
+        explained += sum(len(frame) + _CHECK_BYTES for frame in (event.request, event.response) if frame is not None)
+        if event.outcome is Outcome.UNPAIRED_RESPONSE:
+            continue
+        key = (event.device, event.function, event.table, event.register, event.count)
+        poll = polls.setdefault(key, Poll(*key))
+        tries.append(t_ns)
+        if event.outcome in (Outcome.UNANSWERED, Outcome.DAMAGED):
+            troubles.append(Trouble(t_ns, poll, event.outcome))
+        _add_request(requests, poll, event)
+        _add_words(reads, writes, event)
+    return History(
+        tuple(requests),
+        tuple(troubles),
+        tuple(tries),
+        _blocks(reads, writes),
+        explained,
+        start_ns,
+        end_ns,
+    )
+
+
+def _add_request(requests: list[Request], poll: Poll, event: Transaction) -> None:
+    exception = event.exception_code if event.outcome is Outcome.EXCEPTION else None
+    if event.retry and requests and requests[-1].poll == poll:
+        before = requests[-1]
+        requests[-1] = Request(before.t_ns, poll, event.outcome, before.tries + 1, exception)
+    else:
+        requests.append(Request(event.t_ns, poll, event.outcome, 1, exception))
+
+
+def _add_words(
+    reads: dict[tuple[int, str, int, int], _Gathering],
+    writes: dict[tuple[int, str, int, int], _Gathering],
+    event: Transaction,
+) -> None:
+    words = event.words
+    if words is not None and event.table is not None and event.register is not None:
+        block = reads.setdefault((event.device, event.table, event.register, len(words)), _Gathering())
+        block.times.append(event.t_end_ns)
+        block.words.append(words)
+    elif event.outcome is Outcome.ANSWERED and event.written is not None:
+        register, written = event.written
+        block = writes.setdefault((event.device, "holding-register", register, len(written)), _Gathering())
+        block.times.append(event.t_end_ns)
+        block.words.append(written)
+
+
+def _blocks(
+    reads: dict[tuple[int, str, int, int], _Gathering], writes: dict[tuple[int, str, int, int], _Gathering]
+) -> tuple[Block, ...]:
+    """Return the blocks that together show every register once: of two that overlap whole, the one read oftenest.
+
+    What is written counts only where nobody reads it.
+    """
+    kept: list[Block] = []
+    for source in (reads, writes):
+        for (device, table, register, count), gathering in sorted(
+            source.items(), key=lambda item: -len(item[1].words)
+        ):
+            taken = {
+                r
+                for b in kept
+                if (b.device, b.table) == (device, table)
+                for r in range(b.register, b.register + b.count)
+            }
+            if count == 0 or taken.issuperset(range(register, register + count)):
+                continue
+            times = [t for t in gathering.times if t is not None]
+            t_ns = np.array(times, dtype=np.int64) if len(times) == len(gathering.times) else None
+            kept.append(Block(device, table, register, t_ns, np.array(gathering.words, dtype=np.uint16)))
+    return tuple(sorted(kept, key=lambda b: (b.device, b.table, b.register)))

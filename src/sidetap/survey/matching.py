@@ -1,0 +1,463 @@
+"""Which register stands behind the readings people took: every register, encoding and law weighed together.
+
+A survey and readings in, one `Answer` per name out. Theory: Bayes over device × way to read its registers × law
+(scale and offset), with "none of these" among the candidates. Laws that promise the same level over the whole record
+are one answer, so that two names for the same thing don't weaken each other; what would part at the next change is a
+rival. An answer is settled only when it keeps its promise with 99 %: the level within 0.5 % of the span seen, plus
+the readings' own rounding, over the whole record.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.errors import BadInput
+from sidetap.quantity import NS_PER_S, Dimension, unit
+from sidetap.survey.codelength import Floats
+from sidetap.survey.fitting import Fits, Noted, Observed, fit
+from sidetap.survey.next_reading import Prediction, best_moment
+from sidetap.survey.readings import PersonReading, ReadingKind
+from sidetap.survey.scales import Form, laws, reading_range
+from sidetap.survey.survey import Survey
+from sidetap.survey.values import SETTLED, Candidate, valid_below
+
+TYPED_TIME_NS = 5 * NS_PER_S  # a typed time is good to this
+PROMISED_SHARE = 0.005  # of the span seen
+
+_DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
+_NONE = 0.02  # share of names with no register on the line; common practice, no source
+_ANY_ENCODING = 0.02  # share of the prior spread over all ways to read a device's registers
+_KEPT_NATS = 30.0  # laws less likely than the best by more don't matter
+_MOST_KEPT = 300
+_APART = 8.0  # noises that readings must lie apart to tell a moving level from an idle one
+_SHOWN = 0.001
+_MOST_RIVALS = 5
+_SAMPLES = 2000
+_FEWEST_GOOD = 0.5  # of a register's answers near a reading
+
+
+class MatchStatus(StrEnum):
+    """How far an answer is known."""
+
+    SETTLED = "settled"
+    SCALE_OPEN = "scale-open"
+    AMBIGUOUS = "ambiguous"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Another register, encoding or law that explains the readings too, and with what probability."""
+
+    device: int
+    table: str
+    register: int
+    encoding: str
+    scale: float
+    offset: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What stands behind one name: reading in unit = decoded × scale + offset. rival: the best, None for none.
+
+    valid_below: the reading up to which 16 and 32 bits can't be told apart. next_ns: a moment of the record whose
+    reading would have settled it.
+    """
+
+    name: str
+    status: MatchStatus
+    best: Rival | None
+    unit: str | None
+    valid_below: float | None
+    suspect_readings: tuple[int, ...]
+    rivals: tuple[Rival, ...]
+    next: str | None
+    next_ns: int | None
+
+    @property
+    def confidence(self) -> float | None:
+        """Probability that the promise holds; None without an answer."""
+        return None if self.best is None else self.best.confidence
+
+    def document(self) -> dict[str, Any]:
+        """Return the contract's form."""
+        best = self.best
+        none = self.status is MatchStatus.NONE
+        return {
+            "name": self.name,
+            "status": self.status.value,
+            "device": None if best is None else best.device,
+            "table": None if best is None else best.table,
+            "register": None if best is None else best.register,
+            "encoding": None if best is None else best.encoding,
+            "scale": None if best is None else best.scale,
+            "offset": None if best is None else best.offset,
+            "unit": self.unit,
+            "confidence": self.confidence,
+            "valid_below": self.valid_below,
+            "suspect_readings": None if none else list(self.suspect_readings),
+            "rivals": None
+            if none
+            else [
+                {
+                    "device": r.device,
+                    "table": r.table,
+                    "register": r.register,
+                    "encoding": r.encoding,
+                    "scale": r.scale,
+                    "offset": r.offset,
+                    "confidence": r.confidence,
+                }
+                for r in self.rivals
+            ],
+            "next": self.next,
+            "next_at_s": None if self.next_ns is None else self.next_ns / NS_PER_S,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """A way to read registers of a device, decoded over the record; prior within its device."""
+
+    candidate: Candidate
+    prior: float
+    t_ns: NDArray[np.int64]
+    series: Floats
+    step: float
+    travel: float
+
+    @property
+    def key(self) -> tuple[int, str, int, str]:
+        block = self.candidate.block
+        return (block.device, block.table, self.candidate.register, self.candidate.hypothesis.encoding)
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """One field under one law, with its logarithm of evidence, then its probability."""
+
+    field: _Field
+    form: Form
+    scale: float
+    offset: float
+    covariance: Floats
+    trusted: Floats
+    noise: Floats
+    probability: float
+
+
+def match(survey: Survey, readings: Sequence[PersonReading]) -> list[Answer]:
+    """Return one answer for each name, in the order in which the names first appear.
+
+    BadInput when the recording has no times: then no reading can be laid beside it.
+    """
+    fields = _fields(survey)
+    if not fields:
+        raise BadInput("the recording", "it holds no registers with times", "Record the line as .pcapng or .csv.")
+    by_name: dict[str, list[PersonReading]] = {}
+    for reading in readings:
+        by_name.setdefault(reading.name, []).append(reading)
+    return [_answer(name, own, fields) for name, own in by_name.items()]
+
+
+def _fields(survey: Survey) -> list[_Field]:
+    fields = []
+    for device in survey.devices:
+        best: dict[tuple[str, int, str], Candidate] = {}
+        for candidate in device.candidates:
+            key = (candidate.block.table, candidate.register, candidate.hypothesis.encoding)
+            known = best.get(key)
+            if candidate.hypothesis.kind == "text" or candidate.block.t_ns is None:
+                continue
+            if known is None or candidate.probability > known.probability:
+                best[key] = candidate
+        total = sum(c.probability for c in best.values()) or 1.0
+        for candidate in best.values():
+            prior = (1 - _ANY_ENCODING) * candidate.probability / total + _ANY_ENCODING / len(best)
+            field = _field(candidate, prior)
+            if field is not None:
+                fields.append(field)
+    return fields
+
+
+def _field(candidate: Candidate, prior: float) -> _Field | None:
+    t_ns = candidate.block.t_ns
+    if t_ns is None:
+        return None
+    series = candidate.decoded()
+    good = np.isfinite(series) & (np.abs(series) < 1e10)
+    if candidate.hypothesis.kind == "uint16":
+        good &= series != 65535  # all ones: a code for no value
+    if not good.any():
+        return None
+    kept = series[good]
+    step = _count(kept) if candidate.hypothesis.kind == "float32" else 1.0
+    return _Field(candidate, prior, t_ns[good], kept, step, float(np.ptp(kept)))
+
+
+def _count(series: Floats) -> float:
+    """Return the decimal place to which floats are rounded before they are sent; 0 when they are not."""
+    some = series[:: max(1, len(series) // 200)]
+    for decimals in range(3):
+        scaled = some * 10.0**decimals
+        if (np.abs(scaled - np.rint(scaled)) <= np.abs(scaled) * 2.0**-22 + 1e-9).all():
+            return float(10.0**-decimals)
+    return 0.0
+
+
+def _answer(name: str, readings: Sequence[PersonReading], fields: Sequence[_Field]) -> Answer:
+    hint = next((r.device for r in readings if r.device is not None), None)
+    asked = [f for f in fields if hint is None or f.candidate.block.device == hint]
+    name_unit = readings[0].unit
+    held, none = _weighed(readings, asked, name_unit)
+    if not held:
+        return _no_answer(name)
+    lead = held[0]
+    rounding = max(float(r.rounding) for r in readings)
+    view = _View(lead, rounding, readings)
+    same = [h for h in held if view.same_promise(h)]
+    promise = sum(h.probability * view.kept(h) for h in same)
+    register = sum(h.probability for h in held if view.same_register(h))
+    if none >= register:
+        return _no_answer(name)
+    rivals = [h for h in held if not view.same_promise(h)]
+    if promise >= SETTLED and view.moved:
+        status = MatchStatus.SETTLED
+    elif register >= SETTLED and view.moved:
+        status = MatchStatus.SCALE_OPEN
+    else:
+        status = MatchStatus.AMBIGUOUS
+    words, moment = (None, None) if status is MatchStatus.SETTLED else _next(view, same, rivals, name_unit)
+    confidence = promise if view.moved else min(promise, 0.5)
+    return Answer(
+        name,
+        status,
+        _rival(lead, min(confidence, 1.0)),
+        name_unit,
+        _valid_below(lead),
+        tuple(r.row for r, trust in zip(readings, lead.trusted, strict=True) if trust < 0.5),
+        _rivals(rivals),
+        words,
+        moment,
+    )
+
+
+def _no_answer(name: str) -> Answer:
+    return Answer(name, MatchStatus.NONE, None, None, None, (), (), None, None)
+
+
+def _weighed(
+    readings: Sequence[PersonReading], fields: Sequence[_Field], name_unit: str
+) -> tuple[list[_Held], float]:
+    """Return what explains the readings, the likeliest first, and the probability of none."""
+    span = reading_range(name_unit)
+    noted = Noted(
+        np.array([float(r.value) for r in readings]), np.array([_noise(r, name_unit) for r in readings]), span
+    )
+    devices = len({f.candidate.block.device for f in fields})
+    found: list[tuple[float, _Field, Form, Fits, int]] = []
+    for is_float in (False, True):
+        group = [f for f in fields if (f.candidate.hypothesis.kind == "float32") == is_float]
+        observed = _observed(group, readings)
+        usable = np.isfinite(observed.values).all(axis=1) if group else np.zeros(0, dtype=bool)
+        group = [f for f, good in zip(group, usable, strict=True) if good]
+        if not group:
+            continue
+        observed = Observed(
+            *(part[usable] for part in (observed.values, observed.spread, observed.step, observed.travel))
+        )
+        prior = np.log(np.array([f.prior for f in group]) / devices)
+        for law in laws(name_unit, is_float=is_float):
+            fits = fit(law, observed, noted)
+            evidence = fits.evidence + prior
+            found += [
+                (float(evidence[n]), group[n], law.form, fits, n) for n in np.flatnonzero(np.isfinite(evidence))
+            ]
+    nothing = math.log(_NONE) - len(readings) * math.log(span)
+    if not found:
+        return [], 1.0
+    found.sort(key=lambda f: -f[0])
+    top = max(found[0][0], nothing)
+    likely = [f for f in found if f[0] > top - _KEPT_NATS]
+    total = sum(math.exp(f[0] - top) for f in likely) + math.exp(nothing - top)
+    held = [
+        _Held(
+            field,
+            form,
+            float(fits.scale[n]),
+            float(fits.offset[n]),
+            fits.covariance[n],
+            fits.trusted[n],
+            fits.noise[n],
+            math.exp(evidence - top) / total,
+        )
+        for evidence, field, form, fits, n in likely[:_MOST_KEPT]
+    ]
+    return held, math.exp(nothing - top) / total
+
+
+def _noise(reading: PersonReading, name_unit: str) -> float:
+    """Return a reading's standard deviation in the name's unit: rounding (a flicker of its last digit too), dip."""
+    typed = float(reading.tolerance) / math.sqrt(3.0)
+    if reading.kind is ReadingKind.DIP and unit(name_unit).dimension is Dimension.LENGTH:
+        return max(typed, _DIP_M / float(unit(name_unit).factor))
+    return math.hypot(typed, float(reading.rounding) / 2)
+
+
+def _observed(fields: Sequence[_Field], readings: Sequence[PersonReading]) -> Observed:
+    values = np.full((len(fields), len(readings)), np.nan)
+    spread = np.zeros_like(values)
+    for n, field in enumerate(fields):
+        for j, reading in enumerate(readings):
+            values[n, j], spread[n, j] = _at(field, reading.t_ns)
+    return Observed(
+        values,
+        spread,
+        np.array([f.step for f in fields]),
+        np.array([f.travel for f in fields]),
+    )
+
+
+def _at(field: _Field, t_ns: int) -> tuple[float, float]:
+    """Return the value about a typed time, and half of how far it moves within the time's uncertainty."""
+    near = np.abs(field.t_ns - t_ns) <= TYPED_TIME_NS
+    if near.any():
+        window = field.series[near]
+        return float(np.median(window)), float(np.ptp(window)) / 2
+    after = int(np.searchsorted(field.t_ns, t_ns))
+    if after == 0 or after == len(field.t_ns):
+        return math.nan, 0.0  # taken before or after the record
+    around = field.series[after - 1 : after + 1]
+    gap = int(field.t_ns[after] - field.t_ns[after - 1])
+    share = (t_ns - int(field.t_ns[after - 1])) / gap if gap > 0 else 0.0
+    value = float(around[0] + share * (around[1] - around[0]))
+    return value, float(np.ptp(around)) / 2
+
+
+class _View:
+    """The record seen through the likeliest answer: what others must agree with to promise the same."""
+
+    def __init__(self, lead: _Held, rounding: float, readings: Sequence[PersonReading]) -> None:
+        self.lead = lead
+        field = lead.field
+        every = max(1, len(field.series) // _SAMPLES)
+        self.t_ns = field.t_ns[::every]
+        # the extremes count whole: a promise holds over all of the record
+        self.extremes = np.array([field.series.min(), field.series.max()])
+        self.decoded = field.series[::every]
+        self.level = lead.scale * self.decoded + lead.offset
+        self.span = abs(lead.scale) * _usual_range(field.series)
+        self.allowed = PROMISED_SHARE * self.span + rounding
+        trusted = lead.trusted > 0.5
+        at = np.array([_at(field, r.t_ns)[0] for r in readings])
+        apart = abs(lead.scale) * float(np.ptp(at[trusted])) if trusted.any() else 0.0
+        noise = float(np.median(lead.noise[trusted])) if trusted.any() else math.inf
+        self.moved = int(trusted.sum()) >= 2 and apart >= _APART * noise
+        self.noise = noise
+
+    def kept(self, held: _Held) -> float:
+        """Return how probably a law, given how well it is known, keeps the promise at the record's extremes."""
+        series = held.field.series
+        ends = np.array([series.min(), series.max()])
+        known = held.covariance
+        variance = known[0, 0] * ends**2 + 2 * known[0, 1] * ends + known[1, 1]
+        worst = math.sqrt(max(float(variance.max()), 0.0))
+        return 1.0 if worst == 0 else math.erf(self.allowed / (math.sqrt(2.0) * worst))
+
+    def predicted(self, held: _Held) -> Floats:
+        """Return a law's level at the times of this view."""
+        if held.field is self.lead.field:
+            return held.scale * self.decoded + held.offset
+        return held.scale * np.interp(self.t_ns, held.field.t_ns, held.field.series) + held.offset
+
+    def same_promise(self, held: _Held) -> bool:
+        """Return whether a law promises the same level, from the same device, over the whole record."""
+        lead = self.lead
+        if held is lead:
+            return True
+        if held.field.key[0] != lead.field.key[0]:
+            return False
+        if held.field is lead.field:
+            off = (held.scale - lead.scale) * self.extremes + held.offset - lead.offset
+            return bool(np.abs(off).max() <= self.allowed)
+        if not self.moved:
+            return False
+        return bool(np.abs(self.predicted(held) - self.level).max() <= self.allowed)
+
+    def same_register(self, held: _Held) -> bool:
+        """Return whether a law reads what the lead reads, by whatever scale."""
+        if held.field is self.lead.field or self.same_promise(held):
+            return True
+        if held.field.key[0] != self.lead.field.key[0] or not self.moved:
+            return False
+        other = self.predicted(held)
+        scale = float(np.std(other))
+        if scale == 0 or not np.isfinite(other).all():
+            return False
+        slope, offset = np.polyfit(other, self.level, 1)
+        return bool(np.abs(slope * other + offset - self.level).max() <= self.allowed)
+
+
+def _usual_range(series: Floats) -> float:
+    """Return the span of a series without its rarest hundredth at either end: faults must not widen a promise."""
+    low, high = np.quantile(series, [0.01, 0.99])
+    return float(high - low)
+
+
+def _rival(held: _Held, confidence: float) -> Rival:
+    device, table, register, encoding = held.field.key
+    return Rival(device, table, register, encoding, held.scale, held.offset, confidence)
+
+
+def _rivals(held: Sequence[_Held]) -> tuple[Rival, ...]:
+    """Return the rivals by register and encoding, each with its likeliest law and all its probability."""
+    total: dict[tuple[int, str, int, str], float] = {}
+    best: dict[tuple[int, str, int, str], _Held] = {}
+    for h in held:
+        total[h.field.key] = total.get(h.field.key, 0.0) + h.probability
+        best.setdefault(h.field.key, h)
+    ordered = sorted(total, key=lambda k: -total[k])
+    return tuple(_rival(best[k], total[k]) for k in ordered[:_MOST_RIVALS] if total[k] >= _SHOWN)
+
+
+def _valid_below(lead: _Held) -> float | None:
+    limit = valid_below(lead.field.candidate.block, lead.field.candidate.hypothesis)
+    if limit is None or lead.scale <= 0:
+        return None
+    return lead.scale * limit + lead.offset
+
+
+def _next(view: _View, same: Sequence[_Held], rivals: Sequence[_Held], name_unit: str) -> tuple[str, int | None]:
+    """Return what to read next and why, and a moment of the record that would have settled it."""
+    lead = view.lead
+    predictions = [Prediction(h.probability, view.predicted(h), _uncertainty(view, h)) for h in (*same, *rivals)]
+    moment = best_moment(
+        predictions, len(same), view.noise if math.isfinite(view.noise) else view.allowed, view.allowed
+    )
+    place = f"device {lead.field.key[0]} register {lead.field.key[2]}"
+    apart = _APART * view.noise if math.isfinite(view.noise) else view.span
+    if not view.moved:
+        why = (
+            f"the readings lie too close together to tell a moving level from one that stands still ({place} so far)"
+        )
+        words = f"Read again when the level has moved by {apart:.3g} {name_unit} or more: {why}."
+    elif rivals and sum(h.probability for h in rivals) > 1 - SETTLED:
+        other = rivals[0].field.key
+        words = f"Read once more where {place} and device {other[0]} register {other[2]} ({other[3]}) part most."
+    else:
+        words = f"Read once more near the highest or the lowest level: {place} is sure, its scale is not yet."
+    return words, None if moment is None else int(view.t_ns[moment])
+
+
+def _uncertainty(view: _View, held: _Held) -> Floats:
+    decoded = np.interp(view.t_ns, held.field.t_ns, held.field.series)
+    known = held.covariance
+    variance = known[0, 0] * decoded**2 + 2 * known[0, 1] * decoded + known[1, 1]
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=np.float64)

@@ -1,0 +1,251 @@
+"""What is on a line: totals, devices, polls, values, findings, and the document that tells all of it.
+
+Events of `sidetap.line`, or a whole recording, in; a `Survey` out. Never asks the line anything: what listening can't
+show is called open, with the cheapest observation that would settle it.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Any
+
+from sidetap.line import Chunk, Noise, Outcome, Parser, Settings, Transaction
+from sidetap.line.recording import Recording
+from sidetap.quantity import NS_PER_S
+from sidetap.survey.events import YardEvent
+from sidetap.survey.findings import Finding, find
+from sidetap.survey.history import History, Poll, gather
+from sidetap.survey.values import Device, Value, read_devices
+
+_FLAG_NAMES = {"p": "parity", "f": "framing", "b": "break"}
+
+
+@dataclass(frozen=True, slots=True)
+class PollSummary:
+    """One poll over the record. period_s: median, retries left out; None where it can't be told."""
+
+    poll: Poll
+    period_s: float | None
+    requests: int
+    retries: int
+    answered: int
+    exceptions: int
+    damaged: int
+    unanswered: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineTotals:
+    """The line as a whole. flag_rates: share of bytes with each error; None where the recording has no flags."""
+
+    settings: Settings | None
+    flag_rates: dict[str, float] | None
+    byte_count: int
+    explained_bytes: int
+    requests: int
+    answered: int
+    exceptions: int
+    damaged: int
+    unanswered: int
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Everything that was found."""
+
+    line: LineTotals
+    polls: tuple[PollSummary, ...]
+    devices: tuple[Device, ...]
+    findings: tuple[Finding, ...]
+    history: History
+
+    def answers(self, device: int) -> bool:
+        """Return whether a device ever gave a whole answer."""
+        return any(p.answered + p.exceptions for p in self.polls if p.poll.device == device)
+
+    def values(self, device: int) -> tuple[Value, ...]:
+        """Return the values of a device."""
+        return next((d.values for d in self.devices if d.device == device), ())
+
+    def document(self) -> dict[str, Any]:
+        """Return the contract's document of `survey --json`."""
+        line = self.line
+        numbers = sorted({p.poll.device for p in self.polls})
+        return {
+            "line": {
+                "mode": "rtu",
+                "settings": None
+                if line.settings is None
+                else {
+                    "baud": line.settings.baud,
+                    "framing": line.settings.framing,
+                    "inverted": line.settings.inverted,
+                    "source": "stated",
+                },
+                "flag_rates": line.flag_rates,
+                "bytes": line.byte_count,
+                "explained_bytes": line.explained_bytes,
+                "requests": line.requests,
+                "answered": line.answered,
+                "exceptions": line.exceptions,
+                "damaged": line.damaged,
+                "unanswered": line.unanswered,
+            },
+            "devices": [
+                {
+                    "device": number,
+                    "answers": self.answers(number),
+                    "polls": [_poll_document(p) for p in self.polls if p.poll.device == number],
+                    "values": [_value_document(v) for v in self.values(number)],
+                }
+                for number in numbers
+            ],
+            "findings": [f.document() for f in self.findings],
+        }
+
+
+def survey(
+    events: Iterable[Transaction | Noise],
+    *,
+    settings: Settings | None = None,
+    byte_count: int = 0,
+    flag_rates: dict[str, float] | None = None,
+    truncated: bool = False,
+    clock_steps_ns: Sequence[tuple[int, int]] = (),
+    yard_events: Sequence[YardEvent] = (),
+) -> Survey:
+    """Return what the events of a line show.
+
+    settings, truncated: as the recording states them. byte_count, flag_rates: of its bytes. clock_steps_ns: where
+    its times run backwards, each from and to. yard_events: what people noted.
+    """
+    history = gather(events)
+    polls = _summaries(history)
+    devices = read_devices(history.blocks)
+    findings = find(history, devices, truncated=truncated, clock_steps_ns=clock_steps_ns, yard_events=yard_events)
+    total = Counter(r.outcome for r in history.requests)
+    line = LineTotals(
+        settings,
+        flag_rates,
+        byte_count,
+        history.explained_bytes,
+        len(history.requests),
+        total[Outcome.ANSWERED],
+        total[Outcome.EXCEPTION],
+        total[Outcome.DAMAGED],
+        total[Outcome.UNANSWERED],
+    )
+    return Survey(line, polls, tuple(devices), tuple(findings), history)
+
+
+def survey_recording(recording: Recording, yard_events: Sequence[YardEvent] = ()) -> Survey:
+    """Return what a recording shows; yard_events: what people noted."""
+    flags = _Flags()
+    events = list(_events(flags.watch(recording.chunks), recording.settings))
+    return survey(
+        events,
+        settings=recording.settings,
+        byte_count=recording.byte_count,
+        flag_rates=flags.rates(recording.byte_count),
+        truncated=recording.truncated,
+        clock_steps_ns=[(step.before_ns, step.after_ns) for step in recording.clock_stepped],
+        yard_events=yard_events,
+    )
+
+
+class _Flags:
+    """Counts the flags of errored bytes while chunks go by."""
+
+    def __init__(self) -> None:
+        self._count: Counter[str] = Counter()
+        self._flagged = False
+
+    def watch(self, chunks: Iterable[Chunk]) -> Iterator[Chunk]:
+        for chunk in chunks:
+            if chunk.flags is not None:
+                self._flagged = True
+                self._count.update(chunk.flags)
+            yield chunk
+
+    def rates(self, byte_count: int) -> dict[str, float] | None:
+        if not self._flagged:
+            return None
+        return {name: self._count[letter] / max(byte_count, 1) for letter, name in _FLAG_NAMES.items()}
+
+
+def _events(chunks: Iterable[Chunk], settings: Settings | None) -> Iterator[Transaction | Noise]:
+    parser = Parser(settings)
+    for chunk in chunks:
+        parser.receive(chunk)
+        while (event := parser.next_event()) is not None:
+            yield event
+    parser.close()
+    while (event := parser.next_event()) is not None:
+        yield event
+
+
+def _summaries(history: History) -> tuple[PollSummary, ...]:
+    outcomes: dict[Poll, Counter[Outcome]] = {}
+    retries: Counter[Poll] = Counter()
+    times: dict[Poll, list[int]] = {}
+    for request in history.requests:
+        outcomes.setdefault(request.poll, Counter())[request.outcome] += 1
+        retries[request.poll] += request.tries - 1
+        if request.t_ns is not None:
+            times.setdefault(request.poll, []).append(request.t_ns)
+    summaries = []
+    for poll, count in outcomes.items():
+        gaps = [b - a for a, b in zip(times.get(poll, ()), times.get(poll, ())[1:], strict=False) if b >= a]
+        summaries.append(
+            PollSummary(
+                poll,
+                median(gaps) / NS_PER_S if gaps else None,
+                count.total(),
+                retries[poll],
+                count[Outcome.ANSWERED],
+                count[Outcome.EXCEPTION],
+                count[Outcome.DAMAGED],
+                count[Outcome.UNANSWERED],
+            )
+        )
+    return tuple(sorted(summaries, key=lambda s: _order(s.poll)))
+
+
+def _order(poll: Poll) -> tuple[int, int, int, int]:
+    return (poll.device, poll.function, poll.register or 0, poll.count or 0)
+
+
+def _poll_document(summary: PollSummary) -> dict[str, Any]:
+    return {
+        "function": summary.poll.function,
+        "register": summary.poll.register,
+        "count": summary.poll.count,
+        "period_s": summary.period_s,
+        "requests": summary.requests,
+        "retries": summary.retries,
+        "answered": summary.answered,
+        "exceptions": summary.exceptions,
+        "damaged": summary.damaged,
+        "unanswered": summary.unanswered,
+    }
+
+
+def _value_document(value: Value) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "table": value.table,
+        "register": value.register,
+        "encoding": value.encoding,
+        "kind": value.kind.value,
+        "status": value.status.value,
+        "confidence": value.confidence,
+        "valid_below": value.valid_below,
+        "alternatives": [{"encoding": a.encoding, "confidence": a.confidence} for a in value.alternatives],
+        "first": value.first,
+        "last": value.last,
+        "min": value.min,
+        "max": value.max,
+    }
+    if value.encoding == "text":
+        document["registers"] = value.width
+    return document
