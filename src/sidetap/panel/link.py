@@ -1,0 +1,130 @@
+"""The panel's end of the station's Unix socket: lines in, the newest snapshot and replies out; asks in, lines out.
+
+Theory of operation. One connection for the whole panel. A snapshot replaces the one before it: nobody ever gets
+an old one because he was slow. Replies come back in the order of the asks, so a queue of callbacks pairs them; an
+ask that the station left unanswered is told so as soon as a later one is answered. When the connection is lost,
+every open ask is told so, and the link dials again for ever. An ask is written at once or refused at once, never
+kept for later: a press that arrives late is worse than none.
+
+It never changes a snapshot, never makes one up, and never repeats an ask.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+REDIAL_S = 0.25
+LINE_LIMIT_BYTES = 1 << 20  # a snapshot of the biggest yard is some 100 kB
+BACKLOG_LIMIT_BYTES = 1 << 14  # more than this unsent: the station isn't reading, and asks are refused
+WAITING_LIMIT = 256
+
+Document = dict[str, Any]
+OnReply = Callable[[Document | None], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A snapshot as the station wrote it, and when it came in by the monotonic clock."""
+
+    seq: int
+    text: str
+    at_s: float
+
+
+class StationLink:
+    """Keeps one connection to the station; `run` it as a task, then read `newest` and call `ask`."""
+
+    def __init__(self, socket_path: Path, clock: Callable[[], float] = time.monotonic) -> None:
+        self.newest: Frame | None = None
+        self._path = socket_path
+        self._clock = clock
+        self._writer: asyncio.StreamWriter | None = None
+        self._waiting: deque[tuple[str, OnReply]] = deque()
+        self._listeners: set[Callable[[], None]] = set()
+
+    async def run(self) -> None:
+        """Connect, read until the connection ends, and dial again, until cancelled."""
+        while True:
+            try:
+                reader, writer = await asyncio.open_unix_connection(str(self._path), limit=LINE_LIMIT_BYTES)
+            except OSError:
+                await asyncio.sleep(REDIAL_S)
+                continue
+            self._writer = writer
+            try:
+                await self._read(reader)
+            finally:
+                self._hang_up()
+            await asyncio.sleep(REDIAL_S)
+
+    def listen(self, wake: Callable[[], None]) -> Callable[[], None]:
+        """Call wake after every new snapshot; returns the function that stops it."""
+        self._listeners.add(wake)
+        return lambda: self._listeners.discard(wake)
+
+    def age_s(self) -> float | None:
+        """Return how long ago the newest snapshot came in; None before the first."""
+        return None if self.newest is None else self._clock() - self.newest.at_s
+
+    def ask(self, message: Document, on_reply: OnReply) -> None:
+        """Write message to the station now; on_reply gets the reply, or None when there can't be one."""
+        writer = self._writer
+        if (
+            writer is None
+            or writer.is_closing()
+            or writer.transport.get_write_buffer_size() > BACKLOG_LIMIT_BYTES
+            or len(self._waiting) >= WAITING_LIMIT
+        ):
+            on_reply(None)
+            return
+        self._waiting.append((str(message["ask"]), on_reply))
+        writer.write(json.dumps(message, ensure_ascii=False).encode() + b"\n")
+
+    async def _read(self, reader: asyncio.StreamReader) -> None:
+        while True:
+            try:
+                line = await reader.readline()
+            except (OSError, ValueError):  # reset by the peer; a line over the limit
+                return
+            if not line.endswith(b"\n"):  # the end, or a torn last line
+                return
+            try:
+                text = line.decode()
+                document = json.loads(text)
+            except ValueError:
+                return  # not our station: dial again rather than guess where the next line starts
+            if isinstance(document, dict):
+                self._take(document, text)
+
+    def _take(self, document: Document, text: str) -> None:
+        kind, seq = document.get("kind"), document.get("seq")
+        if kind == "snapshot" and isinstance(seq, int):
+            self.newest = Frame(seq, text.rstrip("\n"), self._clock())
+            for wake in tuple(self._listeners):
+                wake()
+        elif kind == "reply":
+            self._answer(document)
+
+    def _answer(self, reply: Document) -> None:
+        if not any(name == reply.get("ask") for name, _ in self._waiting):
+            return
+        while self._waiting:
+            name, on_reply = self._waiting.popleft()
+            if name == reply.get("ask"):
+                on_reply(reply)
+                return
+            on_reply(None)
+
+    def _hang_up(self) -> None:
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+        while self._waiting:
+            self._waiting.popleft()[1](None)
