@@ -2,6 +2,7 @@
 
 import struct
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 
 
 def _table() -> tuple[int, ...]:
@@ -17,6 +18,7 @@ def _table() -> tuple[int, ...]:
 _CRC = _table()
 
 
+@lru_cache(maxsize=1024)  # a line says the same things again and again
 def crc(data: bytes) -> int:
     """Return the CRC-16 of Modbus over serial line (its guide V1.02, 6.2.2), sent low byte first.
 

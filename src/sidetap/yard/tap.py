@@ -8,14 +8,14 @@ exists so that a test can show that the count of written bytes counts.
 from collections import deque
 from typing import Literal
 
-from sidetap.yard.uart import NS, Receiver
+from sidetap.yard.uart import GOOD, NS, Receiver
 from sidetap.yard.wire import Span, Wire
 
 Latency = Literal["usb16ms", "immediate"]
 _TICK_NS: dict[Latency, int] = {"usb16ms": 16_000_000, "immediate": 1_000_000}  # common practice, no source
 
 Chunk = tuple[int, bytes, str | None]
-"""Delivery time in ns, bytes, and, where flags are on, a letter a byte: . good, p parity, f framing, b break."""
+"""Delivery time in ns, bytes, a flag letter a byte (. good, p parity, f framing, b break) or None if all are good."""
 
 
 class TapPoint:
@@ -79,7 +79,8 @@ class TapPoint:
         ready: list[Chunk] = []
         while self._chunks and self._chunks[0][0] <= now_ns:
             t_ns, data, flags = self._chunks.popleft()
-            ready.append((t_ns, bytes(data), "".join(flags) if self._flags else None))
+            marks = "".join(flags) if self._flags else ""
+            ready.append((t_ns, bytes(data), marks if marks.strip(GOOD) else None))
         return ready
 
     def _collect(self, span: Span, until_ns: int | None) -> None:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 from sidetap.quantity import to_si
 from sidetap.yard import shapes
@@ -74,15 +75,28 @@ class Vessel:
         return self._level_mm + self.wave.amplitude_mm * math.sin(math.tau * t_ns / NS / self.wave.period_s)
 
 
+@cache
+def _shapes() -> dict[str, shapes.Shape]:
+    """Return the vessels' shapes, integrated once for all yards: a shape never changes."""
+    strapping = [(level_m, gal * GALLON_M3) for level_m, gal in _T2_STRAPPING_M_GAL]
+    return {
+        "T1": shapes.upright(9.144, 7.315),
+        "T2": shapes.from_strapping(strapping, 6.096),
+        "T3": shapes.lying_round(3.048, 12.192),
+        "T4": shapes.cone_bottom(3.658, 0.30, 1.2, 4.2),
+        "T5": shapes.box(6, 4, 2.5),
+        "T6": shapes.lying_ellipse(2.4, 1.5, 5),
+    }
+
+
 def demo_vessels() -> dict[str, Vessel]:
     """Return the vessels of the demo yard at the levels at which its day begins."""
-    strapping = [(level_m, gal * GALLON_M3) for level_m, gal in _T2_STRAPPING_M_GAL]
-    vessels = (
-        Vessel("T1", "North Round", shapes.upright(9.144, 7.315), "11.06", 3.480),
-        Vessel("T2", "South Round", shapes.from_strapping(strapping, 6.096), "10.67", 4.321),
-        Vessel("T3", "Long Barrow", shapes.lying_round(3.048, 12.192), "11.65", 2.400),
-        Vessel("T4", "Spindle", shapes.cone_bottom(3.658, 0.30, 1.2, 4.2), "11.04", 3.500),
-        Vessel("T5", "Cistern", shapes.box(6, 4, 2.5), "8.34", 1.710),
-        Vessel("T6", "Loaf", shapes.lying_ellipse(2.4, 1.5, 5), "10.40", 3.20 * _FOOT_M),
+    rows = (
+        ("T1", "North Round", "11.06", 3.480),
+        ("T2", "South Round", "10.67", 4.321),
+        ("T3", "Long Barrow", "11.65", 2.400),
+        ("T4", "Spindle", "11.04", 3.500),
+        ("T5", "Cistern", "8.34", 1.710),
+        ("T6", "Loaf", "10.40", 3.20 * _FOOT_M),
     )
-    return {vessel.tag: vessel for vessel in vessels}
+    return {tag: Vessel(tag, name, _shapes()[tag], density, level_m) for tag, name, density, level_m in rows}
