@@ -99,6 +99,7 @@ class Master:
         self._character_ns = character_ns
         self._wanted = 0
         self._written = 0
+        self._read_back: int | None = None  # since the last write
         self._next: Function | None = None
         self._again = False
         self._request: _Request | None = None
@@ -129,6 +130,10 @@ class Master:
     def closing_is_out(self) -> bool:
         """Whether every coil that is to close something has been sent off."""
         return not self._written & ~self._wanted & self._closing
+
+    def reads_off(self, coils: int) -> bool:
+        """Return whether coils, as bits, are wanted off and were read back as off since."""
+        return self._read_back is not None and not (self._read_back | self._wanted) & coils
 
     def want(self, coils: int) -> None:
         """Take the coils to be written, bit 0 lowest, and start a cycle."""
@@ -176,6 +181,7 @@ class Master:
         body = bytes([self._device, function, 0, 0]) + count.to_bytes(2, "big")
         if function is Function.WRITE_COILS:
             self._written = self._wanted
+            self._read_back = None
             size = _bytes_for(count)
             body += bytes([size]) + self._wanted.to_bytes(size, "little")
         return _with_check(body)
@@ -231,8 +237,10 @@ class Master:
         bits = int.from_bytes(answer[3:-2], "little")
         if request.function is Function.READ_INPUTS:
             self.inputs, self.inputs_ns = bits, request.sent_ns
-        elif bits & ((1 << self._coil_count) - 1) == self._written:
-            self.confirmed_ns = request.sent_ns
+        else:
+            self._read_back = bits
+            if bits == self._written:
+                self.confirmed_ns = request.sent_ns
 
     # -- strangers -----------------------------------------------------------------------------------------------
 

@@ -22,7 +22,9 @@ class People:
         if not isinstance(name, str) or name not in self._roles:
             return f"{name if isinstance(name, str) and name else 'nobody'} is not a known person here"
         if self._roles[name] not in roles:
-            return f"{name} is {_with_article(self._roles[name])}; this needs {' or '.join(map(_with_article, roles))}"
+            return (
+                f"{name} is {_with_article(self._roles[name])}; this needs {' or '.join(map(_with_article, roles))}"
+            )
         return None
 
 

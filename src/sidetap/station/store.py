@@ -17,7 +17,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 from urllib.parse import quote
@@ -43,6 +43,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
 from sidetap.errors import BadInput
+from sidetap.station.loads import Load, load_from
 
 Json: TypeAlias = Any  # what json.dumps takes
 
@@ -84,7 +85,7 @@ for _change in ("UPDATE", "DELETE"):
     event.listen(
         _journal,
         "after_create",
-        DDL(
+        DDL(  # type: ignore[no-untyped-call]  # the library gives it no types
             f"CREATE TRIGGER journal_never_{_change.lower()} BEFORE {_change} ON journal "
             "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
         ).execute_if(dialect="sqlite"),
@@ -125,45 +126,6 @@ class Record:
         """Return the hash this record should carry after one whose hash is prev."""
         body = [self.seq, self.utc_ns, self.mono_ns, self.kind, self.subject, self.who, self.what]
         return hashlib.sha256((prev + json.dumps(body, ensure_ascii=True)).encode()).hexdigest()
-
-
-@dataclass(slots=True)
-class Opening:
-    """One opening of a valve on a ticket.
-
-    Times in ns since 1970 (UTC), open_ms by the scheme's clock; levels in 0.1 mm and volumes in m³, None where they
-    were not known. cause: the name of what closed it; None while open.
-    """
-
-    valve: str
-    opened_utc_ns: int
-    level_before_01mm: int | None
-    volume_before_m3: float | None
-    open_ms: int = 0
-    closed_utc_ns: int | None = None
-    cause: str | None = None
-    level_after_01mm: int | None = None
-    volume_after_m3: float | None = None
-
-
-@dataclass(slots=True)
-class Load:
-    """The load record of a ticket.
-
-    outcome: None while the ticket runs; then completed, unused, interrupted, or the name of the cause that closed
-    the last opening (limit, trip, old ...). account_share: share of the open time used, as text with four decimals.
-    """
-
-    ticket: int
-    bay: str
-    person: str
-    vessels: list[str]
-    started_utc_ns: int
-    ended_utc_ns: int | None = None
-    outcome: str | None = None
-    interruptions: int = 0
-    account_share: str = "0.0000"
-    openings: list[Opening] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,11 +202,13 @@ class Store:
         """Return every load record, by ticket."""
         with self._connection.begin():
             rows = self._connection.execute(select(_loads).order_by(_loads.c.ticket)).mappings().all()
-        return [Load(**{**row, "openings": [Opening(**o) for o in row["openings"]]}) for row in rows]
+        return [load_from(dict(row)) for row in rows]
 
     def load(self, ticket: int) -> Load | None:
         """Return the load record of a ticket, None when there is none."""
-        return next((load for load in self.loads() if load.ticket == ticket), None)
+        with self._connection.begin():
+            row = self._connection.execute(select(_loads).where(_loads.c.ticket == ticket)).mappings().first()
+        return None if row is None else load_from(dict(row))
 
     def journal(self) -> list[Record]:
         """Return every record, in order."""

@@ -1,0 +1,214 @@
+"""The one document that a panel draws, and the sentences in it.
+
+The engine's state in, plain JSON values out. Unknown is null here and never 0 nor the last number; a level that was
+once known stands under ``was`` with its time, so that nobody takes it for the present one.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from sidetap.quantity import NS_PER_MS, NS_PER_S, format_level, format_number, from_si
+from sidetap.site.cause_effect import Cause, CompiledValve
+from sidetap.station.desk import BayDesk
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from sidetap.scheme import Value
+    from sidetap.site.model import Vessel
+    from sidetap.station.engine import Engine
+
+PRIORITIES = ("high", "low")
+# causes told by wires: while the module is not live they are true for that reason alone
+WIRED = frozenset({"close-key", "other-valve", "own-valve", "selector"})
+
+
+def snapshot(engine: Engine, now_ns: int) -> dict[str, Any]:
+    """Return the document; ``seq`` is the number of scans, so it stands still when they do."""
+    utc_ns = engine.utc_ns(now_ns)
+    alarms = sorted(engine.alarms.values(), key=lambda a: (PRIORITIES.index(a.priority), a.since_utc_ns))
+    ports = [line.port for line in engine.site.lines] + [module.port for module in engine.site.modules]
+    return {
+        "kind": "snapshot",
+        "seq": engine.scans,
+        "utc": _utc_text(utc_ns),
+        "local": engine.local(utc_ns),
+        "site": engine.site.name,
+        "scheme_hash": engine.scheme_hash,
+        "simulated": any(port.startswith("pty:") for port in ports),
+        "vessels": [_vessel(engine, vessel, now_ns) for vessel in engine.site.vessels],
+        "bays": [_bay(engine, desk, now_ns) for desk in engine.desks.values()],
+        "alarms": [
+            {"tag": a.tag, "priority": a.priority, "text": a.text, "since_local": engine.local(a.since_utc_ns)}
+            for a in alarms
+        ],
+        "headline": alarms[0].text if alarms else None,
+        "people": [{"name": person.name, "role": person.role} for person in engine.site.people],
+    }
+
+
+def blocks(
+    engine: Engine, desk: BayDesk, valve: CompiledValve, outputs: Mapping[str, Value], now_ns: int
+) -> list[str]:
+    """Return why valve can't open, as sentences; empty when a press would open it."""
+    own = engine.own_reason(now_ns)
+    causes = [cause for cause in valve.causes if outputs.get(cause.output, True)]
+    names = {cause.name for cause in causes}
+    hidden: set[str] = set()
+    if own is not None:
+        hidden |= WIRED | set(desk.bay.run_permissives)
+    if "ticket" in names:
+        hidden |= {"not-on-ticket", "interrupted", "restarts", "wait", "no-time"}
+    if "old" in names or "bad" in names:
+        hidden |= {"late", "window"}
+    if "open" in names:
+        hidden |= {"own-valve", "other-valve"}
+    told = [sentence(engine, valve, cause, now_ns) for cause in causes if cause.name not in hidden]
+    return told if own is None else [own[1], *told]
+
+
+def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) -> str:
+    """Return a cause's words, with the number that tells how far away its end is where there is one."""
+    if cause.name in ("late", "old"):
+        age_ns = engine.level(valve.vessel, now_ns).age_ns
+        return cause.text if age_ns is None else f"{cause.text} ({age_ns / NS_PER_S:.1f} s)"
+    if cause.name == "window":
+        have = engine.states[f"{valve.vessel}.mean.count"]
+        return f"{cause.text} ({have} of {engine.site.vessel(valve.vessel).trip.mean_ns // NS_PER_S} s)"
+    if cause.name == "wait":
+        bay = engine.site.bay(engine.site.valve(valve.tag).bay)
+        left_ms = bay.restart_wait_ns // NS_PER_MS - int(engine.states[f"{bay.tag}.closed_for.ms"])
+        return f"{cause.text} ({max(1, -(-left_ms // 1000))} s to go)"
+    return cause.text
+
+
+def level_text(engine: Engine, level_01mm: int) -> str:
+    """Return a level in the site's unit, to the nearest."""
+    return format_level(level_01mm, engine.site.show.level)
+
+
+def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
+    reading = engine.level(vessel.tag, now_ns)
+    level, last = reading.level_01mm, reading.last_good
+    unit = engine.site.show.volume
+    volume = None
+    if reading.volume_m3 is not None:
+        volume = f"{format_number(from_si(Fraction(reading.volume_m3), unit))} {unit}"
+    was = None
+    if level is None and last is not None:
+        was = {"level_text": level_text(engine, last[0]), "local": engine.local(engine.utc_ns(last[1]))}
+    return {
+        "tag": vessel.tag,
+        "name": vessel.name,
+        "product": vessel.product,
+        "level_01mm": level,
+        "level_text": None if level is None else level_text(engine, level),
+        "volume_text": volume,
+        "share": None if level is None else _share(level, vessel.top_01mm),
+        "quality": str(reading.quality),
+        "reason": reading.reason,
+        "age_ms": None if reading.age_ns is None else reading.age_ns // NS_PER_MS,
+        "was": was,
+        "high_share": _share(vessel.high_01mm, vessel.top_01mm),
+        "low_share": _share(vessel.low_01mm, vessel.top_01mm),
+        "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),
+        "tripped": bool(engine.outputs.get(f"{vessel.tag}.tripped")),
+        "top_text": level_text(engine, vessel.top_01mm),
+    }
+
+
+def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:
+    bay = desk.bay
+    wires = engine.wiring.inputs(now_ns)
+    live = engine.wiring.live(now_ns)
+    valves = [_valve(engine, desk, valve, wires, now_ns) for valve in desk.compiled.valves]
+    chosen = desk.valve_of(desk.choice)
+    last = desk.last_close
+    heard_ns = desk.panel_heard_ns
+    return {
+        "tag": bay.tag,
+        "name": bay.name,
+        "state": _state(desk, valves, live and wires[bay.hand_input], live),
+        "choice": None if chosen is None else chosen.tag,
+        "ticket": _ticket(engine, desk),
+        "valves": valves,
+        "last_close": None
+        if last is None
+        else {"valve": last.valve, "local": engine.local(last.utc_ns), "cause": last.text},
+        "selector": _selector(wires[bay.auto_input], wires[bay.hand_input]) if live else "unknown",
+        "hose": wires[bay.hose_input] if live else None,
+        "panel_age_ms": None if heard_ns is None else (now_ns - heard_ns) // NS_PER_MS,
+    }
+
+
+def _valve(
+    engine: Engine, desk: BayDesk, valve: CompiledValve, wires: Mapping[str, bool], now_ns: int
+) -> dict[str, Any]:
+    site = engine.site.valve(valve.tag)
+    outputs, tag = engine.outputs, desk.bay.tag
+    command = bool(outputs.get(f"{valve.tag}.command"))
+    why = blocks(engine, desk, valve, outputs, now_ns)
+    account = int(outputs.get(f"{tag}.account", 0)) if desk.load is not None else 0
+    restart = not command and desk.load is not None and int(outputs.get(f"{tag}.openings", 0)) >= 1
+    if restart:
+        account += valve.weight * valve.stroke_ms  # a further opening pays for one stroke in advance
+    opened_ns = desk.opened_ns if command else None
+    return {
+        "tag": valve.tag,
+        "vessel": valve.vessel,
+        "command": command,
+        "closed": wires[site.closed_switch],
+        "open": wires[site.open_switch],
+        "on_ticket": desk.load is not None and valve.vessel in desk.load.vessels,
+        "may_open": not why,
+        "blocks": [] if command else why,
+        "open_ms": 0 if opened_ns is None else (now_ns - opened_ns) // NS_PER_MS,
+        "left_ms": desk.compiled.left_ms(valve, account),
+        "limit_ms": valve.limit_ms,
+    }
+
+
+def _ticket(engine: Engine, desk: BayDesk) -> dict[str, Any] | None:
+    load, tag = desk.load, desk.bay.tag
+    if load is None:
+        return None
+    openings = int(engine.outputs.get(f"{tag}.openings", 0))
+    return {
+        "number": load.ticket,
+        "person": load.person,
+        "opened_local": engine.local(load.started_utc_ns),
+        "vessels": list(load.vessels),
+        "interrupted": bool(engine.outputs.get(f"{tag}.interrupted", True)),
+        "account_share": _share(int(engine.outputs.get(f"{tag}.account", 0)), desk.compiled.full),
+        "openings": openings,
+        "openings_left": 1 + desk.bay.restarts - openings,
+    }
+
+
+def _state(desk: BayDesk, valves: list[dict[str, Any]], hand: bool, live: bool) -> str:
+    if hand:
+        return "hand"
+    for valve in valves:
+        if valve["command"]:
+            return "open" if valve["open"] else "opening"
+    if live and not all(valve["closed"] for valve in valves):
+        return "closing"
+    if not live or (desk.load is not None and not any(v["may_open"] for v in valves if v["on_ticket"])):
+        return "blocked"
+    return "closed"
+
+
+def _selector(auto: bool, hand: bool) -> str:
+    return {(True, False): "AUTO", (False, True): "HAND", (False, False): "OFF"}.get((auto, hand), "unknown")
+
+
+def _share(part: int, whole: int) -> float:
+    return round(part / whole, 4)
+
+
+def _utc_text(utc_ns: int) -> str:
+    moment = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{utc_ns % NS_PER_S // NS_PER_MS:03d}Z"

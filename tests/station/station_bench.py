@@ -1,0 +1,231 @@
+"""A bench for the engine: a virtual clock, a module and valves of the test's own making, and hand-built line frames.
+
+Nothing here uses the simulated yard: the module is forty lines, so that a test can see what it does.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from sidetap.line import Chunk, crc16
+from sidetap.quantity import NS_PER_MS, NS_PER_S
+from sidetap.site import Site, load_or_refuse
+from sidetap.site.cause_effect import CompiledScheme, compile_site
+from sidetap.station import Engine, Load, Record, Store
+
+SITE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+START_UTC_NS = 1_773_237_600 * NS_PER_S  # 2026-03-11 14:00 UTC
+STEP_NS = 20 * NS_PER_MS
+CHARACTER_NS = 572_917
+WATCHDOG_COIL, PERMIT_COIL, HORN_COIL = 15, 8, 14
+BITS = {
+    "HS-B-AUTO": 0,
+    "HS-B-HAND": 1,
+    "ZSC-B1": 2,
+    "ZSO-B1": 3,
+    "ZSC-B2": 4,
+    "ZSO-B2": 5,
+    "ZSC-B3": 6,
+    "ZSO-B3": 7,
+    "XS-B": 8,
+    "LSH-B": 9,
+    "HC-B": 10,
+    "PB-B-OPEN": 11,
+    "PB-B-CLOSE": 12,
+}
+LEAD, OPERATOR = "Ines Varga", "Tobias Quell"
+
+
+def frame(body: bytes) -> bytes:
+    return body + crc16(body).to_bytes(2, "little")
+
+
+def poll(device: int, function: int, register: int, words: list[int]) -> bytes:
+    """A request for registers and the answer to it, as they stand on the wire."""
+    request = frame(struct.pack(">BBHH", device, function, register, len(words)))
+    return request + frame(struct.pack(f">BBB{len(words)}H", device, function, 2 * len(words), *words))
+
+
+class Module:
+    """Inputs, coils, and three valves of 6 s stroke behind a watchdog relay; answers functions 1, 2 and 15."""
+
+    def __init__(self) -> None:
+        self.bits = dict.fromkeys(BITS, False)
+        self.coils = 0
+        self.position = [0.0, 0.0, 0.0]
+        self.moves = [True, True, True]
+        self.answers = True
+        self.obeys = True
+        self.echoes = False
+        self.forced: dict[str, bool] = {}
+        self.heard: list[bytes] = []
+        self.last_heard_ns = self.toggled_ns = self.now_ns = 0
+
+    def receive(self, request: bytes, now_ns: int) -> bytes:
+        assert crc16(request) == 0
+        self.heard.append(request)
+        echo = request if self.echoes else b""
+        if not self.answers:
+            return echo
+        self.last_heard_ns = now_ns
+        function = request[1]
+        if function == 15:
+            coils = int.from_bytes(request[7:-2], "little")
+            if self.obeys:
+                if (coils ^ self.coils) >> WATCHDOG_COIL & 1:
+                    self.toggled_ns = now_ns
+                self.coils = coils
+            return echo + frame(request[:6])
+        bits = sum(1 << BITS[tag] for tag, on in self.wires().items() if on) if function == 2 else self.coils
+        return echo + frame(request[:2] + b"\x02" + bits.to_bytes(2, "little"))
+
+    def wires(self) -> dict[str, bool]:
+        switches = {}
+        for i, position in enumerate(self.position, start=1):
+            switches |= {f"ZSC-B{i}": position <= 0, f"ZSO-B{i}": position >= 1}
+        return {**self.bits, **switches, **self.forced}
+
+    def relay_in(self) -> bool:
+        return self.now_ns - self.toggled_ns < 2 * NS_PER_S and self.toggled_ns > 0
+
+    def energised(self, valve: int) -> bool:
+        return bool(self.coils >> valve & 1) and self.relay_in()
+
+    def advance(self, now_ns: int) -> None:
+        moved = (now_ns - self.now_ns) / (6 * NS_PER_S)
+        self.now_ns = now_ns
+        if now_ns - self.last_heard_ns > 2 * NS_PER_S:
+            self.coils = 0  # the module's own drop-out
+        for i in range(3):
+            if self.moves[i]:
+                step = moved if self.energised(i) else -moved
+                self.position[i] = min(1.0, max(0.0, self.position[i] + step))
+
+
+class Bench:
+    """The engine joined to the module and to a line that polls T1, T2, T3 each second."""
+
+    def __init__(self, folder: Path, site: Site | None = None, store: Store | None = None) -> None:
+        self.folder = folder
+        self.site: Site = site or load_or_refuse(SITE)
+        self.scheme: CompiledScheme = compile_site(self.site)
+        self.now_ns = 5 * NS_PER_S  # not 0, so that nothing passes by luck
+        self.module = Module()
+        self.store = store or Store.open(folder / "station.db")
+        self.level_mm = {"T1": 3480.0, "T2": 4321.0, "T3": 2380.0}
+        self.status = {"T1": 1, "T2": 1}
+        self.silent: set[str] = set()
+        self.panel_there = True
+        self.on_send: Callable[[bytes], None] = lambda _: None
+        self.sent: list[tuple[int, bytes]] = []
+        self._to_engine: list[tuple[int, bytes]] = []
+        self._poll_due_ns = self._alive_due_ns = self.now_ns
+        self.start()
+
+    def start(self) -> None:
+        self.engine = Engine(self.site, self.scheme, self.store, self.now_ns, START_UTC_NS + self.now_ns)
+        self._to_engine.clear()
+
+    def crash(self) -> None:
+        """Drop the engine and its store's connection, as a power cut of the station does, and start anew."""
+        self.store.close()
+        self.store = Store.open(self.folder / "station.db")
+        self.start()
+
+    def line_bytes(self) -> bytes:
+        """What the controller and the transmitters say in one cycle."""
+        t3_kpa = 1396.0 * 9.80665 * (self.level_mm["T3"] - 420) / 1e6
+        high, low = struct.unpack(">HH", struct.pack(">f", t3_kpa))
+        counts = round(self.level_mm["T2"] * 10)
+        polls = {
+            "T1": poll(11, 3, 100, [round(self.level_mm["T1"]), self.status["T1"], 183]),
+            "T2": poll(12, 3, 0, [counts & 0xFFFF, counts >> 16, self.status["T2"]]),
+            "T3": poll(13, 4, 8, [high, low, 0x4193, 0x3333]),
+        }
+        return b"".join(data if tag not in self.silent else data[:8] for tag, data in polls.items())
+
+    def step(self, step_ns: int = STEP_NS) -> None:
+        self.now_ns += step_ns
+        now_ns = self.now_ns
+        self.module.advance(now_ns)
+        if now_ns >= self._poll_due_ns:
+            self._poll_due_ns += NS_PER_S
+            self.engine.receive_line(Chunk(now_ns, self.line_bytes()))
+        if self.panel_there and now_ns >= self._alive_due_ns:
+            self._alive_due_ns = now_ns + NS_PER_S
+            self.engine.receive_panel({"ask": "alive", "bay": "B"}, now_ns)
+        for due_ns, data in [d for d in self._to_engine if d[0] <= now_ns]:
+            self._to_engine.remove((due_ns, data))
+            self.engine.receive_module(data, now_ns)
+        self.engine.advance(now_ns)
+        data = self.engine.module_bytes(now_ns)
+        if data is not None:
+            self.sent.append((now_ns, data))
+            self.on_send(data)
+            answer = self.module.receive(data, now_ns)
+            if answer:
+                self._to_engine.append((now_ns + STEP_NS, answer))
+
+    def run(self, seconds: float) -> None:
+        end_ns = self.now_ns + round(seconds * NS_PER_S)
+        while self.now_ns < end_ns:
+            self.step()
+
+    def run_until(self, condition: Callable[[], bool], seconds: float = 60.0) -> float:
+        """Run until condition holds and return the seconds it took."""
+        start_ns = self.now_ns
+        while not condition():
+            assert self.now_ns - start_ns < seconds * NS_PER_S, "it never came"
+            self.step()
+        return (self.now_ns - start_ns) / NS_PER_S
+
+    def ask(self, ask: str, **more: Any) -> dict[str, Any]:
+        return self.engine.receive_panel({"ask": ask, **more}, self.now_ns)
+
+    def ready(self) -> None:
+        """Come up: selector in AUTO, stop healthy, probe dry, close key's wire whole, hose off, window full."""
+        for tag in ("HS-B-AUTO", "XS-B", "LSH-B", "PB-B-CLOSE"):
+            self.module.bits[tag] = True
+        self.run(31)
+
+    def ticket(self, *vessels: str, person: str = OPERATOR) -> None:
+        """Open a ticket, then put the hose on."""
+        reply = self.ask("ticket", bay="B", person=person, vessels=list(vessels))
+        assert reply["ok"], reply
+        self.run(0.3)
+        self.module.bits["HC-B"] = True
+        self.run(0.5)
+
+    def open(self, valve: str = "B1") -> None:
+        reply = self.ask("open", bay="B", valve=valve)
+        assert reply["ok"], reply
+        self.run(0.4)
+        assert self.command(valve)
+
+    def load_from(self, vessel: str = "T1", valve: str = "B1") -> None:
+        """Come up and open a valve on a fresh ticket."""
+        self.ready()
+        self.ticket(vessel)
+        self.open(valve)
+
+    def command(self, valve: str = "B1") -> bool:
+        """Whether the module's coil of a valve is on: what the yard would feel."""
+        return bool(self.module.coils >> int(valve[1]) - 1 & 1)
+
+    def bay(self) -> dict[str, Any]:
+        found: dict[str, Any] = self.engine.snapshot(self.now_ns)["bays"][0]
+        return found
+
+    def alarms(self) -> set[str]:
+        return set(self.engine.alarms)
+
+    def journal(self, *kinds: str) -> list[Record]:
+        self.run(0.1)
+        return [record for record in self.store.journal() if record.kind in kinds]
+
+    def last_load(self) -> Load:
+        self.run(0.1)
+        return self.store.loads()[-1]
