@@ -371,11 +371,15 @@ class _Compiler:
         )
 
     def supervise(self, v: Valve, command: Expr, was_open: Expr, was_locked: Expr, reset: Expr) -> None:
-        """Lock the bay out when a valve's switches disagree with a command that has stood for stroke + margin."""
-        b = self.b
+        """Lock the bay out when a valve's switches disagree with a command that has stood for stroke + margin.
+
+        While the module is not live its switches say nothing: a start, or a module that was away, locks nothing out.
+        """
+        b, live = self.b, self.live[self._module_of(v.closed_switch)]
         is_closed, is_open = self.wired[v.closed_switch], self.wired[v.open_switch]
         disagrees = choose(command, is_closed | ~is_open, is_open | ~is_closed)
-        late = on_delay(b, f"{v.tag}.supervise", disagrees & command.equals(was_open), _ms(v.supervise_ns))
+        stands = live & disagrees & command.equals(was_open)
+        late = on_delay(b, f"{v.tag}.supervise", stands, _ms(v.supervise_ns))
         locked = b.assign(f"{v.tag}.locked_out", late | (was_locked & ~(reset & ~disagrees)))
         self.alarm(f"{v.tag}-mismatch", "high", f"valve {v.tag} did not follow its command", locked)
 
