@@ -69,9 +69,9 @@ def residual_bits(residuals: Ints, width: int) -> Floats:
 
 
 def integer_bits(values: Ints, width: int) -> Floats:
-    """Return the bits of each value as the start of a series of so many bits: small ones are likelier."""
+    """Return the bits of each value as the start of a series of so many bits: small ones are likelier, 0 and 1 most."""
     power = bit_length(values)
-    return np.where(power == 0, 2.0, np.log2(width) + np.maximum(power - 1, 0))
+    return np.where(power <= 1, 2.0, np.log2(width) + np.maximum(power - 1, 0))
 
 
 def series_bits(series: Ints, width: int, *, wraps: bool) -> Floats:

@@ -1,7 +1,7 @@
 """How well laws explain a few readings: robust line fits, many registers at once, with their evidence.
 
-Decoded values at the times of the readings in, for every register and law the fitted scale and offset, their
-covariance and the logarithm of the evidence out. A reading is within its noise, or (rarely) mistyped and then
+Decoded values at the times of the readings in, for every register and law the fitted scale and offset, how well
+they are known and the logarithm of the evidence out. A reading is within its noise, or (rarely) mistyped and then
 anywhere in the range; which of the two is weighed, not decided. The evidence of a free scale or offset is taken at
 its best fit times the width of the fit (Laplace), so that a law pays for every freedom it has.
 """
@@ -48,14 +48,31 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """The fit of one law for each register. trusted: probability of each reading not to be mistyped."""
+    """The fit of one law for each register. trusted: probability of each reading not to be mistyped.
+
+    The level at a decoded value x is known with variance middle_variance + scale_variance × (x - pivot)²: told about
+    a pivot, because decoded values of 10^9 leave no digits for a covariance about 0.
+    """
 
     evidence: Floats  # natural logarithm, prior of the law included; -inf where the law can't hold
     scale: Floats
     offset: Floats
-    covariance: Floats  # [registers, 2, 2] of scale and offset
+    pivot: Floats
+    scale_variance: Floats
+    middle_variance: Floats
     trusted: Floats  # [registers, readings]
     noise: Floats  # [registers, readings]
+
+
+@dataclass(frozen=True, slots=True)
+class _Solution:
+    """The best scale and offset under given weights, and how well they are known."""
+
+    scale: Floats
+    offset: Floats
+    pivot: Floats
+    scale_variance: Floats
+    middle_variance: Floats
 
 
 def fit(law: Law, observed: Observed, noted: Noted) -> Fits:
@@ -90,21 +107,34 @@ def _starts(law: Law, observed: Observed, noted: Noted) -> list[tuple[Floats, Fl
 
 def _refined(law: Law, observed: Observed, noted: Noted, scale: Floats, offset: Floats) -> Fits:
     x, r = observed.values, noted.values
+    zero = np.zeros(len(x))
+    solution = _Solution(scale, offset, zero, zero, zero)
     with np.errstate(all="ignore"):
         for _ in range(_ROUNDS):
-            noise = _noise(observed, noted, scale)
-            trusted = _trusted(r - scale[:, None] * x - offset[:, None], noise, noted.span)
-            weight = trusted / noise**2
-            scale, offset, covariance = _solved(law, x, r, weight, scale, offset)
-        noise = _noise(observed, noted, scale)
-        residual = r - scale[:, None] * x - offset[:, None]
-        likely = _density(residual, noise)
-        evidence = np.log((1 - MISTYPED) * likely + MISTYPED / noted.span).sum(axis=1)
-        evidence += _width(law, covariance) + _prior(law, observed, noted, scale, offset)
-        evidence += np.log(law.share)
-        finite = np.isfinite(evidence) & np.isfinite(x).all(axis=1) & np.isfinite(scale) & np.isfinite(offset)
-    trusted = _trusted(np.where(np.isfinite(residual), residual, np.inf), noise, noted.span)
-    return Fits(np.where(finite, evidence, -np.inf), scale, offset, covariance, trusted, noise)
+            noise = _noise(observed, noted, solution.scale)
+            trusted = _trusted(_residual(x, r, solution), noise, noted.span)
+            solution = _solved(law, x, r, trusted / noise**2, solution.scale, solution.offset)
+        noise = _noise(observed, noted, solution.scale)
+        residual = _residual(x, r, solution)
+        evidence = np.log((1 - MISTYPED) * _density(residual, noise) + MISTYPED / noted.span).sum(axis=1)
+        # where the readings hardly tell, the fit is wider than the prior, and no freedom is worth more than none
+        freedom = _width(law, solution) + _prior(law, observed, noted, solution.scale)
+        evidence += np.minimum(freedom, 0.0) + np.log(law.share)
+        trusted = _trusted(residual, noise, noted.span)
+    return Fits(
+        np.where(np.isfinite(evidence), evidence, -np.inf),
+        solution.scale,
+        solution.offset,
+        solution.pivot,
+        solution.scale_variance,
+        solution.middle_variance,
+        trusted,
+        noise,
+    )
+
+
+def _residual(x: Floats, r: Floats, solution: _Solution) -> Floats:
+    return np.asarray(r - solution.scale[:, None] * x - solution.offset[:, None], dtype=np.float64)
 
 
 def _noise(observed: Observed, noted: Noted, scale: Floats) -> Floats:
@@ -120,50 +150,42 @@ def _density(residual: Floats, noise: Floats) -> Floats:
 
 
 def _trusted(residual: Floats, noise: Floats, span: float) -> Floats:
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"):  # a residual of infinity is simply mistyped
         good = (1 - MISTYPED) * _density(residual, noise)
         return np.asarray(good / (good + MISTYPED / span), dtype=np.float64)
 
 
-def _solved(
-    law: Law, x: Floats, r: Floats, weight: Floats, scale: Floats, offset: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Return the weighted least-squares scale, offset and their covariance, what the law fixes left as it is."""
-    covariance = np.zeros((len(x), 2, 2))
+def _solved(law: Law, x: Floats, r: Floats, weight: Floats, scale: Floats, offset: Floats) -> _Solution:
+    """Return the weighted least-squares scale and offset, what the law fixes left as it is."""
+    zero = np.zeros(len(x))
     total = weight.sum(axis=1)
     if law.form is Form.SHIFTED:
-        covariance[:, 1, 1] = 1 / total
-        return scale, (weight * (r - scale[:, None] * x)).sum(axis=1) / total, covariance
+        free = (weight * (r - scale[:, None] * x)).sum(axis=1) / total
+        return _Solution(scale, free, zero, zero, 1 / total)
     if law.form is Form.FREE:
         square = (weight * x * x).sum(axis=1)
-        covariance[:, 0, 0] = 1 / square
-        return (weight * x * r).sum(axis=1) / square, offset, covariance
+        return _Solution((weight * x * r).sum(axis=1) / square, offset, zero, 1 / square, zero)
     if law.form is Form.AFFINE:
-        middle_x = (weight * x).sum(axis=1) / total
-        middle_r = (weight * r).sum(axis=1) / total
-        dx = x - middle_x[:, None]
+        pivot = (weight * x).sum(axis=1) / total
+        middle = (weight * r).sum(axis=1) / total
+        dx = x - pivot[:, None]
         square = (weight * dx * dx).sum(axis=1)
-        slope = (weight * dx * (r - middle_r[:, None])).sum(axis=1) / square
-        covariance[:, 0, 0] = 1 / square
-        covariance[:, 1, 1] = 1 / total + middle_x**2 / square
-        covariance[:, 0, 1] = covariance[:, 1, 0] = -middle_x / square
-        return slope, middle_r - slope * middle_x, covariance
-    return scale, offset, covariance
+        slope = (weight * dx * (r - middle[:, None])).sum(axis=1) / square
+        return _Solution(slope, middle - slope * pivot, pivot, 1 / square, 1 / total)
+    return _Solution(scale, offset, zero, zero, zero)
 
 
-def _width(law: Law, covariance: Floats) -> Floats:
+def _width(law: Law, solution: _Solution) -> Floats:
     """Return the logarithm of the volume of the fit: what its freedom leaves of the prior."""
-    if law.form is Form.SHIFTED:
-        return np.asarray(0.5 * np.log(2 * np.pi * covariance[:, 1, 1]), dtype=np.float64)
-    if law.form is Form.FREE:
-        return np.asarray(0.5 * np.log(2 * np.pi * covariance[:, 0, 0]), dtype=np.float64)
-    if law.form is Form.AFFINE:
-        size = covariance[:, 0, 0] * covariance[:, 1, 1] - covariance[:, 0, 1] ** 2
-        return np.asarray(np.log(2 * np.pi) + 0.5 * np.log(np.maximum(size, _TINY)), dtype=np.float64)
-    return np.zeros(len(covariance))
+    width = np.zeros(len(solution.scale))
+    if law.form in (Form.FREE, Form.AFFINE):
+        width = width + 0.5 * np.log(2 * np.pi * solution.scale_variance)
+    if law.form in (Form.SHIFTED, Form.AFFINE):
+        width = width + 0.5 * np.log(2 * np.pi * solution.middle_variance)
+    return width
 
 
-def _prior(law: Law, observed: Observed, noted: Noted, scale: Floats, offset: Floats) -> Floats:
+def _prior(law: Law, observed: Observed, noted: Noted, scale: Floats) -> Floats:
     """Return the logarithm of how dense the law's freedom lies at the fit.
 
     An offset is uniform over the range; a free scale over its logarithm; with both free, what the register's lowest
@@ -171,7 +193,7 @@ def _prior(law: Law, observed: Observed, noted: Noted, scale: Floats, offset: Fl
     """
     ones = np.ones(len(scale))
     if law.form is Form.SHIFTED:
-        return -np.log(noted.span) * ones
+        return np.asarray(-np.log(noted.span) * ones, dtype=np.float64)
     if law.form is Form.FREE:
         return np.asarray(-np.log(np.abs(scale) * _FREE_DECADES), dtype=np.float64)
     if law.form is Form.AFFINE:
@@ -188,7 +210,9 @@ def _better(one: Fits, other: Fits) -> Fits:
         np.where(take, other.evidence, one.evidence),
         np.where(take, other.scale, one.scale),
         np.where(take, other.offset, one.offset),
-        np.where(wide[:, :, None], other.covariance, one.covariance),
+        np.where(take, other.pivot, one.pivot),
+        np.where(take, other.scale_variance, one.scale_variance),
+        np.where(take, other.middle_variance, one.middle_variance),
         np.where(wide, other.trusted, one.trusted),
         np.where(wide, other.noise, one.noise),
     )

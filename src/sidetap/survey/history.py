@@ -30,7 +30,7 @@ class Poll:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One request of a poll with its retries. outcome: the last try's. exception: its code, if that is what it was."""
+    """One request of a poll with its retries. outcome: the last try's. exception: its code, if it was one."""
 
     t_ns: int | None
     poll: Poll

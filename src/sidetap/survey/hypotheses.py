@@ -39,8 +39,13 @@ _LOOKED_AT = 4096  # answers coded at most, in _RUNS runs spread over the record
 _RUNS = 8
 _WRONG_SIGN = 12.0  # bits: a series that jumps through the end of its range under this sign only
 _SWAPPED_INTEGER = 3.0
+_DEEP_NEGATIVE = 9.0  # bits: below -10,000 all the time, seldom a quantity
+_DEEP = -10_000
+_WHITE = 12.0  # bits: a 16-bit register full of noise is no quantity, but the low word of one
+_WHITE_FROM = 14.0  # bits a change
 _HUGE_INTEGER = 6.0  # bits: over 10^8, seldom a quantity
 _HUGE = 10**8
+_FEWEST_STEPS = 8
 _FLAGS = 2.0
 _UNLIKELY_FLOAT = 30.0
 _DECIMALS = 4.0  # bits: the values lie on a decimal lattice
@@ -82,7 +87,8 @@ def _looked_at(words: Words) -> Words:
         return words
     length = _LOOKED_AT // _RUNS
     starts = np.linspace(0, len(words) - length, _RUNS).astype(int)
-    return words[np.concatenate([np.arange(s, s + length) for s in starts])]
+    places = np.concatenate([np.arange(s, s + length) for s in starts])
+    return np.asarray(words[places], dtype=np.uint16)
 
 
 def _without_faults(words: Words) -> NDArray[np.bool_]:
@@ -99,26 +105,28 @@ def _sixteen_bits(raw: Ints) -> list[Hypothesis]:
     first = raw[0]
     signed = np.where(raw >= 32768, raw - 65536, raw)
     changes = np.minimum(series_bits(raw, 16, wraps=True), flag_bits(raw) + _FLAGS)
-    negative = (raw >= 32768).any(axis=0)
-    both_halves = negative & (raw < 32768).any(axis=0)
+    negative = np.atleast_1d((raw >= 32768).any(axis=0))
+    both_halves = negative & np.atleast_1d((raw < 32768).any(axis=0))
     steps = np.diff(raw, axis=0)
-    jumps = (np.abs(steps) > 32768).any(axis=0)
-    steady = (np.median(steps, axis=0) == 0) if len(steps) else np.ones(raw.shape[1], dtype=bool)
+    jumps = np.atleast_1d((np.abs(steps) > 32768).any(axis=0))
+    steady = np.median(steps, axis=0) == 0 if len(steps) else np.ones(raw.shape[1], dtype=np.bool_)
+    white = np.where(changes > _WHITE_FROM * len(steps), _WHITE, 0.0) if len(steps) > _FEWEST_STEPS else 0.0 * changes
     found = []
     for j in range(raw.shape[1]):
-        price = KIND_BITS["uint16"] + float(integer_bits(first[j : j + 1], 16)[0])
+        price = KIND_BITS["uint16"] + float(white[j] + integer_bits(first[j : j + 1], 16)[0])
         # a counter that rolls over jumps too, but then it moves all the time
         price += _WRONG_SIGN if jumps[j] and steady[j] else 0.0
         found.append(Hypothesis(j, 1, "uint16", "", price, float(changes[j])))
         if negative[j]:
-            price = KIND_BITS["int16"] + float(integer_bits(signed[0, j : j + 1], 16)[0])
+            price = KIND_BITS["int16"] + float(white[j] + integer_bits(signed[0, j : j + 1], 16)[0])
+            price += _DEEP_NEGATIVE if signed[:, j].max() < _DEEP else 0.0
             price += _WRONG_SIGN if both_halves[j] and not jumps[j] else 0.0
             found.append(Hypothesis(j, 1, "int16", "", price, float(changes[j])))
     return found
 
 
 def _texts(raw: Ints) -> list[Hypothesis]:
-    """Runs of constant registers that hold printable characters, the last perhaps ended by a zero byte."""
+    """Return runs of constant registers that hold printable characters, the last perhaps ended by a zero byte."""
     still = (raw == raw[0]).all(axis=0)
     high, low = raw[0] >> 8, raw[0] & 0xFF
     printable = still & _printable(high) & (_printable(low) | (low == 0))
@@ -152,9 +160,11 @@ def _integers(words: Words, order: str) -> list[Hypothesis]:
     for kind, values in (("uint32", unsigned), ("int32", signed)):
         first = values[0]
         price = KIND_BITS[kind] + swapped + integer_bits(first, 32) + np.where(abs(first) > _HUGE, _HUGE_INTEGER, 0.0)
-        for j in range(values.shape[1]):
-            if kind == "uint32" or (values[:, j] < 0).any():
-                found.append(Hypothesis(j, 2, kind, order, float(price[j]), float(changes[j])))
+        found += [
+            Hypothesis(j, 2, kind, order, float(price[j]), float(changes[j]))
+            for j in range(values.shape[1])
+            if kind == "uint32" or (values[:, j] < 0).any()
+        ]
     return found
 
 
@@ -200,8 +210,9 @@ def _word_by_word(words: Words, order: str) -> Floats:
     if len(smooth) < 2:
         high = np.zeros(smooth.shape[1])
     else:
-        steps = wrapped(np.diff(smooth, axis=0), 16)
-        from_middle = wrapped(smooth[1:] - np.median(smooth, axis=0).astype(np.int64), 16)
+        middle = np.median(smooth, axis=0).astype(np.int64)
+        steps = wrapped(smooth[1:] - smooth[:-1], 16)
+        from_middle = wrapped(smooth[1:] - middle, 16)
         high = np.minimum(residual_bits(steps, 16), residual_bits(from_middle, 16) + 2)
     low = jump_bits(words.astype(np.int64))
     together = high[:-1] + low[1:] if high_first else high[1:] + low[:-1]

@@ -147,10 +147,16 @@ class _Held:
     form: Form
     scale: float
     offset: float
-    covariance: Floats
+    pivot: float
+    scale_variance: float
+    middle_variance: float
     trusted: Floats
     noise: Floats
     probability: float
+
+    def uncertainty(self, decoded: Floats) -> Floats:
+        """Return the standard deviation of the level at decoded values, as far as the law's freedom goes."""
+        return np.asarray(np.sqrt(self.middle_variance + self.scale_variance * (decoded - self.pivot) ** 2))
 
 
 def match(survey: Survey, readings: Sequence[PersonReading]) -> list[Answer]:
@@ -266,7 +272,7 @@ def _weighed(
     for is_float in (False, True):
         group = [f for f in fields if (f.candidate.hypothesis.kind == "float32") == is_float]
         observed = _observed(group, readings)
-        usable = np.isfinite(observed.values).all(axis=1) if group else np.zeros(0, dtype=bool)
+        usable = np.isfinite(observed.values).sum(axis=1) == len(readings)
         group = [f for f, good in zip(group, usable, strict=True) if good]
         if not group:
             continue
@@ -278,7 +284,8 @@ def _weighed(
             fits = fit(law, observed, noted)
             evidence = fits.evidence + prior
             found += [
-                (float(evidence[n]), group[n], law.form, fits, n) for n in np.flatnonzero(np.isfinite(evidence))
+                (float(evidence[n]), group[n], law.form, fits, n)
+                for n in map(int, np.flatnonzero(np.isfinite(evidence)))
             ]
     nothing = math.log(_NONE) - len(readings) * math.log(span)
     if not found:
@@ -293,7 +300,9 @@ def _weighed(
             form,
             float(fits.scale[n]),
             float(fits.offset[n]),
-            fits.covariance[n],
+            float(fits.pivot[n]),
+            float(fits.scale_variance[n]),
+            float(fits.middle_variance[n]),
             fits.trusted[n],
             fits.noise[n],
             math.exp(evidence - top) / total,
@@ -366,9 +375,7 @@ class _View:
         """Return how probably a law, given how well it is known, keeps the promise at the record's extremes."""
         series = held.field.series
         ends = np.array([series.min(), series.max()])
-        known = held.covariance
-        variance = known[0, 0] * ends**2 + 2 * known[0, 1] * ends + known[1, 1]
-        worst = math.sqrt(max(float(variance.max()), 0.0))
+        worst = float(held.uncertainty(ends).max())
         return 1.0 if worst == 0 else math.erf(self.allowed / (math.sqrt(2.0) * worst))
 
     def predicted(self, held: _Held) -> Floats:
@@ -376,6 +383,10 @@ class _View:
         if held.field is self.lead.field:
             return held.scale * self.decoded + held.offset
         return held.scale * np.interp(self.t_ns, held.field.t_ns, held.field.series) + held.offset
+
+    def uncertainty(self, held: _Held) -> Floats:
+        """Return how well a law's freedom is known, as a standard deviation of the level at the same times."""
+        return held.uncertainty(np.interp(self.t_ns, held.field.t_ns, held.field.series))
 
     def same_promise(self, held: _Held) -> bool:
         """Return whether a law promises the same level, from the same device, over the whole record."""
@@ -398,11 +409,13 @@ class _View:
         if held.field.key[0] != self.lead.field.key[0] or not self.moved:
             return False
         other = self.predicted(held)
-        scale = float(np.std(other))
-        if scale == 0 or not np.isfinite(other).all():
+        apart = other - other.mean()
+        square = float((apart**2).sum())
+        if not square > 0:
             return False
-        slope, offset = np.polyfit(other, self.level, 1)
-        return bool(np.abs(slope * other + offset - self.level).max() <= self.allowed)
+        level = self.level - self.level.mean()
+        slope = float((apart * level).sum()) / square
+        return bool(np.abs(slope * apart - level).max() <= self.allowed)
 
 
 def _usual_range(series: Floats) -> float:
@@ -437,7 +450,7 @@ def _valid_below(lead: _Held) -> float | None:
 def _next(view: _View, same: Sequence[_Held], rivals: Sequence[_Held], name_unit: str) -> tuple[str, int | None]:
     """Return what to read next and why, and a moment of the record that would have settled it."""
     lead = view.lead
-    predictions = [Prediction(h.probability, view.predicted(h), _uncertainty(view, h)) for h in (*same, *rivals)]
+    predictions = [Prediction(h.probability, view.predicted(h), view.uncertainty(h)) for h in (*same, *rivals)]
     moment = best_moment(
         predictions, len(same), view.noise if math.isfinite(view.noise) else view.allowed, view.allowed
     )
@@ -454,10 +467,3 @@ def _next(view: _View, same: Sequence[_Held], rivals: Sequence[_Held], name_unit
     else:
         words = f"Read once more near the highest or the lowest level: {place} is sure, its scale is not yet."
     return words, None if moment is None else int(view.t_ns[moment])
-
-
-def _uncertainty(view: _View, held: _Held) -> Floats:
-    decoded = np.interp(view.t_ns, held.field.t_ns, held.field.series)
-    known = held.covariance
-    variance = known[0, 0] * decoded**2 + 2 * known[0, 1] * decoded + known[1, 1]
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=np.float64)

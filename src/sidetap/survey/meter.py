@@ -61,7 +61,7 @@ def _power_fit(numeric: Sequence[tuple[Value, Floats]]) -> str | None:
             continue
         if abs(voltage - current) < 3:
             continue
-        apparent = sum(numeric[voltage + i][1] * numeric[current + i][1] for i in range(3))
+        apparent = np.sum([numeric[voltage + i][1] * numeric[current + i][1] for i in range(3)], axis=0)
         used = {*range(voltage, voltage + 3), *range(current, current + 3)}
         rest = [n for n in range(len(numeric)) if n not in used]
         for power, factor, scale in product(rest, rest, (1.0, 1e-3)):

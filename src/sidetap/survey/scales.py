@@ -1,8 +1,8 @@
 """The ways a register may stand for a quantity: reading = decoded × scale + offset, with how likely each is.
 
-A unit in, laws out. Most transmitters send a unit of the quantity in decimal parts; some send the distance from above,
-a share of a span, a current or a pressure, whose scale or offset nobody can know beforehand. All shares below:
-common practice, no source.
+A unit in, laws out. Most transmitters send a unit of the quantity in decimal parts; some send the distance from
+above, a share of a span, a current or a pressure, whose scale or offset nobody can know beforehand. All shares
+below: common practice, no source.
 """
 
 from dataclasses import dataclass

@@ -21,11 +21,13 @@ SETTLED = 0.99
 LIKELY = 0.7
 STILL_WORD_LIMIT = 65536  # a 32-bit number whose high word stays 0 is its low word below this
 
+_SURELY_WIDE = 0.9
 _SHOWN = 0.005  # alternatives less likely than this are left out
 _FEW = 8  # a status takes at most so many values ...
 _RARELY = 0.02  # ... and changes in at most this share of the answers
 _SMALL = 255
 _COUNTER_RISES = 10
+_COUNTER_SHARE = 0.1
 _ALL_ONES = 65535
 _FAR_FROM_ONES = 60000
 _PARTS = 5  # a counter rises in each of so many parts of its record
@@ -141,7 +143,7 @@ def read_devices(blocks: Sequence[Block]) -> list[Device]:
         values: dict[tuple[str, int], Value] = {}
         covered: set[tuple[str, int]] = set()
         for block, hs, partition in zip(own, held, found, strict=True):
-            for k in partition.best:
+            for k in _narrowed(block, hs, partition):
                 places = {(block.table, block.register + hs[k].start + i) for i in range(hs[k].width)}
                 if places <= covered:
                     continue
@@ -151,6 +153,23 @@ def read_devices(blocks: Sequence[Block]) -> list[Device]:
                     values.setdefault((value.table, value.register), value)
         devices.append(Device(number, tuple(candidates), tuple(values.values())))
     return devices
+
+
+def _narrowed(block: Block, held: Sequence[Hypothesis], partition: Partition) -> list[int]:
+    """Return the best partition with 32-bit numbers whose high word is still told as their low word alone.
+
+    That is the simplest name for what was seen, unless the record says by other means that it is a 32-bit number.
+    """
+    words = {h.start: k for k, h in enumerate(held) if h.encoding == "uint16"}
+    chosen: list[int] = []
+    for k in partition.best:
+        h = held[k]
+        still = h.kind == "uint32" and valid_below(block, h) is not None
+        if still and partition.probabilities[:, k].min() < _SURELY_WIDE:
+            chosen += [words[h.start], words[h.start + 1]]
+        else:
+            chosen.append(k)
+    return chosen
 
 
 def decoded(block: Block, hypothesis: Hypothesis) -> Floats:
@@ -173,15 +192,16 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
     series = decoded(block, mine)
     equal, others = _rivals(block, held, partition, chosen, series)
     confidence = float(np.minimum(1.0, partition.probabilities[:, equal].sum(axis=1)).min())
-    alternatives = [Alternative(held[k].encoding, confidence) for k in equal if k != chosen]
+    named = {held[k].encoding: p for k, p in others if p >= _SHOWN}
+    named |= {held[k].encoding: confidence for k in equal}
     if mine.kind == "uint16" and not (words >= 32768).any():
-        alternatives.append(Alternative("int16", confidence))
-    alternatives += [Alternative(held[k].encoding, p) for k, p in others if p >= _SHOWN]
-    alternatives.sort(key=lambda a: -a.confidence)
+        named["int16"] = confidence
+    named.pop(mine.encoding)
+    alternatives = [Alternative(name, p) for name, p in sorted(named.items(), key=lambda item: -item[1])]
     finite = series[np.isfinite(series)]
     number = _shortest if mine.kind == "float32" else int
     first, last = (number(x) if np.isfinite(x) else None for x in (series[0], series[-1]))
-    low, high = (number(x) if len(finite) else None for x in (_edge(finite, np.min), _edge(finite, np.max)))
+    low, high = (number(finite.min()), number(finite.max())) if len(finite) else (None, None)
     return Value(
         *place,
         _kind(finite, mine.kind),
@@ -205,10 +225,6 @@ def _faults(series: Floats, kind: str) -> int:
     if kind != "uint16" or ones.all() or not ones.any():
         return 0
     return int(ones.sum()) if series[~ones].max() < _FAR_FROM_ONES else 0
-
-
-def _edge(finite: Floats, pick: np.ufunc | object) -> float:
-    return float(pick(finite)) if len(finite) else float("nan")  # type: ignore[operator]
 
 
 def _shortest(value: float) -> float:
@@ -271,6 +287,7 @@ def _kind(series: Floats, kind: str) -> Kind:
 def _is_counter(steps: Floats) -> bool:
     """Whether a value only rises, again and again all through its record; it may start over once."""
     falls = int((steps < 0).sum())
-    if falls > 1 or (steps > 0).sum() < _COUNTER_RISES:
-        return False
+    rises = int((steps > 0).sum())
+    if falls > 1 or rises < max(_COUNTER_RISES, _COUNTER_SHARE * len(steps)):
+        return False  # a value that seldom rises may as well be a temperature in the morning
     return all((part > 0).any() for part in np.array_split(steps, _PARTS))
