@@ -61,6 +61,8 @@ def answer_end(data: bytearray, request: int, start: int, stop: int) -> int:
     end = start + length
     if end > stop:
         return WAIT
+    if data[request + 1] in rules.BIT_READS and data[start:end] == data[request : request + length]:
+        return NONE  # bits that happen to repeat the whole request: far rather its retry
     return end if length <= rules.LONGEST_FRAME and crc16(data[start:end]) == 0 else NONE
 
 

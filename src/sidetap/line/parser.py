@@ -21,7 +21,7 @@ what makes the events independent of how the input was cut: a parser that got ev
 that got single bytes.
 
 Times decide nothing but two things. After ``QUIET_NS`` without a byte what is pending is settled. And a write whose
-answer is its own echo, one request time-out late, is a retry and no answer: bytes alone can't tell these two.
+answer is its own echo, one request time-out late, is a retry and no answer: bytes alone can't tell the two.
 """
 
 from collections import Counter, deque
@@ -82,7 +82,7 @@ class Parser:
         self._chunks = Deliveries()
         self._known: set[_Key] = set()  # of every row so far
         self._lone: set[_Key] = set()  # of frames given up for want of support: a second one supports itself
-        self._bit_reads: set[bytes] = set()  # whole requests of FC 1 and 2 that were answered
+        self._bit_reads: set[bytes] = set()  # requests of FC 1 and 2 of the rows so far
         self._misses: Counter[int] = Counter()  # per device: its latest requests without an answer, echoes aside
         self._timeouts_ns: deque[int] = deque(maxlen=9)  # from a read to its retry, the latest ones
         self._open: Transaction | None = None  # the last row, when it wants a whole answer still
@@ -133,10 +133,10 @@ class Parser:
             if answer == WAIT and not final:
                 return False
             if answer > NONE:
-                retried = self._is_retried_write(start, request, answer, final)
-                if retried is None:
+                another = self._is_another_request(start, request, answer, final)
+                if another is None:
                     return False
-                if not retried:
+                if not another:
                     self._answered(start, request, request, answer)
                     return True
             elif self._reads_as_answer(start, request):
@@ -149,32 +149,35 @@ class Parser:
         """Whether the frame at the boundary, a request by its form, is rather an answer.
 
         An answer to FC 1 or 2 with three bytes of bits has the form of a request for address 0x03xx. Where the
-        frame before it was not whole it is an answer, unless that very request was answered on this line before.
+        frame before it was not whole it is an answer, unless that very request is known on this line.
         """
         data = self._data
         if data[start + 1] not in rules.BIT_READS or frames.response_end(data, start, end) != end:
             return False
         return not self._touches and bytes(data[start:end]) not in self._bit_reads
 
-    def _is_retried_write(self, start: int, request: int, answer: int, final: bool) -> bool | None:
-        """Whether what looks like a write and its echo is a write and its retry; None when bytes are missing.
+    def _is_another_request(self, start: int, request: int, answer: int, final: bool) -> bool | None:
+        """Whether what fits as the answer is rather the next request; None when bytes are missing to tell.
 
-        Two whole frames are the same three times over when a write is retried and then answered. An answer never
-        comes after the controller's own time-out, where that is known from its reads. Where it is not, what
-        follows tells: of three the echo is the closer one; without times, the first of an odd run is alone.
+        Some answers are requests by their form: echoed writes, and three bytes of bits. Then an answer never comes
+        after the controller's own time-out, where reads that were retried have shown it, nor from a device that
+        answers nothing. Else what follows tells: a write that is retried and then answered is the same frame three
+        times over, and of three the echo is the closer one; without times, the first of an odd run is alone.
         """
         data = self._data
-        if data[start + 1] not in rules.WHOLE_ECHOES or data[request + 1] & rules.EXCEPTION:
+        if frames.request_end(data, request, answer) != answer:
             return False
-        length = request - start
-        sent_ns, echoed_ns = self._chunks.time_at(request - 1), self._chunks.time_at(answer - 1)
-        if sent_ns is not None and echoed_ns is not None:
+        sent_ns, came_ns = self._chunks.time_at(request - 1), self._chunks.time_at(answer - 1)
+        if sent_ns is not None and came_ns is not None:
             if self._timeouts_ns:
                 return self._after_timeout(request - 1, answer - 1, LATENESS_NS)
-            if echoed_ns - sent_ns <= PROMPT_NS:
+            if came_ns - sent_ns <= PROMPT_NS:
                 return False
         elif self._misses[data[start]] >= MISSES_OF_THE_DEAD:
             return True
+        if data[start + 1] not in rules.WHOLE_ECHOES:
+            return False
+        length = request - start
         frame = data[start:request]
         third = data[answer : answer + length]
         if not frame.startswith(third):
@@ -182,8 +185,8 @@ class Parser:
         if len(third) < length:
             return False if final else None
         third_ns = self._chunks.time_at(answer + length - 1)
-        if sent_ns is not None and echoed_ns is not None and third_ns is not None:
-            return third_ns - echoed_ns + LATENESS_NS < echoed_ns - sent_ns
+        if sent_ns is not None and came_ns is not None and third_ns is not None:
+            return third_ns - came_ns + LATENESS_NS < came_ns - sent_ns
         fourth = data[answer + length : answer + 2 * length]
         if not frame.startswith(fourth):
             return True
@@ -320,8 +323,6 @@ class Parser:
     def _answered(self, start: int, request_end: int, answer: int, end: int) -> None:
         data = self._data
         exception = bool(data[answer + 1] & rules.EXCEPTION)
-        if data[start + 1] in rules.BIT_READS:
-            self._bit_reads.add(bytes(data[start:request_end]))
         self._row(start, request_end, end, Outcome.EXCEPTION if exception else Outcome.ANSWERED, answer)
 
     def _row(self, start: int, request_end: int, until: int, outcome: Outcome, answer: int | None = None) -> None:
@@ -345,6 +346,8 @@ class Parser:
             backlog=self._chunks.backlog_in(start, request_end if answer is None else until),
             raw=bytes(data[start:until]),
         )
+        if function in rules.BIT_READS:
+            self._bit_reads.add(bytes(data[start:request_end]))
         if function not in rules.WHOLE_ECHOES:
             self._misses[request[0]] = self._misses[request[0]] + 1 if outcome is Outcome.UNANSWERED else 0
             if transaction.retry and last is not None:
