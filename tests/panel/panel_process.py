@@ -14,10 +14,15 @@ FACTS = PageFacts(
 )
 
 
+def announce(address: str) -> None:
+    sys.stdout.write(f"{address}\n")
+    sys.stdout.flush()
+
+
 def main() -> None:
     """Serve bay B and print the address when it answers."""
     app = create_app(Path(sys.argv[1]), "B", FACTS)
-    serve(app, "127.0.0.1", int(sys.argv[2]), lambda address: print(address, flush=True))
+    serve(app, "127.0.0.1", int(sys.argv[2]), announce)
 
 
 if __name__ == "__main__":

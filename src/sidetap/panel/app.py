@@ -48,18 +48,14 @@ class PageFacts:
     screen: Screen
 
 
-def create_app(
-    station_socket: Path, bay: str, facts: PageFacts, *, hosts: frozenset[str] = LOOPBACK
-) -> Starlette:
+def create_app(station_socket: Path, bay: str, facts: PageFacts, *, hosts: frozenset[str] = LOOPBACK) -> Starlette:
     """Return the application for the bay of that tag; hosts are the names it may be called by."""
     link = StationLink(station_socket)
     words = load_words()
     environment = Environment(
         loader=PackageLoader("sidetap.panel"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    page_text = environment.get_template("panel.html").render(
-        bay=bay, facts=facts, words=words, language=LANGUAGE
-    )
+    page_text = environment.get_template("panel.html").render(bay=bay, facts=facts, words=words, language=LANGUAGE)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:

@@ -3,6 +3,10 @@
 A snapshot is sent only after the page has said that it drew the one before (`{"seen": SEQ}`). So a slow page gets
 fewer snapshots, never older ones: nothing piles up in a socket between here and the screen. Replies are few and go
 first; more than a page can take are dropped, oldest first.
+
+The one thing judged here is whether a press is still of now. An open that was caught in a stalled process, and comes
+out of it seconds later, is a press nobody makes any more: a page says which snapshot its person saw, and an open on
+one that came in here too long ago goes no further. Closing is never late.
 """
 
 from __future__ import annotations
@@ -15,10 +19,11 @@ from typing import Any
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from sidetap.panel.asks import for_station, is_fresh_press
+from sidetap.panel.asks import for_station
 from sidetap.panel.link import Frame, StationLink
 
 REPLIES_KEPT = 16
+FRESH_S = 2.0  # a page that is live shows a snapshot of the last 1.5 s
 
 
 class Conversation:
@@ -70,12 +75,14 @@ class Conversation:
         if passed is None:
             return
         ask = passed["ask"]
-        if ask == "open":
-            newest = self._link.newest
-            if not is_fresh_press(message.get("seq"), newest.seq if newest else None, self._link.age_s()):
-                self._reply(ask, None, "late-press")
-                return
+        if ask == "open" and not self._is_of_now(message.get("seq")):
+            self._reply(ask, None, "late-press")
+            return
         self._link.ask(passed, lambda reply: self._reply(ask, reply, "no-station"))
+
+    def _is_of_now(self, seq: Any) -> bool:
+        age_s = self._link.age_s(seq) if isinstance(seq, int) else None
+        return age_s is not None and age_s <= FRESH_S
 
     def _reply(self, ask: str, reply: dict[str, Any] | None, otherwise: str) -> None:
         if reply is None:

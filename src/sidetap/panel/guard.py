@@ -32,6 +32,7 @@ class Guard:
         self._hosts = hosts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, or refuse it."""
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return

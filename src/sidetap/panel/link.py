@@ -24,6 +24,7 @@ REDIAL_S = 0.25
 LINE_LIMIT_BYTES = 1 << 20  # a snapshot of the biggest yard is some 100 kB
 BACKLOG_LIMIT_BYTES = 1 << 14  # more than this unsent: the station isn't reading, and asks are refused
 WAITING_LIMIT = 256
+RECENT = 32  # snapshots whose time of arrival is remembered
 
 Document = dict[str, Any]
 OnReply = Callable[[Document | None], None]
@@ -42,7 +43,7 @@ class StationLink:
     """Keeps one connection to the station; `run` it as a task, then read `newest` and call `ask`."""
 
     def __init__(self, socket_path: Path, clock: Callable[[], float] = time.monotonic) -> None:
-        self.newest: Frame | None = None
+        self._recent: deque[Frame] = deque(maxlen=RECENT)
         self._path = socket_path
         self._clock = clock
         self._writer: asyncio.StreamWriter | None = None
@@ -69,9 +70,14 @@ class StationLink:
         self._listeners.add(wake)
         return lambda: self._listeners.discard(wake)
 
-    def age_s(self) -> float | None:
-        """Return how long ago the newest snapshot came in; None before the first."""
-        return None if self.newest is None else self._clock() - self.newest.at_s
+    @property
+    def newest(self) -> Frame | None:
+        """The newest snapshot; None before the first."""
+        return self._recent[-1] if self._recent else None
+
+    def age_s(self, seq: int) -> float | None:
+        """Return how long ago the snapshot of that number first came in; None when it is not a recent one."""
+        return next((self._clock() - frame.at_s for frame in self._recent if frame.seq == seq), None)
 
     def ask(self, message: Document, on_reply: OnReply) -> None:
         """Write message to the station now; on_reply gets the reply, or None when there can't be one."""
@@ -106,7 +112,7 @@ class StationLink:
     def _take(self, document: Document, text: str) -> None:
         kind, seq = document.get("kind"), document.get("seq")
         if kind == "snapshot" and isinstance(seq, int):
-            self.newest = Frame(seq, text.rstrip("\n"), self._clock())
+            self._recent.append(Frame(seq, text.rstrip("\n"), self._clock()))
             for wake in tuple(self._listeners):
                 wake()
         elif kind == "reply":
@@ -126,5 +132,6 @@ class StationLink:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
+        self._recent.clear()
         while self._waiting:
             self._waiting.popleft()[1](None)

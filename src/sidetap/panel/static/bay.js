@@ -49,15 +49,18 @@ export function makeState(section) {
   const post = make("p", { class: "post value" });
   const last = make("p", { class: "last" });
   const answer = make("p", { id: "answer", role: "status", "aria-live": "polite" });
-  section.append(word, make("p", { class: "clock-line" }, time, make("span", { class: "beside" }, say("time-left"), spent)), post, last, answer);
+  const clock = make("p", { class: "clock-line" }, time, make("span", { class: "beside" }, say("time-left"), spent));
+  section.append(word, clock, post, last, answer);
 
   const draw = (bay, live) => {
     const moving = bay.valves.find((v) => v.command);
     const state = `bay-${bay.state}`;
     writeValue(word, say(state, { valve: moving?.tag ?? bay.tag }), live, say("bay-unknown"));
-    writeValue(time, moving ? minutes(moving.left_ms, "down") : "–:––", live && moving, "–:––");
-    time.classList.toggle("hatched", !live);
-    write(spent, live ? (moving ? say("open-for", { time: minutes(moving.open_ms, "up") }) : say("open-none")) : "");
+    const resting = live && !moving;
+    section.classList.toggle("resting", resting);
+    show(clock, !resting);
+    writeValue(time, moving ? minutes(moving.left_ms, "down") : "", live, "–:––");
+    write(spent, live && moving ? say("open-for", { time: minutes(moving.open_ms, "up") }) : "");
     const selector = bay.selector === "unknown" ? say("selector-unknown") : say("selector", { position: bay.selector });
     const hose = bay.hose === null ? say("hose-unknown") : say(bay.hose ? "hose-on" : "hose-off");
     writeValue(post, bay.state === "hand" ? say("hand-advice") : `${selector} · ${hose}`, live, say("dash"));

@@ -4,7 +4,7 @@ import { key, make, show, write, writeLevel, writeValue } from "./dom.js";
 import { makeGate, makeTank } from "./pictures.js";
 import { minutes, say, seconds } from "./words.js";
 
-const REASONS_SHOWN = 3;
+const REASONS_SHOWN = 2;
 
 /** Return the lanes for the vessels of a snapshot and the valves of a bay. acts: open, choose, resetTrip, why. */
 export function makeLanes(vessels, valves, acts) {
@@ -35,7 +35,7 @@ function makeLane(vessel, valves, acts) {
     make(
       "div",
       { class: "reading" },
-      make("h2", {}, make("span", { class: "tag" }, vessel.tag), ` ${vessel.name} `, make("span", { class: "product" }, vessel.product), quality, age),
+      make("h2", {}, make("span", { class: "tag" }, vessel.tag), ` ${vessel.name} `, make("span", { class: "product" }, vessel.product), make("span", { class: "health" }, quality, age)),
       level,
       make("p", { class: "foot" }, volume, was, note),
     ),
@@ -86,10 +86,12 @@ function makeValve(valve, acts) {
   const word = make("strong", { class: "word" });
   const time = make("span", { class: "may-stay" });
   const reasons = make("ul", { class: "reasons" });
-  const more = key("", () => acts.why(valve.tag), { class: "more", hidden: "" });
-  const choose = key("", () => acts.choose(valve.tag), { class: "choose", "aria-label": say("key-choose-label", { valve: valve.tag }) });
-  choose.append(make("span", { class: "ring", "aria-hidden": "true" }), say("key-choose"));
-  const open = key(say("key-open", { valve: valve.tag }), () => acts.open(valve.tag), { class: "open" });
+  const more = key("", () => acts.why(valve.tag), { class: "more", hidden: "" }); // over all the words: room for a glove
+  const moreCount = more.appendChild(make("span"));
+  const choose = key("", () => acts.choose(valve.tag), { class: "key-choose", "aria-label": say("key-choose-label", { valve: valve.tag }) });
+  const choice = make("span");
+  choose.append(make("span", { class: "ring", "aria-hidden": "true" }), choice);
+  const open = key(say("key-open", { valve: valve.tag }), () => acts.open(valve.tag), { class: "key-open" });
   const element = make(
     "section",
     { class: "valve", id: `valve-${valve.tag}` },
@@ -101,9 +103,10 @@ function makeValve(valve, acts) {
 
   const draw = (bay, live, ready) => {
     const now = bay.valves.find((v) => v.tag === valve.tag);
-    const state = live ? valveState(now) : "unknown";
+    const known = live && bay.hose !== null; // null: the wires of the bay are not heard
+    const state = known ? valveState(now) : "unknown";
     gate.setAttribute("class", `gate ${state}`);
-    writeValue(word, say(`valve-${state}`), live, say("valve-unknown"));
+    writeValue(word, say(`valve-${state}`), known, say("valve-unknown"));
     word.classList.add("value");
     const closed = live && !now.command;
     show(time, closed && now.on_ticket && now.may_open);
@@ -114,9 +117,11 @@ function makeValve(valve, acts) {
       shownReasons = key_;
       reasons.replaceChildren(...blocks.slice(0, REASONS_SHOWN).map((text) => make("li", {}, text)));
       show(more, blocks.length > REASONS_SHOWN);
-      write(more, say("more-reasons", { n: blocks.length - REASONS_SHOWN }));
+      write(moreCount, say("more-reasons", { n: blocks.length - REASONS_SHOWN }));
     }
-    choose.setAttribute("aria-pressed", String(live && bay.choice === valve.tag));
+    const chosen = live && bay.choice === valve.tag;
+    choose.setAttribute("aria-pressed", String(chosen));
+    write(choice, say(chosen ? "chosen" : "key-choose", { valve: valve.tag }));
     choose.disabled = !ready;
     open.disabled = !(ready && now.may_open);
   };

@@ -88,20 +88,23 @@ function answer(text) {
   answeredAt = performance.now();
 }
 
-const askWho = (ask, title, more = {}) => sheet.askWho(title, snapshot.people, [], (person) => press({ ask, person, ...more }));
+const askWho = (ask, title, doing, more = {}) =>
+  sheet.askWho(title, say(doing), snapshot.people, [], (person) => press({ ask, person, ...more }));
 
 const acts = {
   open: (valve) => press({ ask: "open", valve, seq: judge.seq }),
   choose: (valve) => press({ ask: "choose", valve }),
-  resetTrip: (vessel) => askWho("reset-trip", say("sheet-reset-trip", { vessel }), { vessel }),
+  resetTrip: (vessel) => askWho("reset-trip", say("sheet-reset-trip", { vessel }), "key-reset-trip", { vessel }),
   why: (valve) => sheet.list(say("why-not", { valve }), bay().valves.find((v) => v.tag === valve).blocks),
-  endTicket: () => askWho("end-ticket", say("sheet-end-ticket", bay().ticket)),
-  resume: () => askWho("resume", say("sheet-resume", bay().ticket)),
-  resetLockout: () => askWho("reset-lockout", say("sheet-reset-lockout", { bay: bayTag })),
+  endTicket: () => askWho("end-ticket", say("sheet-end-ticket", bay().ticket), "key-end-ticket"),
+  resume: () => askWho("resume", say("sheet-resume", bay().ticket), "key-resume"),
+  resetLockout: () => askWho("reset-lockout", say("sheet-reset-lockout", { bay: bayTag }), "key-reset-lockout"),
   openTicket: () => {
     const drawn = new Set(bay().valves.map((v) => v.vessel));
     const vessels = snapshot.vessels.filter((v) => drawn.has(v.tag));
-    sheet.askWho(say("sheet-ticket", { bay: bayTag }), snapshot.people, vessels, (person, chosen) => press({ ask: "ticket", person, vessels: chosen }));
+    sheet.askWho(say("sheet-ticket", { bay: bayTag }), say("key-ticket"), snapshot.people, vessels, (person, chosen) =>
+      press({ ask: "ticket", person, vessels: chosen }),
+    );
   },
 };
 const drawTicket = makeTicket(at("ticket"), acts);
@@ -164,6 +167,7 @@ function drawHead() {
     write(at("headline-words"), say("not-live-advice", { stop }));
   }
   show(at("alarm-list"), others > 0);
+  write(at("close-note"), live ? `${say("key-close-what", { bay: bayTag })} · ${say("key-close-esc")}` : say("close-not-live", { stop }));
   write(at("alarm-list"), say("more-alarms", { n: others }));
   write(at("clock"), live ? snapshot.local : say("dash"));
   at("clock").classList.toggle("hatched", !live);

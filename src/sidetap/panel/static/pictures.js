@@ -6,7 +6,7 @@ import { say } from "./words.js";
 
 const TOP = 1.5;
 const HEIGHT = 31;
-const LEFT = 10;
+const LEFT = 11;
 const WIDTH = 17;
 
 /** A vessel: draw(vessel, known) changes it. */
@@ -15,7 +15,7 @@ export function makeTank() {
   const unknown = makeSvg("rect", { class: "unknown", x: LEFT, y: TOP, width: WIDTH, height: HEIGHT, fill: "url(#hatch)" });
   const shell = makeSvg("rect", { class: "shell", x: LEFT, y: TOP, width: WIDTH, height: HEIGHT, rx: 1 });
   const marks = ["high", "low", "trip"].map((name) => [name, makeSvg("path", { class: `mark ${name}` }), makeSvg("text", {}, say(`mark-${name}`))]);
-  const picture = makeSvg("svg", { class: "tank", viewBox: "0 0 37 34", role: "img" }, filling, unknown, shell, ...marks.flatMap((m) => m.slice(1)));
+  const picture = makeSvg("svg", { class: "tank", viewBox: "0 0 40 34", role: "img" }, filling, unknown, shell, ...marks.flatMap((m) => m.slice(1)));
 
   const draw = (vessel, known) => {
     const level = known && vessel.share !== null ? vessel.share : null;

@@ -26,11 +26,11 @@ export class Sheet {
     this.#opener = null;
   }
 
-  /** Ask for a person, and for vessels when there are any to choose from; then done(person, vessels). */
-  askWho(title, people, vessels, done) {
+  /** Ask for a person, and for vessels when there are any to choose from; then done(person, vessels). doing: the key's words. */
+  askWho(title, doing, people, vessels, done) {
     let person = null;
     const chosen = new Set();
-    const go = key(say("key-do"), () => { this.close(); done(person, [...chosen]); }, { class: "do" });
+    const go = key(doing, () => { this.close(); done(person, [...chosen]); }, { class: "do" });
     const ready = () => { go.disabled = !this.#allowed || person === null || (vessels.length > 0 && chosen.size === 0); };
     this.#judge = ready;
     const names = people.map((p) => key(p.name, () => {
