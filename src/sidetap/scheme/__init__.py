@@ -32,6 +32,7 @@ from sidetap.scheme.expression import (
     ordered,
     times,
 )
+from sidetap.scheme.generated import GeneratedRunner
 from sidetap.scheme.program import Builder, Input, Program, State
 from sidetap.scheme.runner import InputOutOfRange, Runner, Value
 
@@ -40,6 +41,7 @@ __all__ = [
     "TRUE",
     "Builder",
     "Expr",
+    "GeneratedRunner",
     "Input",
     "InputOutOfRange",
     "Op",

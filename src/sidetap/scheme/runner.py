@@ -37,6 +37,11 @@ class Runner:
     ) -> tuple[dict[str, Value], dict[str, Value]]:
         """Run one scan; InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
         self._check(inputs, elapsed_ms)
+        return self._run(states, inputs, elapsed_ms)
+
+    def _run(
+        self, states: Mapping[str, Value], inputs: Mapping[str, Value], elapsed_ms: int
+    ) -> tuple[dict[str, Value], dict[str, Value]]:
         v: list[int | bool] = []
         put = v.append
         for op, a, value in self._code:
