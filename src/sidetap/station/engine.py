@@ -26,7 +26,7 @@ from zoneinfo import ZoneInfo
 from sidetap.line import Chunk, Settings
 from sidetap.measure import LevelReading, Meter
 from sidetap.quantity import NS_PER_MS, NS_PER_S
-from sidetap.scheme import Runner, Type, Value
+from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.site.cause_effect import AGE_LIMIT_MS, LEVEL_LIMIT_01MM, CompiledScheme, CompiledValve
 from sidetap.site.model import Site
 from sidetap.station import asks, snapshots
@@ -70,7 +70,7 @@ class Engine:
         self.scans = 0
         self.outputs: Values = {}
         self.next_ticket = 1
-        self._runner = Runner(scheme.program)
+        self._runner = GeneratedRunner(scheme.program)
         self.states: Values = self._runner.first_states()
         self._meter = Meter(site)
         self._listeners = {line.tag: Listener(Settings(line.baud, line.framing)) for line in site.lines}
