@@ -6,10 +6,12 @@ once known stands under ``was`` with its time, so that nobody takes it for the p
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from sidetap.measure import level_entry
 from sidetap.quantity import NS_PER_MS, NS_PER_S, format_level, format_number, from_si
 from sidetap.site.cause_effect import Cause, CompiledValve
 from sidetap.station.desk import BayDesk
@@ -40,6 +42,7 @@ def snapshot(engine: Engine, now_ns: int) -> dict[str, Any]:
         "scheme_hash": engine.scheme_hash,
         "simulated": any(port.startswith("pty:") for port in ports),
         "vessels": [_vessel(engine, vessel, now_ns) for vessel in engine.site.vessels],
+        "levels": [_level(engine, vessel.tag, now_ns) for vessel in engine.site.vessels],
         "bays": [_bay(engine, desk, now_ns) for desk in engine.desks.values()],
         "alarms": [
             {"tag": a.tag, "priority": a.priority, "text": a.text, "since_local": engine.local(a.since_utc_ns)}
@@ -118,6 +121,15 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
         "tripped": bool(engine.outputs.get(f"{vessel.tag}.tripped")),
         "top_text": level_text(engine, vessel.top_01mm),
     }
+
+
+def _level(engine: Engine, vessel: str, now_ns: int) -> dict[str, Any]:
+    """Return the entry that ``sidetap level`` prints; its times are seconds since 1970."""
+    reading = engine.level(vessel, now_ns)
+    if reading.last_good is not None:
+        level_01mm, t_ns = reading.last_good
+        reading = replace(reading, last_good=(level_01mm, engine.utc_ns(t_ns)))
+    return level_entry(engine.site, reading)
 
 
 def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:

@@ -1,0 +1,105 @@
+"""The module's port: the one device that the station writes to. A path -> bytes both ways, nobody else beside us.
+
+Opened exclusively: two masters on one module would each undo what the other commands. Bytes that come with a parity
+or framing error are dropped by the driver; an answer without them fails its check.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import stat
+import termios
+from pathlib import Path
+
+from sidetap.errors import BadInput
+from sidetap.line import Settings
+
+_MOST = 4096  # bytes a read
+
+
+class PortLost(BadInput):
+    """The device is gone, or does not take what is written."""
+
+
+class ModulePort:
+    """An opened port. Made by ``open_module_port``."""
+
+    def __init__(self, source: str, descriptor: int) -> None:
+        self.source = source
+        self._descriptor = descriptor
+
+    def fileno(self) -> int:
+        """Return the descriptor, for select."""
+        return self._descriptor
+
+    def read(self) -> bytes:
+        """Return what has come in, empty when nothing has; PortLost at the device's end."""
+        try:
+            data = os.read(self._descriptor, _MOST)
+        except BlockingIOError:
+            return b""
+        except OSError as problem:
+            raise self._lost(problem.strerror or "it failed") from None
+        if not data:
+            raise self._lost("the other side hung up")
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send data at once; PortLost when the device does not take all of it."""
+        try:
+            taken = os.write(self._descriptor, data)
+        except BlockingIOError:
+            taken = 0
+        except OSError as problem:
+            raise self._lost(problem.strerror or "it failed") from None
+        if taken != len(data):
+            raise self._lost("it takes no more bytes")
+
+    def close(self) -> None:
+        """Close the device, and with it our hold on it."""
+        os.close(self._descriptor)
+
+    def _lost(self, reason: str) -> PortLost:
+        return PortLost(self.source, f"the port is lost: {reason.lower()}", "Check the adapter and its cable.")
+
+
+def open_module_port(source: str, settings: Settings) -> ModulePort:
+    """Open a device path or ``pty:PATH`` for reading and writing; BadInput when it can't be, or is in use."""
+    attributes = _attributes(source, settings)
+    path = source.removeprefix("pty:")
+    try:
+        if not stat.S_ISCHR(Path(path).stat().st_mode):
+            raise BadInput(source, "this is no serial port", "Give a device such as /dev/serial/by-path/NAME.")
+        descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except (OSError, ValueError) as problem:
+        reason = getattr(problem, "strerror", None) or str(problem)
+        raise BadInput(source, f"it can't be opened: {reason.lower()}", "Check the path and its rights.") from None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.ioctl(descriptor, termios.TIOCEXCL)
+        termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
+        termios.tcflush(descriptor, termios.TCIOFLUSH)
+    except BlockingIOError:
+        os.close(descriptor)
+        raise BadInput(source, "another program uses this port", "End it; a module has one master.") from None
+    except (OSError, termios.error) as problem:
+        os.close(descriptor)
+        reason = str(problem.args[-1]).lower()
+        raise BadInput(source, f"it can't be set up: {reason}", "Give a serial port or a pty.") from None
+    return ModulePort(source, descriptor)
+
+
+def _attributes(source: str, settings: Settings) -> list[int | list[bytes | int]]:
+    """Return the terminal attributes: raw, errored bytes dropped, nothing echoed, no flow control."""
+    speed = getattr(termios, f"B{settings.baud}", None)
+    if speed is None:
+        raise BadInput(source, f"this machine offers no {settings.baud} baud", "Use a standard speed.")
+    size = {"7": termios.CS7, "8": termios.CS8}[settings.framing[0]]
+    parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[settings.framing[1]]
+    stop = termios.CSTOPB if settings.framing[2] == "2" else 0
+    control: list[bytes | int] = [b"\0"] * 32
+    control[termios.VMIN] = 1  # so that nothing to read differs from a terminal that hung up
+    control[termios.VTIME] = 0
+    flags = termios.CREAD | termios.CLOCAL | size | parity | stop
+    return [termios.INPCK | termios.IGNPAR, 0, flags, 0, speed, speed, control]
