@@ -69,7 +69,11 @@ def residual_bits(residuals: Ints, width: int) -> Floats:
 
 
 def integer_bits(values: Ints, width: int) -> Floats:
-    """Return the bits of each value as the start of a series of so many bits: small ones are likelier, 0 and 1 most."""
+    """Return the bits of each value as the start of a series of so many bits: small ones are likelier, 0 and 1 most.
+
+    >>> integer_bits(np.array([1, 3480]), 16)
+    array([ 2., 15.])
+    """
     power = bit_length(values)
     return np.where(power <= 1, 2.0, np.log2(width) + np.maximum(power - 1, 0))
 

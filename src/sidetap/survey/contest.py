@@ -10,6 +10,7 @@ on more than one device, just while they last.
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from sidetap.quantity import NS_PER_S
@@ -63,8 +64,8 @@ def _extras(timed: Sequence[Request]) -> list[list[Request]]:
         by_poll.setdefault(request.poll, []).append(request)
     groups = []
     for poll, requests in by_poll.items():
-        others = [r for r in timed if r.poll.device == poll.device and r.poll != poll]
-        beside = any(_overlaps(poll, other) for other in by_poll if other != poll)
+        others = [r for p, own in by_poll.items() if p.device == poll.device and p is not poll for r in own]
+        beside = any(_overlaps(poll, other) for other in by_poll if other is not poll)
         for group in _clusters(requests):
             span = Span.of(group)
             rest = Span.of(others)
@@ -78,7 +79,7 @@ def _extras(timed: Sequence[Request]) -> list[list[Request]]:
 
 
 def _is_smaller(poll: Poll, requests: Sequence[Request], others: Sequence[Request]) -> bool:
-    """Of two polls of one device the second master's is the one that lasts shorter, then the rarer, then the smaller."""
+    """Return whether a poll is the second master's: it lasts shorter than its device's others, or else is smaller."""
     mine, rest = Span.of(requests), Span.of(others)
     if mine is None or rest is None:
         return False
@@ -110,7 +111,7 @@ def _clusters(requests: Sequence[Request]) -> list[list[Request]]:
 
 def _too_soon(requests: Sequence[Request]) -> list[Request]:
     times = [r.t_ns or 0 for r in requests]
-    gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    gaps = [b - a for a, b in pairwise(times)]
     if len(gaps) < _FEWEST:
         return []
     period = median(gaps)

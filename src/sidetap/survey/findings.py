@@ -161,7 +161,7 @@ def _silences(history: History, usual: Sequence[Request], contested: Sequence[Co
     found += [_silence(None, span, "nobody asks anything on this line") for span in line]
     extra = {p for c in contested for p in c.polls}
     for device, poll in timeline.usual_polls([r for r in usual if r.poll not in extra]).items():
-        times = [r.t_ns for r in usual if r.poll == poll and r.t_ns is not None]
+        times = [r.t_ns for r in usual if r.poll is poll and r.t_ns is not None]
         for span in timeline.silences(times, history.end_ns):
             if not any(span.overlap(other) >= 0.9 * span.length_ns for other in line):
                 found.append(_silence(device, span, f"device {device} is not asked for its usual registers"))
@@ -240,16 +240,20 @@ def _outages(device: int, requests: Sequence[Request], windows: Sequence[Span], 
         if len(run) >= _FEWEST_POLLS:
             first = run[0].t_ns
             back = end_ns if request is None else request.t_ns
+            drowned = any(w.holds(first) for w in windows)
             found.append(
                 Finding(
                     "device-outage",
-                    Severity.FAULT,
+                    Severity.WARNING if drowned else Severity.FAULT,
                     device,
                     None,
                     None if first is None or back is None else Span(first, back),
                     f"Device {device} gave no whole answer to {len(run)} polls in a row.",
-                    f"{len(run)} requests in a row, retries not counted",
-                    "Look at its supply and its drop at that time; ask for the power log.",
+                    f"{len(run)} requests in a row, retries not counted"
+                    + (", while a second master was on the line" if drowned else ""),
+                    "Settle the second master first: its frames alone can do this."
+                    if drowned
+                    else "Look at its supply and its drop at that time; ask for the power log.",
                 )
             )
         else:
@@ -286,7 +290,7 @@ def _exceptions(usual: Sequence[Request]) -> list[Finding]:
         always = times == asked[poll]
         name = _EXCEPTION_NAMES.get(code)
         what = f"exception {code:02d}" + (f" ({name})" if name else "")
-        own = [r for r in usual if r.poll == poll and r.exception == code]
+        own = [r for r in usual if r.poll is poll and r.exception == code]
         place = "" if poll.register is None else f" register {poll.register}"
         found.append(
             Finding(
@@ -322,7 +326,7 @@ def _new_devices(history: History, usual: Sequence[Request]) -> list[Finding]:
             device,
             None,
             Span(t_ns, t_ns),
-            f"Device {device} is asked for the first time {(t_ns - history.start_ns) / NS_PER_S:.0f} s into the record.",
+            f"Device {device} is first asked {(t_ns - history.start_ns) / NS_PER_S:.0f} s into the record.",
             "no request to it before",
             "Ask what was added or switched on at that time.",
         )
@@ -376,20 +380,20 @@ def _values(device: Device, whole: Span | None) -> list[Finding]:
                 "Compare one value of each order with the device's display.",
             )
         )
-    for value in device.values:
-        if value.faults:
-            found.append(
-                Finding(
-                    "fault-values",
-                    Severity.WARNING,
-                    device.device,
-                    value.register,
-                    whole,
-                    f"Register {value.register} of device {device.device} at times holds a code for no value.",
-                    f"{value.faults} answers hold not-a-number or all ones",
-                    "Ask the maker what it means; until then such an answer is bad, never a level.",
-                )
-            )
+    found += [
+        Finding(
+            "fault-values",
+            Severity.WARNING,
+            device.device,
+            value.register,
+            whole,
+            f"Register {value.register} of device {device.device} at times holds a code for no value.",
+            f"{value.faults} answers hold not-a-number or all ones",
+            "Ask the maker what it means; until then such an answer is bad, never a level.",
+        )
+        for value in device.values
+        if value.faults
+    ]
     meter = power_meter(device)
     if meter is not None:
         found.append(

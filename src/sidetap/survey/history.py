@@ -4,7 +4,8 @@ Events of `sidetap.line` in, one `History` out. A request with its retries becom
 outcome. Order of arrival counts; times are only used for what is told in seconds, and may be missing altogether.
 """
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,10 +17,15 @@ from sidetap.survey.hypotheses import Words
 
 _CHECK_BYTES = 2
 
+_Place = tuple[int, str, int, int]  # device, table, first register, how many
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Poll:
-    """What is asked again and again: the same request to the same device. table, register, count may be None."""
+    """What is asked again and again: the same request to the same device. table, register, count may be None.
+
+    A history holds one object for each, compared by identity: there are 100,000 requests and a dozen polls.
+    """
 
     device: int
     function: int
@@ -102,8 +108,8 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
     requests: list[Request] = []
     troubles: list[Trouble] = []
     tries: list[int | None] = []
-    reads: dict[tuple[int, str, int, int], _Gathering] = {}
-    writes: dict[tuple[int, str, int, int], _Gathering] = {}
+    reads: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
+    writes: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
     polls: dict[tuple[int, int, str | None, int | None, int | None], Poll] = {}
     explained = 0
     start_ns: int | None = None
@@ -115,11 +121,16 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
             end_ns = t_ns if end_ns is None else max(end_ns, t_ns)
         if isinstance(event, Noise):
             continue
-        explained += sum(len(frame) + _CHECK_BYTES for frame in (event.request, event.response) if frame is not None)
+        if event.request is not None:
+            explained += len(event.request) + _CHECK_BYTES
+        if event.response is not None:
+            explained += len(event.response) + _CHECK_BYTES
         if event.outcome is Outcome.UNPAIRED_RESPONSE:
             continue
         key = (event.device, event.function, event.table, event.register, event.count)
-        poll = polls.setdefault(key, Poll(*key))
+        poll = polls.get(key)
+        if poll is None:
+            poll = polls[key] = Poll(*key)
         tries.append(t_ns)
         if event.outcome in (Outcome.UNANSWERED, Outcome.DAMAGED):
             troubles.append(Trouble(t_ns, poll, event.outcome))
@@ -138,7 +149,7 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
 
 def _add_request(requests: list[Request], poll: Poll, event: Transaction) -> None:
     exception = event.exception_code if event.outcome is Outcome.EXCEPTION else None
-    if event.retry and requests and requests[-1].poll == poll:
+    if event.retry and requests and requests[-1].poll is poll:
         before = requests[-1]
         requests[-1] = Request(before.t_ns, poll, event.outcome, before.tries + 1, exception)
     else:
@@ -146,25 +157,23 @@ def _add_request(requests: list[Request], poll: Poll, event: Transaction) -> Non
 
 
 def _add_words(
-    reads: dict[tuple[int, str, int, int], _Gathering],
-    writes: dict[tuple[int, str, int, int], _Gathering],
+    reads: defaultdict[_Place, _Gathering],
+    writes: defaultdict[_Place, _Gathering],
     event: Transaction,
 ) -> None:
     words = event.words
     if words is not None and event.table is not None and event.register is not None:
-        block = reads.setdefault((event.device, event.table, event.register, len(words)), _Gathering())
+        block = reads[event.device, event.table, event.register, len(words)]
         block.times.append(event.t_end_ns)
         block.words.append(words)
     elif event.outcome is Outcome.ANSWERED and event.written is not None:
         register, written = event.written
-        block = writes.setdefault((event.device, "holding-register", register, len(written)), _Gathering())
+        block = writes[event.device, "holding-register", register, len(written)]
         block.times.append(event.t_end_ns)
         block.words.append(written)
 
 
-def _blocks(
-    reads: dict[tuple[int, str, int, int], _Gathering], writes: dict[tuple[int, str, int, int], _Gathering]
-) -> tuple[Block, ...]:
+def _blocks(reads: Mapping[_Place, _Gathering], writes: Mapping[_Place, _Gathering]) -> tuple[Block, ...]:
     """Return the blocks that together show every register once: of two that overlap whole, the one read oftenest.
 
     What is written counts only where nobody reads it.

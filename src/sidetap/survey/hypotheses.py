@@ -228,8 +228,8 @@ def _on_decimals(values: Floats, holes: Ints) -> Floats:
         near = np.abs(scaled - whole) <= np.abs(scaled) * 2.0**-22 + 1e-12
         fits = (near & (np.abs(scaled) < 2**20)).all(axis=0)
         if fits.any():
-            steps = np.diff(whole[:, fits].astype(np.int64), axis=0)
-            bits = residual_bits(steps, 16) + _DECIMALS + holes[fits] * _UNLIKELY_FLOAT
+            counts = whole[:, fits].astype(np.int64)
+            bits = residual_bits(counts[1:] - counts[:-1], 16) + _DECIMALS + holes[fits] * _UNLIKELY_FLOAT
             best[fits] = np.minimum(best[fits], bits)
     return best
 

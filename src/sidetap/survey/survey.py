@@ -4,9 +4,10 @@ Events of `sidetap.line`, or a whole recording, in; a `Survey` out. Never asks t
 show is called open, with the cheapest observation that would settle it.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -15,7 +16,7 @@ from sidetap.line.recording import Recording
 from sidetap.quantity import NS_PER_S
 from sidetap.survey.events import YardEvent
 from sidetap.survey.findings import Finding, find
-from sidetap.survey.history import History, Poll, gather
+from sidetap.survey.history import History, Poll, Request, gather
 from sidetap.survey.values import Device, Value, read_devices
 
 _FLAG_NAMES = {"p": "parity", "f": "framing", "b": "break"}
@@ -186,23 +187,20 @@ def _events(chunks: Iterable[Chunk], settings: Settings | None) -> Iterator[Tran
 
 
 def _summaries(history: History) -> tuple[PollSummary, ...]:
-    outcomes: dict[Poll, Counter[Outcome]] = {}
-    retries: Counter[Poll] = Counter()
-    times: dict[Poll, list[int]] = {}
+    by_poll: defaultdict[Poll, list[Request]] = defaultdict(list)
     for request in history.requests:
-        outcomes.setdefault(request.poll, Counter())[request.outcome] += 1
-        retries[request.poll] += request.tries - 1
-        if request.t_ns is not None:
-            times.setdefault(request.poll, []).append(request.t_ns)
+        by_poll[request.poll].append(request)
     summaries = []
-    for poll, count in outcomes.items():
-        gaps = [b - a for a, b in zip(times.get(poll, ()), times.get(poll, ())[1:], strict=False) if b >= a]
+    for poll, requests in by_poll.items():
+        count = Counter(r.outcome for r in requests)
+        times = [r.t_ns for r in requests if r.t_ns is not None]
+        gaps = [b - a for a, b in pairwise(times) if b >= a]
         summaries.append(
             PollSummary(
                 poll,
                 median(gaps) / NS_PER_S if gaps else None,
                 count.total(),
-                retries[poll],
+                sum(r.tries - 1 for r in requests),
                 count[Outcome.ANSWERED],
                 count[Outcome.EXCEPTION],
                 count[Outcome.DAMAGED],

@@ -6,6 +6,7 @@ Requests in order of arrival in, places and spans out. Times that run backwards 
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from sidetap.quantity import NS_PER_S
@@ -90,6 +91,6 @@ def silences(times_ns: Sequence[int], end_ns: int | None) -> list[Span]:
     """Return the gaps longer than 20 periods and 120 s, the one at the record's end included."""
     if len(times_ns) < _FEWEST_POLLS or end_ns is None:
         return []
-    gaps = [Span(a, b) for a, b in zip(times_ns, [*times_ns[1:], max(end_ns, times_ns[-1])], strict=True)]
-    period = median(g.length_ns for g in gaps[:-1])
-    return [g for g in gaps if g.length_ns > max(SILENT_NS, SILENT_PERIODS * period)]
+    ends = [*times_ns[1:], max(end_ns, times_ns[-1])]
+    limit = max(SILENT_NS, SILENT_PERIODS * median(b - a for a, b in pairwise(times_ns)))
+    return [Span(a, b) for a, b in zip(times_ns, ends, strict=True) if b - a > limit]
