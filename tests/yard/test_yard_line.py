@@ -189,6 +189,21 @@ def test_frozen_and_cut_and_flipped() -> None:
     assert sum(len(b.flips) for b in turned) == pytest.approx(0.01 * bits, rel=0.5)
 
 
+def test_acceptance_39_turned_bits_are_heard_as_such() -> None:
+    """A damaged answer is none: the controller asks again; a tap with flags sees parity or framing errors."""
+    yard = Yard()
+    tap = yard.add_tap(flags=True)
+    record = recorded(yard)
+    yard.faults.flip(11, 0.02)
+    yard.advance(60 * NS)
+    assert len(record.of("controller", "0B03")) > 70
+    assert len(record.of("controller", "0C03")) == 60
+    flagged = {t for t, _, flags in tap.take(60 * NS) if flags is not None}
+    starts = [b.start_ns for b in record.of("device 11")]
+    assert len(flagged) > 20
+    assert all(any(0 < t - start < 30 * MS for start in starts) for t in flagged)
+
+
 def test_a_garbled_request_is_not_answered() -> None:
     """Who is asked by a frame that nobody could read stays silent."""
     yard = Yard()

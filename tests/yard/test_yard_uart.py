@@ -1,5 +1,7 @@
 """Bits and receivers: what a real receiver makes of a line, whatever its settings."""
 
+from typing import Literal
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -167,3 +169,14 @@ def test_overlap_garbles_both_nearly_always() -> None:
 def test_where_drivers_agree_the_line_is_theirs() -> None:
     same = burst(FRAME)
     assert joined(by_bits(Receiver(LINE), same, burst(FRAME, talker="b")))[0] == FRAME
+
+
+def test_a_longer_character_than_the_line_s_has_no_shortcut() -> None:
+    """8E1 heard on an 8N1 line: the receiver takes the next start bit for a stop bit."""
+    assert shortcut(setting("8N1"), Receiver(setting("8E1"))) is None
+
+
+@pytest.mark.parametrize("after_low_stop", ["wait", "start"])
+def test_a_break_is_one_character_however_long(after_low_stop: Literal["wait", "start"]) -> None:
+    receiver = Receiver(LINE, after_low_stop=after_low_stop)
+    assert joined(receive([(1000, 0), (1000 + 20_000_000, 1)], receiver)) == (b"\x00", "b")

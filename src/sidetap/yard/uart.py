@@ -173,14 +173,14 @@ def shortcut(line: LineSettings, receiver: Receiver) -> tuple[bytes, bytes] | No
         receiver.settings.baud != line.baud
         or receiver.inverted
         or receiver.after_low_stop != "wait"
-        or not bits - 1 <= receiver.sampled_bits <= bits
+        or receiver.sampled_bits > bits  # it looks into the next character
     ):
         return None
     seen, flags = bytearray(), bytearray()
     for row in character_bits(line.framing):
         segments = [(line.bits_ns(n), bit) for n, bit in enumerate(row)] + [(line.bits_ns(bits), UNDRIVEN)]
         runs = receive(segments, receiver)
-        if len(runs) != 1:
+        if len(runs) != 1:  # it is done before the character is, and starts again within
             return None
         seen += runs[0].data
         flags += runs[0].flags.encode()
