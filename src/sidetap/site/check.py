@@ -252,18 +252,13 @@ class _Checker:
         p, t = row.value, row.table
         if p is None:
             return
+        poll, warn, close = (format_duration(ns) for ns in (p.poll_ns, p.warn_age_ns, p.close_age_ns))
         if p.warn_age_ns <= p.poll_ns:
-            problem = (
-                f"a warning after {format_duration(p.warn_age_ns)} where polls are {format_duration(p.poll_ns)} apart"
-            )
-            t.error("warn_age", problem, "Allow for at least one missed poll.")
+            t.error("warn_age", f"{warn} is no longer than the poll period of {poll}", "Allow for a missed poll.")
         if p.close_age_ns <= p.poll_ns:
-            problem = f"an age limit of {format_duration(p.close_age_ns)} is no longer than the poll period"
-            t.error("close_age", problem, "Allow for at least two missed polls.")
+            t.error("close_age", f"{close} is no longer than the poll period of {poll}", "Allow for missed polls.")
         if p.warn_age_ns >= p.close_age_ns:
-            t.error(
-                "warn_age", "the warning doesn't come before the closing", "Make warn_age shorter than close_age."
-            )
+            t.error("warn_age", f"a warning at {warn} is no earlier than closing at {close}", "Make it shorter.")
         last = p.register + width(p.encoding) - 1
         if last > 65_535:
             t.error("register", f"{p.encoding} at {p.register} ends behind register 65535", "Check the address.")
@@ -291,9 +286,7 @@ class _Checker:
         bottom_01mm = _up_01mm(Fraction(v.geometry.bottom_m))
         trip = v.trip
         if trip.reset_above_01mm <= trip.below_01mm:
-            t.error(
-                "trip.reset_above", f"not above the trip at {_m(trip.below_01mm)}", "Reset 0.10 m above it or more."
-            )
+            t.error("trip.reset_above", f"not above the trip at {_m(trip.below_01mm)}", "Leave 0.10 m or more.")
         if v.low_01mm <= trip.below_01mm:
             t.error("low", f"not above the trip at {_m(trip.below_01mm)}", "A warning comes before the trip.")
         if v.high_01mm <= v.low_01mm:
@@ -312,32 +305,27 @@ class _Checker:
     def reach(self, v: model.Vessel, t: Table, point: model.Point) -> None:
         """Require that the sensor can see the trip and the high level."""
         wanted = LEVEL_DIMENSIONS[v.level.kind]
-        found = UNITS[point.unit].dimension
-        if found is not wanted:
-            problem = (
-                f"{v.level.kind} needs a point in a unit of {wanted.name.lower()}; {point.tag} is in {point.unit}"
-            )
+        if UNITS[point.unit].dimension is not wanted:
+            problem = f"{v.level.kind} needs a unit of {wanted.name.lower()}; {point.tag} is in {point.unit}"
             t.error("level.as", problem, "Check the point's unit and what it measures.")
             return
-        source, trip = v.level, v.trip
-        if source.kind is model.LevelKind.PRESSURE and trip.below_01mm <= source.sensor_height_01mm:
-            problem = (
-                f"{_m(trip.below_01mm)} is under the sensor's reach: its nozzle is at {_m(source.sensor_height_01mm)}"
-            )
-            t.error("trip.below", problem, "Raise the trip above the nozzle.")
+        source = v.level
+        trip = f"{_m(v.trip.below_01mm)} is under the sensor's reach"
+        high = f"{_m(v.high_01mm)} is over the sensor's reach"
+        if source.kind is model.LevelKind.PRESSURE and v.trip.below_01mm <= source.sensor_height_01mm:
+            nozzle = _m(source.sensor_height_01mm)
+            t.error("trip.below", f"{trip}: its nozzle is at {nozzle}", "Raise the trip above the nozzle.")
             return
         reach = sorted(level_m(source, v.density, value) * 10_000 for value in point.valid)
         if source.kind is model.LevelKind.ULLAGE:
             reach[1] = min(reach[1], Fraction(source.reference_height_01mm - source.blocking_01mm))
-        if trip.below_01mm <= reach[0]:
-            problem = (
-                f"{_m(trip.below_01mm)} is under the sensor's reach: {point.tag} is valid from {_m(reach[0] // 1)}"
+        lowest, highest = (_m(end // 1) for end in reach)
+        if v.trip.below_01mm <= reach[0]:
+            t.error(
+                "trip.below", f"{trip}: {point.tag} is valid from {lowest}", "Raise it, or check the valid range."
             )
-            t.error("trip.below", problem, "Raise the trip, or check the point's valid range.")
         if v.high_01mm >= reach[1]:
-            reaches = f"{point.tag} is valid up to {_m(reach[1] // 1)}"
-            problem = f"{_m(v.high_01mm)} is over the sensor's reach: {reaches}"
-            t.error("high", problem, "Lower it, or check the point's valid range.")
+            t.error("high", f"{high}: {point.tag} is valid up to {highest}", "Lower it, or check the valid range.")
 
     # -- bays and valves -----------------------------------------------------------------------------------------
 
@@ -466,7 +454,7 @@ def _nearest(word: str, tags: Sequence[str], kind: str) -> str:
 
 
 def _m(level_01mm: int) -> str:
-    return format_level(int(level_01mm))
+    return format_level(level_01mm)
 
 
 def _up_01mm(length_m: Fraction) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
+from contextlib import suppress
 from typing import TypeAlias
 
 Path: TypeAlias = tuple[str | int, ...]
@@ -51,12 +52,10 @@ class Places:
 
 
 def last_key(text: str) -> int | None:
-    """Return the offset of the last key or header in text, a beginning of a document that ends after a statement."""
+    """Return the offset of the last key or header in text, the beginning of a document."""
     walk = _Walk(text)
-    try:
+    with suppress(IndexError):  # the text ends within that statement
         walk.document()
-    except (IndexError, AttributeError):
-        return None
     return walk.latest
 
 

@@ -144,16 +144,12 @@ def _people(top: Table, folder: Path) -> list[Row[model.Person]]:
     except BadInput as problem:
         top.error("people", f"{shorten(name)!r}: {problem.problem}", problem.remedy)
         return []
+    top.document.problems.extend(document.problems)
+    document.problems = top.document.problems  # what is found out later about people joins them
     found: list[Row[model.Person]] = []
     if document.places is not None:
         root = Table.root(document)
         found = [rows.read_person(t) for t in root.tables("person", '[[person]] with name and role = "lead"')]
         root.finish()
-    top.document.problems.extend(document.problems)
-    top.failed = top.failed or any(p.severity is Severity.ERROR for p in document.problems)
     top.document.asked.update(f"people: {key}" for key in document.asked)
-    if found:
-        return found
-    if not document.problems:
-        top.error("people", f"{shorten(name)!r} names nobody", "Add a [[person]] for everyone who works here.")
-    return []
+    return found

@@ -238,6 +238,8 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             self._wrong_type(key, value, "a list of tables", like)
             return []
+        if required and not value:
+            self.error(key, "an empty list", f"Add {like}.")
         return [self._inner(key, item, number) for number, item in enumerate(value)]
 
     # -- inside --------------------------------------------------------------------------------------------------
