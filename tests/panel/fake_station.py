@@ -82,11 +82,7 @@ class FakeStation:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.asks: list[Document] = []
-        self.refusal: str | None = None  # set: asks other than alive and close are refused with it
-        self.mute = False  # neither replies nor counts on: a station that hangs, its socket open
-        self.answers = True
-        self._shown = snapshot()
+        self.reset()
         self._seq = 0
         self._lock = threading.Lock()
         self._writers: set[asyncio.StreamWriter] = set()
@@ -94,9 +90,22 @@ class FakeStation:
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
+    def reset(self) -> None:
+        """Be as if new, but for the number of the next snapshot."""
+        self.asks: list[Document] = []
+        self.refusal: str | None = None  # set: asks other than alive and close are refused with it
+        self.mute = False  # neither shows nor replies: a station that hangs, its socket open
+        self.answers = True
+        self.repeats = False  # shows the same number again and again: a station whose scans stand still
+        self._shown = snapshot()
+
     def show(self, document: Document) -> None:
         with self._lock:
             self._shown = copy.deepcopy(document)
+
+    @property
+    def seq(self) -> int:
+        return self._seq
 
     def asked(self, name: str) -> list[Document]:
         return [a for a in list(self.asks) if a.get("ask") == name]
@@ -117,7 +126,7 @@ class FakeStation:
             while True:
                 if not self.mute:
                     with self._lock:
-                        self._seq += 1
+                        self._seq += 0 if self.repeats else 1
                         self._shown["seq"] = self._seq
                         line = json.dumps(self._shown).encode() + b"\n"
                     for writer in tuple(self._writers):

@@ -38,7 +38,7 @@ class Screen:
         """CSS pixels per millimetre, along either side.
 
         >>> round(Screen.parse("15.6 in").px_per_mm, 4)
-        5.5596
+        5.5601
         """
         return hypot(WIDTH_PX, HEIGHT_PX) / (self.diagonal_01mm / 10)
 
