@@ -79,7 +79,7 @@ def integer_bits(values: Ints, width: int) -> Floats:
 
 
 def series_bits(series: Ints, width: int, *, wraps: bool) -> Floats:
-    """Return the bits of each column after its first value: by difference, difference from a trend, or level.
+    """Return the bits of each column after its first value: by difference, trend, slope or level.
 
     series [n, columns] of numbers of `width` bits; wraps: differences are taken the short way round.
     """
@@ -94,7 +94,10 @@ def series_bits(series: Ints, width: int, *, wraps: bool) -> Floats:
     by_difference = residual_bits(difference, width)
     by_trend = residual_bits(difference - trend, width) + integer_bits(trend, width)
     by_level = residual_bits(from_middle, width) + 2
-    return np.minimum(np.minimum(by_difference, by_trend), by_level)
+    best = np.minimum(np.minimum(by_difference, by_trend), by_level)
+    bend = difference[1:] - difference[:-1]
+    by_slope = residual_bits(wrapped(bend, width) if wraps else bend, width) + integer_bits(difference[0], width)
+    return np.minimum(best, by_slope + 1)
 
 
 def flag_bits(words: Ints) -> Floats:

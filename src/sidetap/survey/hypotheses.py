@@ -38,6 +38,8 @@ KIND_BITS = {"uint16": 1.0, "int16": 3.0, "uint32": 3.5, "int32": 5.0, "float32"
 _LOOKED_AT = 4096  # answers coded at most, in _RUNS runs spread over the record
 _RUNS = 8
 _WRONG_SIGN = 12.0  # bits: a series that jumps through the end of its range under this sign only
+_CARRY = 10.0  # bits a carry
+_MOST_CARRIES = 4
 _SWAPPED_INTEGER = 3.0
 _DEEP_NEGATIVE = 9.0  # bits: below -10,000 all the time, seldom a quantity
 _DEEP = -10_000
@@ -48,6 +50,8 @@ _HUGE = 10**8
 _FEWEST_STEPS = 8
 _FLAGS = 2.0
 _UNLIKELY_FLOAT = 30.0
+_HALF_EMPTY = 12.0  # bits: a float that moves between whole numbers, yet never uses its low word
+_SINGLE_ULPS = 12.0  # bits: a float that moves by its last digit only; a whole number that counts does that
 _DECIMALS = 4.0  # bits: the values lie on a decimal lattice
 _FEWEST_FLOATS = 0.8  # share of answers that must be numbers of a sensible size
 _FAULTS_AT_MOST = 0.2  # share of answers that may be left out as fault codes
@@ -109,20 +113,40 @@ def _sixteen_bits(raw: Ints) -> list[Hypothesis]:
     both_halves = negative & np.atleast_1d((raw < 32768).any(axis=0))
     steps = np.diff(raw, axis=0)
     jumps = np.atleast_1d((np.abs(steps) > 32768).any(axis=0))
-    steady = np.median(steps, axis=0) == 0 if len(steps) else np.ones(raw.shape[1], dtype=np.bool_)
+    # a counter that rolls over jumps too, but it never falls otherwise
+    rolls = np.atleast_1d((wrapped(steps, 16) >= 0).all(axis=0))
+    carried = _carries(steps)
     white = np.where(changes > _WHITE_FROM * len(steps), _WHITE, 0.0) if len(steps) > _FEWEST_STEPS else 0.0 * changes
     found = []
     for j in range(raw.shape[1]):
         price = KIND_BITS["uint16"] + float(white[j] + integer_bits(first[j : j + 1], 16)[0])
-        # a counter that rolls over jumps too, but then it moves all the time
-        price += _WRONG_SIGN if jumps[j] and steady[j] else 0.0
+        price += _WRONG_SIGN if jumps[j] and not rolls[j] else 0.0
+        price += _CARRY * float(carried[j])
         found.append(Hypothesis(j, 1, "uint16", "", price, float(changes[j])))
         if negative[j]:
             price = KIND_BITS["int16"] + float(white[j] + integer_bits(signed[0, j : j + 1], 16)[0])
+            price += _CARRY * float(carried[j])
             price += _DEEP_NEGATIVE if signed[:, j].max() < _DEEP else 0.0
             price += _WRONG_SIGN if both_halves[j] and not jumps[j] else 0.0
             found.append(Hypothesis(j, 1, "int16", "", price, float(changes[j])))
     return found
+
+
+def _carries(steps: Ints) -> Ints:
+    """Return how often each column jumped through its end while a neighbour took the carry, four at most.
+
+    That two registers of their own do so is a coincidence that tells more than the changes' bits can.
+    """
+    jumped = np.where(np.abs(steps) > 32768, -np.sign(steps), 0)
+    count = np.zeros(steps.shape[1], dtype=np.int64)
+    for shift in (1, -1):
+        neighbour = np.roll(steps, shift, axis=1)
+        neighbour[:, 0 if shift == 1 else -1] = 0
+        taken = ((jumped != 0) & (neighbour == jumped)).sum(axis=0)
+        # a neighbour that moves at other times as well is not the upper half of this one
+        alone = ((neighbour != 0) & (jumped == 0)).sum(axis=0) == 0
+        count = np.maximum(count, np.where(alone, taken, 0))
+    return np.minimum(count, _MOST_CARRIES)
 
 
 def _texts(raw: Ints) -> list[Hypothesis]:
@@ -188,8 +212,9 @@ def _floats(words: Words, order: str) -> list[Hypothesis]:
     holes = (np.diff(sensible.astype(np.int64), axis=0) != 0).sum(axis=0) + (share[columns] < 1)
 
     bits = pairs(words, f"uint32-{order}").astype(np.int64)[:, columns]
-    ulps = np.where(bits >= 2**31, -(bits & 0x7FFFFFFF), bits)  # one step = the next float
+    ulps = _ulps(bits)
     changes = series_bits(ulps, 32, wraps=False)
+    changes = np.minimum(changes, _by_slope(filled, ulps))
     changes = np.minimum(changes, _word_by_word(words, order)[columns])
     changes = np.minimum(changes, _on_decimals(filled, holes))
     changes = np.minimum(changes, 32.0 * len(words))
@@ -197,9 +222,27 @@ def _floats(words: Words, order: str) -> list[Hypothesis]:
     price = KIND_BITS["float32"] + float_bits(filled[0])
     extreme = np.maximum(float_bits(filled.min(axis=0)), float_bits(filled.max(axis=0))) - 23
     price += np.where(extreme > _UNLIKELY_FLOAT, _UNLIKELY_FLOAT, 0.0)
+    fractions = (filled != np.rint(filled)).any(axis=0)
+    half_empty = ((bits & 0xFFFF) == 0).all(axis=0) & (bits != bits[0]).any(axis=0) & fractions
+    price += np.where(half_empty, _HALF_EMPTY, 0.0)
+    price += np.where(np.abs(np.diff(ulps, axis=0)).max(axis=0, initial=0) == 1, _SINGLE_ULPS, 0.0)
     for position, j in enumerate(columns):
         found.append(Hypothesis(int(j), 2, "float32", order, float(price[position]), float(changes[position])))
     return found
+
+
+def _ulps(bits: Ints) -> Ints:
+    """Return the bits of float32s as numbers in which one step is the next float."""
+    return np.where(bits >= 2**31, -(bits & 0x7FFFFFFF), bits)
+
+
+def _by_slope(values: Floats, ulps: Ints) -> Floats:
+    """Return the bits of floats that go on as they went, in value: in ulps a steady slope bends at powers of two."""
+    if len(values) < 3:
+        return np.full(values.shape[1], np.inf)
+    expected = (2 * values[1:-1] - values[:-2]).astype(np.float32)
+    missed = ulps[2:] - _ulps(expected.view(np.uint32).astype(np.int64))
+    return residual_bits(missed, 32) + integer_bits(ulps[1] - ulps[0], 32) + 1
 
 
 def _word_by_word(words: Words, order: str) -> Floats:
