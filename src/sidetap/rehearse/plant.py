@@ -38,6 +38,7 @@ class Plant:
     def start_engine(self, store: Store) -> None:
         """Start the engine anew on a store, as after a power cut: the one before is gone with all it knew."""
         now_ns = self.yard.now_ns
+        self.store = store
         self.engine = Engine(self._site, self._scheme, store, now_ns, self.yard.clock.start_epoch_ns + now_ns)
         self.engine_runs = True
         self._to_module: deque[tuple[int, bytes]] = deque()
@@ -46,6 +47,12 @@ class Plant:
     def kill_engine(self) -> None:
         """Cut the engine's power: nothing is said, written or closed any more."""
         self.engine_runs = False
+
+    def stop(self) -> None:
+        """Stop the engine as a station is stopped: valves closed, last records written."""
+        self.engine.stop()
+        self.run(1.0)
+        self.engine.end(self.yard.now_ns)
 
     def ask(self, **message: Any) -> dict[str, Any]:
         """Ask as the panel does, and return the reply."""

@@ -1,0 +1,207 @@
+"""`sidetap demo`: the whole job on an invented yard, told chapter by chapter."""
+
+import selectors
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from sidetap.errors import BadInput
+from sidetap.quantity import NS_PER_S, format_duration, format_number
+from sidetap.rehearse.blind import ask_blindly
+from sidetap.rehearse.folder import DemoFolder, prepare
+from sidetap.rehearse.live import LiveDemo
+from sidetap.rehearse.plant import Plant
+from sidetap.rehearse.story import Happening, tell
+from sidetap.rehearse.words import HELP
+from sidetap.rehearse.working_day import WorkingDay, record_working_day
+from sidetap.site import Site, load_or_refuse, site_hash
+from sidetap.site.cause_effect import CompiledScheme, compile_site
+from sidetap.station.store import Store
+from sidetap.verify import verify
+from sidetap.yard import Yard
+
+CAUTION = "An invented yard. Not a safety system, an emergency stop, overfill protection or a trade meter."
+
+
+def demo(
+    once: Annotated[bool, typer.Option("--once", help="in fast time, through three loads, then end")] = False,
+    folder: Annotated[Path, typer.Option(help="where its files go")] = Path("demo"),
+    seed: Annotated[int, typer.Option(help="the same seed makes the same day")] = 1,
+    port: Annotated[int, typer.Option(help="the panel's, 0 for any free one", min=0, max=65535)] = 0,
+) -> None:
+    """Tap the simulated line, understand it, check and verify the site, and run station and panel until Ctrl-C."""
+    # whoever ends the demo by a signal ends it as with Ctrl-C: nothing is left running
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    console = Console(highlight=False)
+    place = prepare(folder)
+    site = load_or_refuse(place.site)
+    console.print(f"{site.name}, bay {', '.join(bay.tag for bay in site.bays)}", style="bold")
+    console.print(CAUTION)
+    day = _listen(console, place, seed)
+    _understand(console, day, site)
+    scheme = _check_and_verify(console, place, site)
+    if once:
+        _run_fast(console, place, site, scheme, seed)
+    else:
+        _run_live(console, place, seed, port)
+
+
+def _chapter(console: Console, title: str) -> None:
+    console.print()
+    console.print(title, style="bold")
+
+
+def _bar() -> Progress:
+    errors = Console(stderr=True)
+    return Progress(console=errors, disable=not errors.is_terminal, transient=True)
+
+
+def _listen(console: Console, place: DemoFolder, seed: int) -> WorkingDay:
+    with _bar() as bar:
+        task = bar.add_task("four hours of the line, in fast time", total=1.0)
+        day = record_working_day(place.root, seed, progress=lambda share: bar.update(task, completed=share))
+    _chapter(console, "1  Listened")
+    size = format_number(day.line.stat().st_size)
+    console.print(f"   four hours of an unknown line: {size} bytes in {_shown(day.line)}")
+    console.print(f"   written towards the line by us: {day.bytes_written_to_line} bytes")
+    return day
+
+
+def _understand(console: Console, day: WorkingDay, site: Site) -> None:
+    with _bar() as bar:
+        bar.add_task("what is on the line, and what people's readings match", total=None)
+        survey = ask_blindly("survey", str(day.line))
+        match = ask_blindly("match", str(day.line), str(day.readings))
+    line = survey["line"]
+    _chapter(console, "2  Understood, in a process that knows nothing of the yard")
+    devices = [d for d in survey["devices"] if d["answers"]]
+    console.print(
+        f"   {format_number(line['requests'])} requests, {format_number(line['answered'])} answered; "
+        f"{line['explained_bytes'] / line['bytes']:.2%} of all bytes explained; "
+        f"{len(devices)} devices answer: {', '.join(str(d['device']) for d in devices)}"
+    )
+    for finding in survey["findings"]:
+        if finding["severity"] != "info":
+            console.print(f"   {finding['finding']}: {finding['text']}", soft_wrap=True)
+    table = Table("reading", "is", "device", "register", "encoding", "scale", "as the site file says", box=None)
+    for answer in match["answers"]:
+        table.add_row(*_match_row(answer, site))
+    console.print(table)
+
+
+def _match_row(answer: dict[str, Any], site: Site) -> list[str]:
+    if answer["device"] is None:
+        return [answer["name"], answer["status"], "", "", "", "", ""]
+    vessel = next((v for v in site.vessels if v.tag == answer["name"]), None)
+    agrees = "not in this site file"
+    if vessel is not None:
+        point = site.point(vessel.level.point)
+        same = (point.device, point.table, point.register) == (answer["device"], answer["table"], answer["register"])
+        agrees = f"yes, {point.tag}" if same else f"NO: {point.tag}"
+    return [
+        answer["name"],
+        answer["status"],
+        str(answer["device"]),
+        f"{answer['table']} {answer['register']}",
+        answer["encoding"],
+        f"x {answer['scale']:.6g} {answer['offset']:+.4g} {answer['unit']}",
+        agrees,
+    ]
+
+
+def _check_and_verify(console: Console, place: DemoFolder, site: Site) -> CompiledScheme:
+    _chapter(console, "3  Checked")
+    console.print(f"   {_shown(place.site)}: no errors; site {site_hash(site)[:12]}")
+    scheme = compile_site(site)
+    with _bar() as bar:
+        task = bar.add_task("every promise, in every order of events", total=1.0)
+        verification = verify(site, scheme, lambda what, share: bar.update(task, completed=share))
+    document = verification.document()
+    _chapter(console, "4  Verified (a checked model, no more)")
+    holding = sum(p["verdict"] == "holds" for p in document["promises"])
+    goals = sum(goal["reached"] for goal in document["reachable"])
+    console.print(
+        f"   {holding} of {len(document['promises'])} promises hold, {goals} of {len(document['reachable'])} goals "
+        f"are reached; scheme {document['scheme_hash'][:12]}"
+    )
+    if not document["ok"]:
+        raise BadInput(str(place.site), "its scheme breaks a promise", f"See sidetap verify {_shown(place.site)}.")
+    return scheme
+
+
+def _run_fast(console: Console, place: DemoFolder, site: Site, scheme: CompiledScheme, seed: int) -> None:
+    place.state.mkdir()
+    path = place.state / "station.db"
+    store = Store.open(path)
+    yard = Yard(seed, night_window=False, noise=True)
+    try:
+        plant = Plant(yard, site, scheme, store)
+        _chapter(console, "5  Ran, in fast time: the real station on the simulated yard")
+        with _bar() as bar:
+            task = bar.add_task("starting", total=None)
+            for happening in tell(plant, lambda text: bar.update(task, description=text)):
+                _print_happening(console, happening)
+        plant.stop()
+        audit = store.audit()
+    finally:
+        store.close()
+    _chapter(console, "6  Kept")
+    chain = "its chain is whole" if audit.ok else f"its chain is BROKEN at record {audit.first_bad}"
+    console.print(f"   {audit.records} records in the journal of {_shown(path)}; {chain}")
+    passed = format_duration(yard.now_ns // NS_PER_S * NS_PER_S)
+    console.print(f"   written towards the line by us, over {passed}: {yard.tap.bytes_written_to_line} bytes")
+
+
+def _print_happening(console: Console, h: Happening) -> None:
+    console.print(f"   {h.opened_local}  {h.title}: {h.valve} opens, from {h.vessel}", style="bold")
+    drawn = "not determinable by level" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
+    console.print(f"   {h.closed_local}  closed after {format_duration(h.open_ns)}: {h.cause}")
+    console.print(
+        f"             {h.remark}; closed switch {h.closed_ns / NS_PER_S:.1f} s later; "
+        f"{drawn}, {h.loaded_gal:,.0f} gal really in the tanker",
+        soft_wrap=True,
+    )
+
+
+def _run_live(console: Console, place: DemoFolder, seed: int, port: int) -> None:
+    _chapter(console, "5  Runs, on the wall clock: yard, station and panel, each a process")
+    try:
+        with LiveDemo(place, seed, port) as live:
+            console.print(f"   panel: {live.address}")
+            console.print("   To load: open a ticket on the panel, put the hose on here, then press open.")
+            console.print(f"   Say what happens in the yard: {'; '.join(HELP)}.", soft_wrap=True)
+            console.print("   Ctrl-C ends it.")
+            _listen_to_people(console, live)
+    except KeyboardInterrupt:
+        console.print("\n   ended: panel, station (valves closed) and yard are down")
+
+
+def _listen_to_people(console: Console, live: LiveDemo) -> None:
+    """Pass on what people type until Ctrl-C; BadInput when a process ended by itself."""
+    with selectors.DefaultSelector() as waiting:
+        if not sys.stdin.closed and sys.stdin.isatty():
+            waiting.register(sys.stdin, selectors.EVENT_READ)
+        while True:
+            if waiting.get_map():
+                for _ in waiting.select(1.0):
+                    said = sys.stdin.readline()
+                    if said.strip():
+                        console.print(f"   {live.tell(said)}", markup=False, soft_wrap=True)
+                    elif not said:
+                        waiting.unregister(sys.stdin)
+            else:
+                time.sleep(1.0)
+            if (gone := live.ended()) is not None:
+                log = live.folder.root / f"{gone}.log"
+                raise BadInput(f"the demo's {gone}", "it ended by itself", f"What it said is in {log}.")
+
+
+def _shown(path: Path) -> str:
+    return str(path.relative_to(Path.cwd())) if path.is_relative_to(Path.cwd()) else str(path)
