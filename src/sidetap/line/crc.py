@@ -11,7 +11,8 @@ def _entry(byte: int) -> int:
     return byte
 
 
-_TABLE = tuple(_entry(byte) for byte in range(256))
+# what a code becomes after one byte, by the low byte of code and byte together
+TABLE = tuple(_entry(byte) for byte in range(256))
 
 
 def crc16(data: bytes | bytearray | memoryview) -> int:
@@ -24,5 +25,5 @@ def crc16(data: bytes | bytearray | memoryview) -> int:
     """
     crc = 0xFFFF
     for byte in data:
-        crc = crc >> 8 ^ _TABLE[(crc ^ byte) & 0xFF]
+        crc = crc >> 8 ^ TABLE[(crc ^ byte) & 0xFF]
     return crc

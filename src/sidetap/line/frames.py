@@ -1,36 +1,24 @@
 """Is there a whole frame here? Bytes and an offset -> where the frame ends. Decides nothing beyond that one span.
 
-All functions look at ``data[start:stop]`` only and answer with an end (greater than 0), NONE (more bytes would not
-change that) or WAIT (the bytes before stop do not tell yet).
+All functions look at the bytes from start up to stop only and answer with an end (greater than 0), NONE (more bytes
+would not change that) or WAIT (the bytes before stop do not tell yet).
 """
 
-import re
-from collections.abc import Iterator
-
 from sidetap.line import rules
-from sidetap.line.crc import crc16
+from sidetap.line.stretch import Stretch
 
 NONE = 0
 WAIT = -1
 
-_FUNCTIONS = b"".join(re.escape(bytes([f])) for f in sorted(rules.RESPONSE_LENGTH))
-# Overlapping matches (hence the look-ahead) of an address and a function: everywhere a frame may start at all.
-_HEAD = re.compile(b"(?=[\\x00-\\xf7][" + _FUNCTIONS + b"])", re.DOTALL)
 
-
-def starts(data: bytearray, start: int, stop: int) -> Iterator[int]:
-    """Yield every offset where the first two bytes could open a frame."""
-    for match in _HEAD.finditer(data, start, stop):
-        yield match.start()
-
-
-def request_end(data: bytearray, start: int, stop: int) -> int:
+def request_end(line: Stretch, start: int, stop: int) -> int:
     """Return the end of the whole request at start, its limits not looked at, or NONE or WAIT."""
-    return _end(data, start, stop, rules.REQUEST_LENGTH)
+    return _end(line, start, stop, rules.REQUEST_LENGTH)
 
 
-def response_end(data: bytearray, start: int, stop: int) -> int:
+def response_end(line: Stretch, start: int, stop: int) -> int:
     """Return the end of the whole response at start, an exception included, or NONE or WAIT."""
+    data = line.data
     if stop - start >= 3:
         function, count = data[start + 1], data[start + 2]
         if function in rules.BIT_READS and count == 0:
@@ -39,14 +27,15 @@ def response_end(data: bytearray, start: int, stop: int) -> int:
             return NONE
     if data[start] == rules.BROADCAST:
         return NONE  # nobody answers a broadcast, and nobody has that address
-    return _end(data, start, stop, rules.RESPONSE_LENGTH)
+    return _end(line, start, stop, rules.RESPONSE_LENGTH)
 
 
-def answer_end(data: bytearray, request: int, start: int, stop: int) -> int:
+def answer_end(line: Stretch, request: int, start: int, stop: int) -> int:
     """Return the end of the frame at start that answers the request at ``request``, or NONE or WAIT.
 
     An exception of the same function answers too. An echo answers only when it repeats what it has to repeat.
     """
+    data = line.data
     if data[request] == rules.BROADCAST:
         return NONE
     expected = _expected_head(data, request)
@@ -63,7 +52,7 @@ def answer_end(data: bytearray, request: int, start: int, stop: int) -> int:
         return WAIT
     if data[request + 1] in rules.BIT_READS and data[start:end] == data[request : request + length]:
         return NONE  # bits that happen to repeat the whole request: far rather its retry
-    return end if length <= rules.LONGEST_FRAME and crc16(data[start:end]) == 0 else NONE
+    return end if length <= rules.LONGEST_FRAME and line.checks(start, end) else NONE
 
 
 def _expected_head(data: bytearray, request: int) -> bytes:
@@ -75,9 +64,10 @@ def _expected_head(data: bytearray, request: int) -> bytes:
     return bytes((data[request], function, (rules.answer_length(data, request) - 5) & 0xFF))
 
 
-def _end(data: bytearray, start: int, stop: int, lengths: dict[int, rules.Length]) -> int:
+def _end(line: Stretch, start: int, stop: int, lengths: dict[int, rules.Length]) -> int:
     if stop - start < 2:
         return WAIT
+    data = line.data
     length = lengths.get(data[start + 1])
     if length is None or data[start] > rules.LAST_DEVICE:
         return NONE
@@ -90,4 +80,4 @@ def _end(data: bytearray, start: int, stop: int, lengths: dict[int, rules.Length
             return NONE
     if end > stop:
         return WAIT
-    return end if crc16(data[start:end]) == 0 else NONE
+    return end if line.checks(start, end) else NONE

@@ -34,6 +34,7 @@ from sidetap.line.deliveries import Deliveries
 from sidetap.line.frames import NONE, WAIT
 from sidetap.line.pace import Pace
 from sidetap.line.settings import Settings
+from sidetap.line.stretch import Stretch
 from sidetap.line.transaction import Noise, Outcome, Transaction
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 
@@ -74,7 +75,7 @@ class Parser:
 
     def __init__(self, settings: Settings | None = None) -> None:
         self._pace = None if settings is None else Pace(settings)
-        self._data = bytearray()
+        self._line = Stretch()
         self._boundary = 0
         self._touches = False  # the last event ends in a whole frame, exactly at the boundary
         self._anchored = False  # an anchor starts at the boundary
@@ -94,8 +95,8 @@ class Parser:
         if not chunk.data:
             return
         backlog = self._pace is not None and self._pace.judge(chunk)
-        self._data += chunk.data
-        self._chunks.add(len(self._data), chunk.t_ns, backlog)
+        self._line.add(chunk.data)
+        self._chunks.add(len(self._line.data), chunk.t_ns, backlog)
         if backlog and self._pace is not None and self._pace.began_ns is not None:
             self._spread_backlog(self._pace.began_ns)
         self._run(final=False)
@@ -114,22 +115,22 @@ class Parser:
         self._run(final=True)
 
     def _run(self, final: bool) -> None:
-        while self._boundary < len(self._data) and self._step(final):
+        while self._boundary < len(self._line.data) and self._step(final):
             pass
-        if self._boundary == len(self._data) or self._boundary >= FORGET_AFTER:
-            del self._data[: self._boundary]
+        if self._boundary == len(self._line.data) or self._boundary >= FORGET_AFTER:
+            self._line.forget(self._boundary)
             self._chunks.forget(self._boundary)
             self._boundary = 0
 
     def _step(self, final: bool) -> bool:
         """Hand out one event; False when more bytes are needed to know which."""
-        data, start = self._data, self._boundary
+        data, start = self._line.data, self._boundary
         stop = min(len(data), start + WINDOW)
-        request = frames.request_end(data, start, stop)
+        request = frames.request_end(self._line, start, stop)
         if request == WAIT and not final:
             return False
         if request > NONE:
-            answer = frames.answer_end(data, start, request, stop)
+            answer = frames.answer_end(self._line, start, request, stop)
             if answer == WAIT and not final:
                 return False
             if answer > NONE:
@@ -151,8 +152,8 @@ class Parser:
         An answer to FC 1 or 2 with three bytes of bits has the form of a request for address 0x03xx. Where the
         frame before it was not whole it is an answer, unless that very request is known on this line.
         """
-        data = self._data
-        if data[start + 1] not in rules.BIT_READS or frames.response_end(data, start, end) != end:
+        data = self._line.data
+        if data[start + 1] not in rules.BIT_READS or frames.response_end(self._line, start, end) != end:
             return False
         return not self._touches and bytes(data[start:end]) not in self._bit_reads
 
@@ -164,8 +165,8 @@ class Parser:
         answers nothing. Else what follows tells: a write that is retried and then answered is the same frame three
         times over, and of three the echo is the closer one; without times, the first of an odd run is alone.
         """
-        data = self._data
-        if frames.request_end(data, request, answer) != answer:
+        data = self._line.data
+        if frames.request_end(self._line, request, answer) != answer:
             return False
         sent_ns, came_ns = self._chunks.time_at(request - 1), self._chunks.time_at(answer - 1)
         if sent_ns is not None and came_ns is not None:
@@ -201,7 +202,7 @@ class Parser:
 
     def _without_answer(self, start: int, end: int, stop: int, final: bool) -> bool:
         """Settle a whole request at the boundary that has no answer directly behind it."""
-        data = self._data
+        data = self._line.data
         key = _key(data, start)
         known = key in self._known and rules.request_within_limits(data, start)
         supported = self._touches or self._anchored or known
@@ -234,7 +235,7 @@ class Parser:
 
     def _without_request(self, start: int, stop: int, final: bool) -> bool:
         """Settle what is no request: noise, or an answer without its request."""
-        data = self._data
+        data = self._line.data
         anchor, lone = self._next_anchor(start, stop, touching=start if self._touches or self._anchored else None)
         last = final and stop == len(data)
         if anchor is None and not last and stop - start < WINDOW:
@@ -246,7 +247,7 @@ class Parser:
         elif anchor.start > start:
             self._noise(start, anchor.start, anchored=True)
         else:
-            end = frames.response_end(data, start, stop)
+            end = frames.response_end(self._line, start, stop)
             self._unpaired(start, end)
         return True
 
@@ -258,11 +259,11 @@ class Parser:
         touching: where a frame would touch the whole frame before it. open_request: a request that is still
         without an answer; answers of its own device and function that don't fit it are damage and no anchors.
         """
-        data = self._data
+        data = self._line.data
         best: _Anchor | None = None
         lone: _Lone = {}
         open_key = None if open_request is None else _key(data, open_request)
-        for at in frames.starts(data, start, stop):
+        for at in self._line.heads(start, stop):
             if best is not None and at + rules.EXCEPTION_LENGTH >= best.complete:
                 break
             found = []
@@ -280,15 +281,15 @@ class Parser:
     def _late_answer(self, request: int, request_end: int, at: int, stop: int) -> _Anchor | None:
         """Return the answer to an open request if it starts at ``at``, behind some stray bytes."""
         stray = at - request_end
-        most = MOST_BEFORE_ECHO if self._data[request + 1] in rules.WHOLE_ECHOES else rules.LONGEST_FRAME
-        end = frames.answer_end(self._data, request, at, stop) if stray <= most else NONE
+        most = MOST_BEFORE_ECHO if self._line.data[request + 1] in rules.WHOLE_ECHOES else rules.LONGEST_FRAME
+        end = frames.answer_end(self._line, request, at, stop) if stray <= most else NONE
         return _Anchor(end, at, answers=True) if end > NONE else None
 
     def _request_anchor(
         self, at: int, stop: int, touching: int | None, open_key: _Key | None, lone: _Lone
     ) -> _Anchor | None:
-        data = self._data
-        end = frames.request_end(data, at, stop)
+        data = self._line.data
+        end = frames.request_end(self._line, at, stop)
         if end <= NONE:
             return None
         if at == touching:
@@ -301,7 +302,9 @@ class Parser:
             if key in lone and lone[key][1] <= at:
                 return _Anchor(end, lone[key][0])
         supports = [
-            e for e in (frames.answer_end(data, at, end, stop), frames.request_end(data, end, stop)) if e > NONE
+            e
+            for e in (frames.answer_end(self._line, at, end, stop), frames.request_end(self._line, end, stop))
+            if e > NONE
         ]
         if supports:
             return _Anchor(min(supports), at)
@@ -310,24 +313,24 @@ class Parser:
         return None
 
     def _response_anchor(self, at: int, stop: int, touching: int | None, open_key: _Key | None) -> _Anchor | None:
-        data = self._data
+        data = self._line.data
         key = _key(data, at)
-        end = frames.response_end(data, at, stop)
+        end = frames.response_end(self._line, at, stop)
         if end <= NONE or key == open_key:
             return None
         if open_key is None and (at == touching or key in self._known):
             return _Anchor(end, at)
-        follower = frames.request_end(data, end, stop)
+        follower = frames.request_end(self._line, end, stop)
         return _Anchor(follower, at) if follower > NONE else None
 
     def _answered(self, start: int, request_end: int, answer: int, end: int) -> None:
-        data = self._data
+        data = self._line.data
         exception = bool(data[answer + 1] & rules.EXCEPTION)
         self._row(start, request_end, end, Outcome.EXCEPTION if exception else Outcome.ANSWERED, answer)
 
     def _row(self, start: int, request_end: int, until: int, outcome: Outcome, answer: int | None = None) -> None:
         """Hand out the request at start with everything before until."""
-        data = self._data
+        data = self._line.data
         request = bytes(data[start : request_end - 2])
         function = request[1]
         last = self._open
@@ -362,7 +365,7 @@ class Parser:
                 self._timeouts_ns.append(timeout_ns)
 
     def _unpaired(self, start: int, end: int) -> None:
-        data = self._data
+        data = self._line.data
         t_ns = self._chunks.time_at(end - 1)
         transaction = Transaction(
             t_ns=t_ns,
@@ -389,7 +392,7 @@ class Parser:
         self._anchored = False
 
     def _noise(self, start: int, until: int, anchored: bool) -> None:
-        self._events.append(Noise(self._chunks.time_at(start), bytes(self._data[start:until])))
+        self._events.append(Noise(self._chunks.time_at(start), bytes(self._line.data[start:until])))
         self._boundary = until
         self._touches = False
         self._anchored = anchored

@@ -22,7 +22,8 @@ _HEADERS = (["time_s", "hex"], ["time_s", "hex", "flags"])
 _FLAGS = re.compile(r"[.pfb]*")
 _HEX = re.compile(r"(?:[0-9A-Fa-f]{2})+")
 _LONGEST_LINE = 1 << 20  # bytes; a chunk is a few hundred
-_LATEST_S = Decimal(9_000_000_000)  # beyond it ns no longer fit 64 bits; some 285 years either way
+_PLAIN_TIME = re.compile(r"([+-]?)([0-9]{1,10})(?:\.([0-9]{0,9}))?")  # as nearly all are written; quick to read
+_LONGEST_TIME = 40  # characters
 
 
 class _Scan:
@@ -97,13 +98,22 @@ def _row(line: str, columns: int) -> Chunk:
 
 
 def _time_ns(text: str) -> int:
-    try:
-        seconds = Decimal(text) if len(text) <= 40 else Decimal("NaN")
-    except InvalidOperation:
-        seconds = Decimal("NaN")
-    if not seconds.is_finite() or abs(seconds) > _LATEST_S:
-        raise ValueError(f"{text[:40]!r} is no time in seconds")
-    return int((seconds * NS_PER_S).to_integral_value())
+    plain = _PLAIN_TIME.fullmatch(text)
+    if plain is not None:
+        sign, whole, rest = plain.groups(default="")
+        t_ns = int(whole) * NS_PER_S + int(rest.ljust(9, "0"))
+        t_ns = -t_ns if sign == "-" else t_ns
+    else:
+        try:
+            seconds = Decimal(text) if len(text) <= _LONGEST_TIME else Decimal("NaN")
+        except InvalidOperation:
+            seconds = Decimal("NaN")
+        if not seconds.is_finite() or seconds.adjusted() > 10:
+            raise ValueError(f"{text[:40]!r} is no time in seconds")
+        t_ns = int((seconds * NS_PER_S).to_integral_value())
+    if t_ns.bit_length() > 63:
+        raise ValueError(f"{text!r} s is too far away: it does not fit 64 bits in nanoseconds")
+    return t_ns
 
 
 def write_csv(path: Path, chunks: Iterable[Chunk], settings: Settings | None = None) -> None:
