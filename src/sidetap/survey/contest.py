@@ -7,8 +7,8 @@ registers for a time, overlapping ones, or the same at another rhythm), and a ju
 on more than one device, just while they last.
 """
 
-from collections import Counter
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -17,6 +17,7 @@ from sidetap.quantity import NS_PER_S
 from sidetap.survey.history import History, Poll, Request
 from sidetap.survey.timeline import Span
 
+_MOST_POLLS = 30
 _FEWEST = 10  # requests beside the usual ones
 _PAUSE_NS = 20 * NS_PER_S  # a longer pause starts another contest
 _LIMITED = 0.9  # of its device's time: a poll that lasts shorter came or went within the record
@@ -59,23 +60,34 @@ def contests(history: History, usual: Sequence[Request]) -> list[Contest]:
 
 def _extras(timed: Sequence[Request]) -> list[list[Request]]:
     """Return groups of requests that may be a second master's."""
-    by_poll: dict[Poll, list[Request]] = {}
+    by_device: defaultdict[int, defaultdict[Poll, list[Request]]] = defaultdict(lambda: defaultdict(list))
     for request in timed:
-        by_poll.setdefault(request.poll, []).append(request)
-    groups = []
-    for poll, requests in by_poll.items():
-        others = [r for p, own in by_poll.items() if p.device == poll.device and p is not poll for r in own]
-        beside = any(_overlaps(poll, other) for other in by_poll if other is not poll)
-        for group in _clusters(requests):
-            span = Span.of(group)
-            rest = Span.of(others)
-            if span is None or rest is None or len(group) < _FEWEST:
-                continue
-            limited = span.length_ns < _LIMITED * rest.length_ns
-            if (limited or beside) and _is_smaller(poll, requests, others):
-                groups.append(group)
-        groups += [g for g in _clusters(_too_soon(requests)) if len(g) >= _FEWEST]
+        by_device[request.poll.device][request.poll].append(request)
+    groups: list[list[Request]] = []
+    for by_poll in by_device.values():
+        often = [poll for poll, own in by_poll.items() if len(own) >= _FEWEST]
+        if len(often) > _MOST_POLLS:
+            continue  # no master asks one device so many things; and every pair of them would be compared
+        for poll in often:
+            groups += _groups(poll, by_poll)
     return groups
+
+
+def _groups(poll: Poll, by_poll: Mapping[Poll, list[Request]]) -> list[list[Request]]:
+    """Return the requests of one poll that may be a second master's; by_poll: all those of its device."""
+    requests = by_poll[poll]
+    others = [r for other, own in by_poll.items() if other is not poll for r in own]
+    rest = Span.of(others)
+    beside = any(_overlaps(poll, other) for other in by_poll if other is not poll)
+    groups = []
+    for group in _clusters(requests):
+        span = Span.of(group)
+        if span is None or rest is None or len(group) < _FEWEST:
+            continue
+        limited = span.length_ns < _LIMITED * rest.length_ns
+        if (limited or beside) and _is_smaller(poll, requests, others):
+            groups.append(group)
+    return groups + [g for g in _clusters(_too_soon(requests)) if len(g) >= _FEWEST]
 
 
 def _is_smaller(poll: Poll, requests: Sequence[Request], others: Sequence[Request]) -> bool:

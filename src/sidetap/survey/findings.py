@@ -4,7 +4,7 @@ A history and its devices in, findings out, each with what speaks for it and the
 settle it. A false alarm costs more trust than a miss: each rule asks for a pattern that noise doesn't make.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -67,28 +67,30 @@ class Finding:
         }
 
 
-def find(
-    history: History,
-    devices: Sequence[Device],
-    *,
-    truncated: bool,
-    clock_steps_ns: Sequence[tuple[int, int]],
-    yard_events: Sequence[YardEvent],
-) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class About:
+    """What is known beside the events: a torn end, where the clock ran backwards (from, to), what people noted."""
+
+    truncated: bool = False
+    clock_steps_ns: tuple[tuple[int, int], ...] = ()
+    yard_events: tuple[YardEvent, ...] = ()
+
+
+def find(history: History, devices: Sequence[Device], about: About) -> list[Finding]:
     """Return all findings, the line's first, then by device."""
     whole = None if history.start_ns is None or history.end_ns is None else Span(history.start_ns, history.end_ns)
     scans = timeline.scans(history)
     scanned = {n for scan in scans for n in scan}
     usual = [r for n, r in enumerate(history.requests) if n not in scanned]
     contested = contests(history, usual)
-    found = _record(whole, truncated, clock_steps_ns)
+    found = _record(whole, about.truncated, about.clock_steps_ns)
     found += [_scan([history.requests[n] for n in scan]) for scan in scans]
     found += [_second_master(c) for c in contested]
     found += _silences(history, usual, contested)
     found += _unreliable(history, usual, contested, whole)
     found += _exceptions(usual)
     found += _new_devices(history, usual)
-    found += _after_events(history, yard_events)
+    found += _after_events(history, about.yard_events)
     for device in devices:
         found += _values(device, whole)
     return sorted(found, key=lambda f: -1 if f.device is None else f.device)
@@ -160,8 +162,12 @@ def _silences(history: History, usual: Sequence[Request], contested: Sequence[Co
     line = timeline.silences([r.t_ns for r in history.requests if r.t_ns is not None], history.end_ns)
     found += [_silence(None, span, "nobody asks anything on this line") for span in line]
     extra = {p for c in contested for p in c.polls}
-    for device, poll in timeline.usual_polls([r for r in usual if r.poll not in extra]).items():
-        times = [r.t_ns for r in usual if r.poll is poll and r.t_ns is not None]
+    by_poll: defaultdict[Poll, list[int]] = defaultdict(list)
+    for request in usual:
+        if request.t_ns is not None and request.poll not in extra:
+            by_poll[request.poll].append(request.t_ns)
+    for device, poll in timeline.usual_polls({p: len(times) for p, times in by_poll.items()}).items():
+        times = by_poll[poll]
         for span in timeline.silences(times, history.end_ns):
             if not any(span.overlap(other) >= 0.9 * span.length_ns for other in line):
                 found.append(_silence(device, span, f"device {device} is not asked for its usual registers"))
@@ -186,14 +192,18 @@ def _unreliable(
 ) -> list[Finding]:
     found = []
     windows = [c.span for c in contested if c.span is not None]
-    tries = Counter(r.poll.device for r in usual for _ in range(r.tries))
+    tries: Counter[int] = Counter()
+    for request in usual:
+        tries[request.poll.device] += request.tries
     damaged = Counter(
         t.poll.device
         for t in history.troubles
         if t.outcome is Outcome.DAMAGED and not any(w.holds(t.t_ns) for w in windows)
     )
-    for device in sorted(tries):
-        own = [r for r in usual if r.poll.device == device]
+    by_device: defaultdict[int, list[Request]] = defaultdict(list)
+    for request in usual:
+        by_device[request.poll.device].append(request)
+    for device, own in sorted(by_device.items()):
         if not any(r.whole for r in own):
             if len(own) >= _FEWEST_POLLS and not damaged[device]:
                 found.append(_unanswered(device, own))
@@ -277,20 +287,19 @@ def _outages(device: int, requests: Sequence[Request], windows: Sequence[Span], 
 
 
 def _exceptions(usual: Sequence[Request]) -> list[Finding]:
-    count: Counter[tuple[Poll, int]] = Counter()
-    asked: Counter[Poll] = Counter()
+    refused: defaultdict[tuple[Poll, int], list[Request]] = defaultdict(list)
+    asked = Counter(r.poll for r in usual)
     for request in usual:
-        asked[request.poll] += 1
         if request.exception is not None:
-            count[request.poll, request.exception] += 1
+            refused[request.poll, request.exception].append(request)
     found = []
-    for (poll, code), times in count.items():
+    for (poll, code), own in refused.items():
+        times = len(own)
         if times < _FEWEST:
             continue
         always = times == asked[poll]
         name = _EXCEPTION_NAMES.get(code)
         what = f"exception {code:02d}" + (f" ({name})" if name else "")
-        own = [r for r in usual if r.poll is poll and r.exception == code]
         place = "" if poll.register is None else f" register {poll.register}"
         found.append(
             Finding(
@@ -340,7 +349,7 @@ def _after_events(history: History, yard_events: Sequence[YardEvent]) -> list[Fi
     if not windows:
         return []
     troubles = [t.t_ns for t in history.troubles if t.t_ns is not None]
-    tries = [t for t in history.tries if t is not None]
+    tries = history.tries_ns
     hit = [w for w in windows if any(w.holds(t) for t in troubles)]
     inside = sum(any(w.holds(t) for w in windows) for t in troubles)
     tries_inside = sum(any(w.holds(t) for w in windows) for t in tries)

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import Noise, Outcome, Transaction
-from sidetap.quantity import NS_PER_S
 from sidetap.survey.hypotheses import Words
 
 _CHECK_BYTES = 2
+_MOST_BLOCKS = 500
 
 _Place = tuple[int, str, int, int]  # device, table, first register, how many
 
@@ -80,19 +80,19 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A whole record. start_ns, end_ns: the earliest and the latest time in it; None without times."""
+    """A whole record. line_bytes: all bytes of its events, explained_bytes: those of whole frames among them.
+
+    start_ns, end_ns: the earliest and the latest time in it; None without times.
+    """
 
     requests: tuple[Request, ...]
     troubles: tuple[Trouble, ...]
-    tries: tuple[int | None, ...]  # the time of every try
+    tries_ns: tuple[int, ...]  # the time of every try that has one
     blocks: tuple[Block, ...]
+    line_bytes: int
     explained_bytes: int
     start_ns: int | None
     end_ns: int | None
-
-    def seconds(self, t_ns: int | None) -> float | None:
-        """Return a time in seconds of the recording's clock."""
-        return None if t_ns is None else t_ns / NS_PER_S
 
 
 class _Gathering:
@@ -107,15 +107,16 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
     """Return the history of a record's events, in their order."""
     requests: list[Request] = []
     troubles: list[Trouble] = []
-    tries: list[int | None] = []
+    tries_ns: list[int] = []
     reads: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
     writes: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
     polls: dict[tuple[int, int, str | None, int | None, int | None], Poll] = {}
-    explained = 0
+    line_bytes = explained = 0
     start_ns: int | None = None
     end_ns: int | None = None
     for event in events:
         t_ns = event.t_ns
+        line_bytes += len(event.raw)
         if t_ns is not None:
             start_ns = t_ns if start_ns is None else min(start_ns, t_ns)
             end_ns = t_ns if end_ns is None else max(end_ns, t_ns)
@@ -131,7 +132,8 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
         poll = polls.get(key)
         if poll is None:
             poll = polls[key] = Poll(*key)
-        tries.append(t_ns)
+        if t_ns is not None:
+            tries_ns.append(t_ns)
         if event.outcome in (Outcome.UNANSWERED, Outcome.DAMAGED):
             troubles.append(Trouble(t_ns, poll, event.outcome))
         _add_request(requests, poll, event)
@@ -139,8 +141,9 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
     return History(
         tuple(requests),
         tuple(troubles),
-        tuple(tries),
+        tuple(tries_ns),
         _blocks(reads, writes),
+        line_bytes,
         explained,
         start_ns,
         end_ns,
@@ -176,21 +179,17 @@ def _add_words(
 def _blocks(reads: Mapping[_Place, _Gathering], writes: Mapping[_Place, _Gathering]) -> tuple[Block, ...]:
     """Return the blocks that together show every register once: of two that overlap whole, the one read oftenest.
 
-    What is written counts only where nobody reads it.
+    What is written counts only where nobody reads it. Of more than 500 blocks, more than any line carries, the rest
+    is left out.
     """
     kept: list[Block] = []
+    taken: defaultdict[tuple[int, str], set[int]] = defaultdict(set)
     for source in (reads, writes):
-        for (device, table, register, count), gathering in sorted(
-            source.items(), key=lambda item: -len(item[1].words)
-        ):
-            taken = {
-                r
-                for b in kept
-                if (b.device, b.table) == (device, table)
-                for r in range(b.register, b.register + b.count)
-            }
-            if count == 0 or taken.issuperset(range(register, register + count)):
+        for (device, table, register, count), gathering in sorted(source.items(), key=lambda i: -len(i[1].words)):
+            own = range(register, register + count)
+            if taken[device, table].issuperset(own) or len(kept) == _MOST_BLOCKS:
                 continue
+            taken[device, table].update(own)
             times = [t for t in gathering.times if t is not None]
             t_ns = np.array(times, dtype=np.int64) if len(times) == len(gathering.times) else None
             kept.append(Block(device, table, register, t_ns, np.array(gathering.words, dtype=np.uint16)))

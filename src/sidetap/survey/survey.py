@@ -15,7 +15,7 @@ from sidetap.line import Chunk, Noise, Outcome, Parser, Settings, Transaction
 from sidetap.line.recording import Recording
 from sidetap.quantity import NS_PER_S
 from sidetap.survey.events import YardEvent
-from sidetap.survey.findings import Finding, find
+from sidetap.survey.findings import About, Finding, find
 from sidetap.survey.history import History, Poll, Request, gather
 from sidetap.survey.values import Device, Value, read_devices
 
@@ -106,53 +106,29 @@ class Survey:
         }
 
 
-def survey(
-    events: Iterable[Transaction | Noise],
-    *,
-    settings: Settings | None = None,
-    byte_count: int = 0,
-    flag_rates: dict[str, float] | None = None,
-    truncated: bool = False,
-    clock_steps_ns: Sequence[tuple[int, int]] = (),
-    yard_events: Sequence[YardEvent] = (),
-) -> Survey:
-    """Return what the events of a line show.
-
-    settings, truncated: as the recording states them. byte_count, flag_rates: of its bytes. clock_steps_ns: where
-    its times run backwards, each from and to. yard_events: what people noted.
-    """
+def survey(events: Iterable[Transaction | Noise], settings: Settings | None = None) -> Survey:
+    """Return what the events of a line show; settings: what the line is known to be set to."""
     history = gather(events)
-    polls = _summaries(history)
-    devices = read_devices(history.blocks)
-    findings = find(history, devices, truncated=truncated, clock_steps_ns=clock_steps_ns, yard_events=yard_events)
-    total = Counter(r.outcome for r in history.requests)
-    line = LineTotals(
-        settings,
-        flag_rates,
-        byte_count,
-        history.explained_bytes,
-        len(history.requests),
-        total[Outcome.ANSWERED],
-        total[Outcome.EXCEPTION],
-        total[Outcome.DAMAGED],
-        total[Outcome.UNANSWERED],
-    )
-    return Survey(line, polls, tuple(devices), tuple(findings), history)
+    line = _totals(history, settings, history.line_bytes, None)
+    return _survey(history, line, About())
 
 
-def survey_recording(recording: Recording, yard_events: Sequence[YardEvent] = ()) -> Survey:
-    """Return what a recording shows; yard_events: what people noted."""
+def survey_recording(
+    recording: Recording, yard_events: Sequence[YardEvent] = (), chunks: Iterable[Chunk] | None = None
+) -> Survey:
+    """Return what a recording shows.
+
+    yard_events: what people noted. chunks: the recording's own, if the caller wants to see them go by.
+    """
     flags = _Flags()
-    events = list(_events(flags.watch(recording.chunks), recording.settings))
-    return survey(
-        events,
-        settings=recording.settings,
-        byte_count=recording.byte_count,
-        flag_rates=flags.rates(recording.byte_count),
-        truncated=recording.truncated,
-        clock_steps_ns=[(step.before_ns, step.after_ns) for step in recording.clock_stepped],
-        yard_events=yard_events,
+    history = gather(_events(flags.watch(recording.chunks if chunks is None else chunks), recording.settings))
+    line = _totals(history, recording.settings, recording.byte_count, flags.rates(recording.byte_count))
+    about = About(
+        recording.truncated,
+        tuple((step.before_ns, step.after_ns) for step in recording.clock_stepped),
+        tuple(yard_events),
     )
+    return _survey(history, line, about)
 
 
 class _Flags:
@@ -173,6 +149,29 @@ class _Flags:
         if not self._flagged:
             return None
         return {name: self._count[letter] / max(byte_count, 1) for letter, name in _FLAG_NAMES.items()}
+
+
+def _survey(history: History, line: LineTotals, about: About) -> Survey:
+    devices = read_devices(history.blocks)
+    findings = find(history, devices, about)
+    return Survey(line, _summaries(history), tuple(devices), tuple(findings), history)
+
+
+def _totals(
+    history: History, settings: Settings | None, byte_count: int, flag_rates: dict[str, float] | None
+) -> LineTotals:
+    total = Counter(r.outcome for r in history.requests)
+    return LineTotals(
+        settings,
+        flag_rates,
+        byte_count,
+        history.explained_bytes,
+        len(history.requests),
+        total[Outcome.ANSWERED],
+        total[Outcome.EXCEPTION],
+        total[Outcome.DAMAGED],
+        total[Outcome.UNANSWERED],
+    )
 
 
 def _events(chunks: Iterable[Chunk], settings: Settings | None) -> Iterator[Transaction | Noise]:

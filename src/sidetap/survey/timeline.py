@@ -4,7 +4,7 @@ Requests in order of arrival in, places and spans out. Times that run backwards 
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -77,12 +77,11 @@ def _next_address(before: Poll, after: Poll) -> bool:
     return same and after.device == before.device + 1
 
 
-def usual_polls(requests: Sequence[Request]) -> dict[int, Poll]:
+def usual_polls(asked: Mapping[Poll, int]) -> dict[int, Poll]:
     """Return each device's poll that is asked oftenest, where it is asked at least five times."""
-    counts = Counter(r.poll for r in requests)
     usual: dict[int, Poll] = {}
-    for poll, count in counts.most_common():
-        if count >= _FEWEST_POLLS:
+    for poll, times in sorted(asked.items(), key=lambda item: -item[1]):
+        if times >= _FEWEST_POLLS:
             usual.setdefault(poll.device, poll)
     return usual
 
