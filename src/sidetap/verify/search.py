@@ -1,0 +1,222 @@
+"""Finding a counter-example: runs of scripted and disturbed courses, then one last scan asked of the solver.
+
+A model -> runs of it, the states they went through, and for each clause the first course that broke it. What is
+found here is only offered: the reference runner has the last word (see replay).
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from sidetap.quantity import NS_PER_MS
+from sidetap.scheme import Type, Value
+from sidetap.verify import smt
+from sidetap.verify.course import (
+    LATE,
+    SCAN_MS,
+    Course,
+    Event,
+    Plant,
+    Tail,
+    edge_courses,
+    natural_courses,
+    polled,
+    rest_values,
+)
+from sidetap.verify.model import CRASH, Clause, Model
+from sidetap.verify.stepper import Stepper
+
+_SNAPSHOTS = 400  # states from which the solver is asked for a last scan
+_LONG_MS = 150_000  # courses longer than this are run a few times only
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A state that a course reaches, and the course up to it."""
+
+    course: Course
+    state: list[Value]
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """One scan of a run: when it was, the state after it, and which clauses held in it."""
+
+    now_ms: int
+    state: list[Value]
+    holds: list[Value]
+
+
+class Search:
+    """Runs courses of one model and keeps what they showed: states, and the first course that broke each clause."""
+
+    def __init__(self, model: Model) -> None:
+        self.model = model
+        self.broken: dict[str, Course] = {}
+        self._clauses = [c for p in model.promises for c in p.clauses]
+        self._valves = [v.tag for v in model.site.valves]
+        outputs = [c.output for c in self._clauses] + [f"{v}.command" for v in self._valves]
+        self._stepper = Stepper(model.program, outputs)
+        self._place = {c.output: i for i, c in enumerate(self._clauses)}
+        self._logical = [i for i, s in enumerate(model.program.states.values()) if s.type is Type.BOOL]
+        self._snapshots: dict[tuple[Value, ...], Snapshot] = {}
+        self._rng = random.Random(20)
+        self._deviations = list(deviations(model))
+        self.rows: list[list[Value]] = [self._stepper.first]
+
+    def first_break(self, clause: Clause, course: Course) -> int | None:
+        """Return when the course breaks the clause first, in ms, or None."""
+        place = self._place[clause.output]
+        for scanned in self._scans(course):
+            if not scanned.holds[place]:
+                return scanned.now_ms
+        return None
+
+    def inputs_after(self, course: Course) -> dict[str, Value]:
+        """Return the inputs that the plant gives in the scan after the course's events."""
+        plant = Plant(self.model, course)
+        for _ in self._scans(replace(course, tail=()), plant):
+            pass
+        return plant.scan(plant.commands)[1]
+
+    def explore(self) -> None:
+        """Run the natural courses and those along the edges, and each again with disturbances."""
+        natural = [c for _, _, c in natural_courses(self.model)]
+        short = [c for c in natural if c.end_ms <= _LONG_MS] + list(edge_courses(self.model))
+        for course in short + [c for c in natural if c.end_ms > _LONG_MS][:1]:
+            self._observe(course)
+        for course in short:
+            for events in (1, 3, 8):
+                self._observe(self._disturbed(course, events))
+
+    def hunt(self, clause: Clause, rounds: int) -> Course | None:
+        """Return a course that breaks the clause, or None when none was found."""
+        if clause.output in self.broken:
+            return self.broken[clause.output]
+        found = self._last_scan(clause)
+        if found is not None:
+            return found
+        courses = [c for _, _, c in natural_courses(self.model)] + list(edge_courses(self.model))
+        for _ in range(rounds):
+            course = self._disturbed(self._rng.choice(courses), self._rng.choice([1, 2, 4]))
+            at_ms = self.first_break(clause, course)
+            if at_ms is not None:
+                return replace(course, end_ms=at_ms)
+        return None
+
+    def quietened(self, clause: Clause, course: Course) -> Course:
+        """Return the course without the events and inputs that the clause breaks without as well."""
+        for event in course.events:
+            fewer = replace(course, events=tuple(e for e in course.events if e is not event))
+            if self.first_break(clause, fewer) is not None:
+                course = fewer
+        if course.tail:
+            course = self._quiet_tail(clause, course)
+        at_ms = self.first_break(clause, course)
+        if at_ms is not None and at_ms <= course.end_ms:
+            course = replace(course, end_ms=at_ms, tail=())
+        events = sorted((e for e in course.events if e.at_ms <= course.end_ms), key=lambda e: e.at_ms)
+        return replace(course, events=tuple(events))
+
+    def _quiet_tail(self, clause: Clause, course: Course) -> Course:
+        """Set the inputs of the last scan back to what the plant would give, where that changes nothing."""
+        (last,) = course.tail
+        inputs = dict(last.inputs)
+        for name, value in self.inputs_after(course).items():
+            trial = Tail(last.elapsed_ms, {**inputs, name: value})
+            if self.first_break(clause, replace(course, tail=(trial,))) is not None:
+                inputs[name] = value
+        return replace(course, tail=(Tail(last.elapsed_ms, inputs),))
+
+    def _scans(self, course: Course, plant: Plant | None = None) -> Iterator[Scanned]:
+        plant = plant or Plant(self.model, course)
+        state, n = self._stepper.first, len(self._clauses)
+        for elapsed_ms, inputs in plant.scans():
+            state, out = self._stepper.step(state, list(inputs.values()), elapsed_ms)
+            plant.commands = {v: bool(o) for v, o in zip(self._valves, out[n:], strict=True)}
+            yield Scanned(plant.now_ms, state, out[:n])
+
+    def _observe(self, course: Course) -> None:
+        for scanned in self._scans(course):
+            self.rows.append(scanned.state)
+            key = tuple(scanned.state[i] for i in self._logical)
+            if key not in self._snapshots:
+                self._snapshots[key] = Snapshot(replace(course, end_ms=scanned.now_ms), scanned.state)
+            if not all(scanned.holds):
+                for clause, holds in zip(self._clauses, scanned.holds, strict=True):
+                    if not holds:
+                        self.broken.setdefault(clause.output, replace(course, end_ms=scanned.now_ms))
+
+    def _last_scan(self, clause: Clause) -> Course | None:
+        """Ask the solver for one scan that breaks the clause from a state some course has reached."""
+        program = self.model.program
+        holds = program.outputs[clause.output]
+        needed, _ = program.cone([holds])
+        names = [n for n in program.states if n in needed]
+        place = {n: i for i, n in enumerate(program.states)}
+        distinct: dict[tuple[Value, ...], Snapshot] = {}
+        for snapshot in list(self._snapshots.values())[:_SNAPSHOTS]:
+            distinct.setdefault(tuple(snapshot.state[place[n]] for n in names), snapshot)
+        scan = smt.Scan(program)
+        # a scan in time first; a late one only when it takes that
+        for longest_ms, shortest_ms in ((SCAN_MS, SCAN_MS), (None, 1)):
+            solver = smt.Solver(timeout_ms=2000)
+            solver.add(smt.negation(scan.term(holds)), *scan.bounds(longest_ms, shortest_ms))
+            for values, snapshot in distinct.items():
+                solver.push()
+                solver.add(*(scan.state_is(n, v) for n, v in zip(names, values, strict=True)))
+                answer = solver.ask()
+                if answer is not False and answer is not None:
+                    found = scan.read(answer)
+                    inputs = {n: found.inputs[n] for n in program.inputs}
+                    return replace(snapshot.course, tail=(Tail(found.elapsed_ms, inputs),))
+                solver.pop()
+        return None
+
+    def _disturbed(self, course: Course, events: int) -> Course:
+        """Return the course with random events added, half of them near what happens in it."""
+        near = [e.at_ms for e in course.events]
+        added = []
+        for _ in range(events):
+            at_ms = self._rng.randrange(0, course.end_ms, SCAN_MS)
+            if self._rng.random() < 0.5:
+                at_ms = self._rng.choice(near) + self._rng.choice([-200, -100, 0, 100, 200, 1000, 5000])
+            name, value = self._rng.choice(self._deviations)
+            lasts_ms = SCAN_MS if name in (LATE, CRASH) else self._rng.choice([SCAN_MS, SCAN_MS, 500, 3_000, 15_000])
+            added.append(Event(max(at_ms, 0), name, value, lasts_ms))
+        return replace(course, events=(*course.events, *added))
+
+
+def deviations(model: Model) -> Iterator[tuple[str, Value]]:
+    """Yield inputs with values that differ from rest; what people press and do comes up more often."""
+    site = model.site
+    rest = rest_values(model)
+    for name, declared in model.program.inputs.items():
+        if declared.type is Type.BOOL and not name.endswith(".new"):
+            yield name, not rest[name]
+    for bay in site.bays:
+        for _ in range(3):
+            yield bay.open_key, True
+            for word in ("panel_open", "panel_close", "ticket_open", "ticket_end", "ticket_resume"):
+                yield f"{bay.tag}.{word}", True
+            yield bay.hose_input, False
+            yield CRASH, True
+        lost_ms = bay.panel_lost_after_ns // NS_PER_MS
+        yield f"{bay.tag}.panel_age", lost_ms
+        yield f"{bay.tag}.panel_age", lost_ms - 1
+        for choice in range(len(site.valves_of(bay.tag)) + 1):
+            yield f"{bay.tag}.choice", choice
+    for vessel in site.vessels:
+        tag, point = vessel.tag, site.point(vessel.level.point)
+        yield polled(tag), False
+        for at in (vessel.trip.below_01mm, vessel.trip.reset_above_01mm):
+            yield f"{tag}.level", at
+            yield f"{tag}.level", at - 1
+        for age_ms in (point.warn_age_ns // NS_PER_MS, point.close_age_ns // NS_PER_MS):
+            yield f"{tag}.age", age_ms
+            yield f"{tag}.age", age_ms - 1
+    for late_ms in (900, 1_000, 5_000):
+        yield LATE, late_ms
+

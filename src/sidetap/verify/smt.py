@@ -1,0 +1,191 @@
+"""The one place that talks to the solver: expressions -> its terms, questions -> yes, no or unknown.
+
+Whole numbers are unbounded here, as in the reference runner; a test holds the two against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import z3
+
+from sidetap.scheme import Expr, Op, Program, Type, Value, ordered
+
+Term: TypeAlias = Any  # the solver's library is untyped
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An answer with values: states and inputs of one scan, and the time before it."""
+
+    states: dict[str, Value]
+    inputs: dict[str, Value]
+    elapsed_ms: int
+
+
+class Scan:
+    """One scan of a program as terms, states and inputs free.
+
+    Terms are made as they are asked for, so that a question about a few states stays small.
+    """
+
+    def __init__(self, program: Program) -> None:
+        self.program = program
+        self._terms: dict[Expr, Term] = {}
+        self._previous: dict[str, Term] = {
+            name: _variable(f"s {name}", s.type) for name, s in program.states.items()
+        }
+        self._inputs = {name: _variable(f"i {name}", i.type) for name, i in program.inputs.items()}
+        self._elapsed = z3.Int("elapsed")
+
+    def term(self, expression: Expr) -> Term:
+        """Return an expression of this scan."""
+        return _encode(expression, self._terms, self._previous, self._inputs, self._elapsed)
+
+    def after(self, expression: Expr, cache: dict[Expr, Term]) -> Term:
+        """Return an expression over previous states, as it is read in the scan after this one."""
+        for node in ordered([expression]):
+            if node.op is Op.PREVIOUS and node not in cache:
+                cache[node] = self.following(str(node.value))
+        return _encode(expression, cache, {}, self._inputs, self._elapsed)
+
+    def following(self, name: str) -> Term:
+        """Return a state after this scan."""
+        return self.term(self.program.states[name].next)
+
+    def bounds(self, longest_ms: int | None = None, shortest_ms: int = 1) -> list[Term]:
+        """Return what inputs and elapsed time obey."""
+        result = [self._elapsed >= shortest_ms]
+        if longest_ms is not None:
+            result.append(self._elapsed <= longest_ms)
+        for name, declared in self.program.inputs.items():
+            if declared.type is Type.INT:
+                result += [self._inputs[name] >= declared.low, self._inputs[name] <= declared.high]
+        return result
+
+    def state_is(self, name: str, value: Value) -> Term:
+        """Return whether a state has had a value before this scan."""
+        return self._previous[name] == _constant(value)
+
+    def read(self, model: Term) -> Found:
+        """Return the scan that the solver has found."""
+        return Found(
+            {n: _value(model.eval(t, True)) for n, t in self._previous.items()},
+            {n: _value(model.eval(t, True)) for n, t in self._inputs.items()},
+            int(_value(model.eval(self._elapsed, True))),
+        )
+
+
+class Solver:
+    """A thin face of the solver: assert, ask, and say unknown when time is over."""
+
+    def __init__(self, timeout_ms: int) -> None:
+        self._solver = z3.Solver()
+        self._solver.set("timeout", timeout_ms)
+        self._solver.set("random_seed", 1)
+
+    def add(self, *terms: Term) -> None:
+        """Assert terms for good, or until the matching pop."""
+        self._solver.add(*terms)
+
+    def push(self) -> None:
+        """Begin assertions that ``pop`` takes back."""
+        self._solver.push()
+
+    def pop(self) -> None:
+        """Take back what was asserted since ``push``."""
+        self._solver.pop()
+
+    def ask(self, assumptions: Sequence[Term] = ()) -> Term | bool | None:
+        """Return a model when everything can be true at once, False when it can't, None when unknown."""
+        answer = self._solver.check(*assumptions)
+        if answer == z3.sat:
+            return self._solver.model()
+        return False if answer == z3.unsat else None
+
+
+def switch(name: str) -> Term:
+    """Return a fresh Boolean to turn an assertion on with."""
+    return z3.Bool(name)
+
+
+def implies(a: Term, b: Term) -> Term:
+    """Return a -> b."""
+    return z3.Implies(a, b)
+
+
+def some(terms: Iterable[Term]) -> Term:
+    """Return whether at least one is true."""
+    return z3.Or(list(terms))
+
+
+def negation(term: Term) -> Term:
+    """Return not term."""
+    return z3.Not(term)
+
+
+def _variable(name: str, kind: Type) -> Term:
+    return z3.Bool(name) if kind is Type.BOOL else z3.Int(name)
+
+
+def _constant(value: Value) -> Term:
+    return z3.BoolVal(value) if isinstance(value, bool) else z3.IntVal(value)
+
+
+def _value(term: Term) -> Value:
+    if z3.is_bool(term):
+        return bool(z3.is_true(term))
+    return int(term.as_long())
+
+
+def _encode(
+    root: Expr,
+    cache: dict[Expr, Term],
+    previous: Mapping[str, Term],
+    inputs: Mapping[str, Term],
+    elapsed: Term,
+) -> Term:
+    if root in cache:
+        return cache[root]
+    for node in ordered([root]):
+        if node not in cache:
+            cache[node] = _one(node, [cache[a] for a in node.args], previous, inputs, elapsed)
+    return cache[root]
+
+
+def _one(
+    node: Expr, args: list[Term], previous: Mapping[str, Term], inputs: Mapping[str, Term], elapsed: Term
+) -> Term:
+    match node.op:
+        case Op.CONSTANT:
+            return _constant(node.value)  # type: ignore[arg-type]  # CONSTANT carries a number
+        case Op.INPUT:
+            return inputs[str(node.value)]
+        case Op.PREVIOUS:
+            return previous[str(node.value)]
+        case Op.ELAPSED:
+            return elapsed
+        case Op.NOT:
+            return z3.Not(args[0])
+        case Op.AND:
+            return z3.And(args)
+        case Op.OR:
+            return z3.Or(args)
+        case Op.CHOOSE:
+            return z3.If(*args)
+        case Op.EQUAL:
+            return args[0] == args[1]
+        case Op.LESS:
+            return args[0] < args[1]
+        case Op.AT_MOST:
+            return args[0] <= args[1]
+        case Op.ADD:
+            return z3.Sum(args)
+        case Op.SUBTRACT:
+            return args[0] - args[1]
+        case Op.TIMES:
+            return args[0] * node.value
+        case Op.MINIMUM:
+            return z3.If(args[0] < args[1], args[0], args[1])
