@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ BITS = {
     "PB-B-OPEN": 11,
     "PB-B-CLOSE": 12,
 }
+READY_S = 13  # ten of them the output port is only listened to; the windows of the means are full by then
 LEAD, OPERATOR = "Ines Varga", "Tobias Quell"
 
 
@@ -83,7 +85,7 @@ class Module:
         return echo + frame(request[:2] + b"\x02" + bits.to_bytes(2, "little"))
 
     def wires(self) -> dict[str, bool]:
-        switches = {}
+        switches: dict[str, bool] = {}
         for i, position in enumerate(self.position, start=1):
             switches |= {f"ZSC-B{i}": position <= 0, f"ZSO-B{i}": position >= 1}
         return {**self.bits, **switches, **self.forced}
@@ -105,12 +107,24 @@ class Module:
                 self.position[i] = min(1.0, max(0.0, self.position[i] + step))
 
 
+def quick_site() -> Site:
+    """The example's site in short: limits of 40, 50 and 40 s, waits of 10 s, means of 5 s, a hose left after 60 s."""
+    site = load_or_refuse(SITE)
+    limits = {"B1": 40, "B2": 50, "B3": 40}
+    return replace(
+        site,
+        vessels=tuple(replace(v, trip=replace(v.trip, mean_ns=5 * NS_PER_S)) for v in site.vessels),
+        valves=tuple(replace(v, open_limit_ns=limits[v.tag] * NS_PER_S) for v in site.valves),
+        bays=tuple(replace(b, restart_wait_ns=10 * NS_PER_S, hose_left_after_ns=60 * NS_PER_S) for b in site.bays),
+    )
+
+
 class Bench:
     """The engine joined to the module and to a line that polls T1, T2, T3 each second."""
 
     def __init__(self, folder: Path, site: Site | None = None, store: Store | None = None) -> None:
         self.folder = folder
-        self.site: Site = site or load_or_refuse(SITE)
+        self.site: Site = site or quick_site()
         self.scheme: CompiledScheme = compile_site(self.site)
         self.now_ns = 5 * NS_PER_S  # not 0, so that nothing passes by luck
         self.module = Module()
@@ -121,17 +135,29 @@ class Bench:
         self.panel_there = True
         self.on_send: Callable[[bytes], None] = lambda _: None
         self.sent: list[tuple[int, bytes]] = []
-        self._to_engine: list[tuple[int, bytes]] = []
+        self.in_flight: list[tuple[int, bytes]] = []
         self._poll_due_ns = self._alive_due_ns = self.now_ns
+        self.polled_ns = self.now_ns
         self.start()
+
+    def just_polled(self) -> int:
+        """Run to the moment at which the line has just been polled, and return it."""
+        before_ns = self.polled_ns
+        self.run_until(lambda: self.polled_ns != before_ns)
+        return self.polled_ns
 
     def start(self) -> None:
         self.engine = Engine(self.site, self.scheme, self.store, self.now_ns, START_UTC_NS + self.now_ns)
-        self._to_engine.clear()
+        self.in_flight.clear()
 
-    def crash(self) -> None:
-        """Drop the engine and its store's connection, as a power cut of the station does, and start anew."""
+    def power_cut(self, seconds: float) -> None:
+        """Drop the engine without a word, let the yard go on without it for a while, and start it anew."""
         self.store.close()
+        end_ns = self.now_ns + round(seconds * NS_PER_S)
+        while self.now_ns < end_ns:
+            self.now_ns += STEP_NS
+            self.module.advance(self.now_ns)
+        self._poll_due_ns = self._alive_due_ns = self.now_ns
         self.store = Store.open(self.folder / "station.db")
         self.start()
 
@@ -153,21 +179,21 @@ class Bench:
         self.module.advance(now_ns)
         if now_ns >= self._poll_due_ns:
             self._poll_due_ns += NS_PER_S
+            self.polled_ns = now_ns
             self.engine.receive_line(Chunk(now_ns, self.line_bytes()))
         if self.panel_there and now_ns >= self._alive_due_ns:
             self._alive_due_ns = now_ns + NS_PER_S
             self.engine.receive_panel({"ask": "alive", "bay": "B"}, now_ns)
-        for due_ns, data in [d for d in self._to_engine if d[0] <= now_ns]:
-            self._to_engine.remove((due_ns, data))
-            self.engine.receive_module(data, now_ns)
+        for answer in [a for a in self.in_flight if a[0] <= now_ns]:
+            self.in_flight.remove(answer)
+            self.engine.receive_module(answer[1], now_ns)
         self.engine.advance(now_ns)
         data = self.engine.module_bytes(now_ns)
         if data is not None:
             self.sent.append((now_ns, data))
             self.on_send(data)
-            answer = self.module.receive(data, now_ns)
-            if answer:
-                self._to_engine.append((now_ns + STEP_NS, answer))
+            if reply := self.module.receive(data, now_ns):
+                self.in_flight.append((now_ns + STEP_NS, reply))
 
     def run(self, seconds: float) -> None:
         end_ns = self.now_ns + round(seconds * NS_PER_S)
@@ -189,7 +215,7 @@ class Bench:
         """Come up: selector in AUTO, stop healthy, probe dry, close key's wire whole, hose off, window full."""
         for tag in ("HS-B-AUTO", "XS-B", "LSH-B", "PB-B-CLOSE"):
             self.module.bits[tag] = True
-        self.run(31)
+        self.run(READY_S)
 
     def ticket(self, *vessels: str, person: str = OPERATOR) -> None:
         """Open a ticket, then put the hose on."""

@@ -6,8 +6,9 @@ never speaks first on a port that it has not listened to, and never sends again 
 Theory of operation. A *cycle* is three requests: write all coils (function 15), read all inputs (2), read the coils
 back (1). ``want`` starts one. One request is out at a time; it ends with its answer, or at its deadline. A coil that
 is to go off overtakes whatever waits: the next request is then the write. Nothing is taken as done because it was
-asked: ``confirmed_ns`` moves only when the coils read back are the coils last written, so that neither an adapter
-that echoes nor a module that answers and does nothing passes for a working output.
+asked: ``confirmed_ns`` moves only when the coils read back are the coils last written, twice in a row and not twice
+the same (the watchdog's coil sees to that), so that neither an adapter that echoes nor a module that answers and
+does nothing passes for a working output.
 
 Echo: where an adapter hands back what it sends, exactly the bytes sent are discarded, and the true answer is still
 waited for. Strangers: any frame's worth of bytes before our first request, and later a whole frame that can't be an
@@ -99,7 +100,9 @@ class Master:
         self._character_ns = character_ns
         self._wanted = 0
         self._written = 0
-        self._read_back: int | None = None  # since the last write
+        self._read_back: int | None = None
+        self._read_since_write = False
+        self._matched: int | None = None  # what the last read-back was, where it was as written
         self._next: Function | None = None
         self._again = False
         self._request: _Request | None = None
@@ -132,8 +135,13 @@ class Master:
         return not self._written & ~self._wanted & self._closing
 
     def reads_off(self, coils: int) -> bool:
-        """Return whether coils, as bits, are wanted off and were read back as off since."""
+        """Return whether coils, as bits, are wanted off and were off when last read back."""
         return self._read_back is not None and not (self._read_back | self._wanted) & coils
+
+    @property
+    def reads_anew(self) -> bool:
+        """Whether the coils were read back since they were last written."""
+        return self._read_since_write
 
     def want(self, coils: int) -> None:
         """Take the coils to be written, bit 0 lowest, and start a cycle."""
@@ -157,7 +165,7 @@ class Master:
         elif len(self._heard) > MOST_HEARD:
             self._refuse(self._heard, "where a short answer belongs")
         elif self._request is not None:
-            self._look_for_answer(self._request, now_ns)
+            self._look_for_answer(self._request)
 
     def send(self, now_ns: int) -> bytes | None:
         """Return the bytes to send now, or None; whoever takes them sends them at once."""
@@ -181,16 +189,16 @@ class Master:
         body = bytes([self._device, function, 0, 0]) + count.to_bytes(2, "big")
         if function is Function.WRITE_COILS:
             self._written = self._wanted
-            self._read_back = None
+            self._read_since_write = False
             size = _bytes_for(count)
             body += bytes([size]) + self._wanted.to_bytes(size, "little")
         return _with_check(body)
 
-    def _finish(self, request: _Request, now_ns: int) -> None:
+    def _finish(self, request: _Request) -> None:
         """End the request that is out and choose the next; it waits for a silence of 3.5 characters."""
         self._request = None
         silence_ns = max(SILENCE_CHARACTERS_HALVES * self._character_ns // 2, SHORTEST_SILENCE_NS)
-        self._free_ns = now_ns + silence_ns
+        self._free_ns = self._heard_ns + silence_ns
         if not self.closing_is_out or self._next is not request.function:
             self._next = Function.WRITE_COILS  # a closing has overtaken
         elif request.function in _AFTER:
@@ -200,7 +208,7 @@ class Master:
 
     # -- answers -------------------------------------------------------------------------------------------------
 
-    def _look_for_answer(self, request: _Request, now_ns: int) -> None:
+    def _look_for_answer(self, request: _Request) -> None:
         if not self._echo_seen:
             if self._heard.startswith(request.frame):
                 del self._heard[: len(request.frame)]
@@ -218,7 +226,7 @@ class Master:
                 else:
                     self.counts.answers += 1
                     self._take(request, answer)
-                self._finish(request, now_ns)
+                self._finish(request)
                 return
 
     def _answer_at(self, request: bytes, heard: bytes) -> bytes | None:
@@ -238,9 +246,10 @@ class Master:
         if request.function is Function.READ_INPUTS:
             self.inputs, self.inputs_ns = bits, request.sent_ns
         else:
-            self._read_back = bits
-            if bits == self._written:
+            self._read_back, self._read_since_write = bits, True
+            if bits == self._written and self._matched not in (None, bits):
                 self.confirmed_ns = request.sent_ns
+            self._matched = bits if bits == self._written else None
 
     # -- strangers -----------------------------------------------------------------------------------------------
 
@@ -253,7 +262,7 @@ class Master:
                 self.counts.damaged += bool(self._heard)
                 heard = bytes(self._heard)
                 self._heard.clear()
-                self._finish(request, now_ns)
+                self._finish(request)
                 self._late_until_ns = now_ns + LATE_NS
                 self._search(heard)
         elif self._heard and now_ns >= self._heard_ns + QUIET_NS:

@@ -11,6 +11,7 @@ altered by accident or by someone who does not know it; it is no signature.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -190,6 +191,7 @@ class Store:
                 for load in loads:
                     self._replace(_loads, _loads.c.ticket == load.ticket, asdict(load))
         except SQLAlchemyError as problem:
+            self._roll_back()
             raise StoreFailed(_plain(problem)) from problem
         self._seq, self._hash = seq, last_hash
 
@@ -219,6 +221,13 @@ class Store:
         """Walk along the chain."""
         with self._connection.begin():
             return _audit(self._connection)
+
+    def _roll_back(self) -> None:
+        """End a transaction that a failed commit has left open, so that the next one can begin."""
+        driver = self._connection.connection.dbapi_connection
+        if driver is not None:
+            with contextlib.suppress(sqlite3.Error):
+                driver.rollback()
 
     def _replace(self, table: Table, same: Any, values: Mapping[str, Json]) -> None:
         self._connection.execute(table.delete().where(same))

@@ -58,8 +58,10 @@ class Wiring:
     def trouble(self, now_ns: int) -> str | None:
         """Return the sentence that says why the module is not live, or None."""
         tag, master = self.module.tag, self.master
-        if master.stranger is not None:
-            return f"{tag}'s port is not my line, nothing is sent: {master.stranger}"
+        if (stranger := master.stranger) is not None:
+            return (
+                f"{tag}'s port is not my line; nothing is sent until that is put right and I restart: {stranger}"
+            )
         left_ns = master.listening_ns(now_ns)
         if left_ns > 0:
             return f"{tag}'s port is listened to before the first byte, {-(-left_ns // NS_PER_S)} s more"
@@ -89,11 +91,15 @@ class Wiring:
     @property
     def all_closed(self) -> bool:
         """Whether everything that could pass liquid is off, and was read back as off."""
-        return self.master.reads_off(self._closing)
+        return self.master.reads_anew and self.master.reads_off(self._closing)
 
     def command(self, outputs: Mapping[str, Value], now_ns: int) -> None:
-        """Take the outputs of a scan and start the cycle that sends them."""
-        if self.live(now_ns):
+        """Take the outputs of a scan and start the cycle that sends them.
+
+        The watchdog also changes while nothing is wanted on and everything is read back as off: that is what shows,
+        after a start, that the module follows.
+        """
+        if self.live(now_ns) or self.master.reads_off(self._closing):
             self._toggle = not self._toggle
         coils = _mask(coil for name, coil in self._coils.items() if outputs[name])
         self.master.want(coils | (self._watchdog if self._toggle else 0))
