@@ -16,12 +16,13 @@ from sidetap.site.places import Places, last_key
 from sidetap.site.problem import Problem, Severity
 
 LONGEST_LINE = 1000  # characters; bounds numbers and dotted keys, which cost more than their length
-DEEPEST = 20  # brackets; a site needs four
+DEEPEST = 20  # brackets, and parts of a key; a site needs four
 _PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 _TABLE_TWICE = ("overwrite", "twice", "namespace", "immutable", "outside", "mutate", "duplicate")
-_SKIPPED = re.compile(
-    r'#[^\n]*|"""(?:\\[\s\S]|(?!""")[\s\S])*"""|\'\'\'(?:(?!\'\'\')[\s\S])*\'\'\'|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\''
-)
+_STRING = r'"(?:\\.|[^"\\\n])*+"|\'[^\'\n]*+\''
+_LONG_STRING = r'"""(?:\\[\s\S]|(?!""")[\s\S])*+"""|\'\'\'(?:(?!\'\'\')[\s\S])*+\'\'\''
+_LONG_KEY = rf"(?<![\w-])(?:(?:[\w-]++|{_STRING})[ \t]*+\.[ \t]*+){{{DEEPEST}}}"
+_STRUCTURE = re.compile(rf"(?P<long_key>{_LONG_KEY})|#[^\n]*|{_LONG_STRING}|{_STRING}|(?P<bracket>[\[{{\]}}])")
 
 
 @dataclass
@@ -79,13 +80,13 @@ def _unfit(text: str) -> tuple[tuple[int, int], str] | None:
         if len(line) > LONGEST_LINE:
             return (number, LONGEST_LINE + 1), f"a line of {len(line)} characters, over {LONGEST_LINE}"
     depth = 0
-    for match in re.finditer(rf"{_SKIPPED.pattern}|[\[{{\]}}]", text):
-        if match[0] in ("[", "{"):
-            depth += 1
+    for match in _STRUCTURE.finditer(text):
+        if match["long_key"]:
+            return _line_and_column(text, match.start()), f"a key of over {DEEPEST} parts"
+        if match["bracket"]:
+            depth = depth + 1 if match["bracket"] in "[{" else max(0, depth - 1)
             if depth > DEEPEST:
                 return _line_and_column(text, match.start()), f"brackets nested over {DEEPEST} deep"
-        elif match[0] in ("]", "}"):
-            depth = max(0, depth - 1)
     return None
 
 

@@ -83,11 +83,11 @@ class _Walk:
         many = self.text.startswith("[[", at)
         parts, at = self.key(self.skip(_BLANK, at + (2 if many else 1)))
         path: Path = ()
-        for name, _ in parts:
+        for left, (name, _) in zip(range(len(parts) - 1, -1, -1), parts, strict=True):
             path = (*path, name)
             self.keys.setdefault(path, start)
             self.values.setdefault(path, start)
-            if path in self.counts and not (many and len(path) == len(parts)):
+            if path in self.counts and (left or not many):
                 path = (*path, self.counts[path] - 1)
         if many:
             # counts is keyed by the array's own path, whose parents are resolved

@@ -26,6 +26,8 @@ from sidetap.site.places import Path
 from sidetap.site.problem import Problem, Severity
 
 LONGEST_TEXT = 400
+MOST_TABLES = 1000  # of one kind: twice the inputs of a yard of 32 bays
+MOST_UNKNOWN = 200  # keys told one by one
 _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 RESERVED_TAGS = ("site", "alarm")  # names of the scheme's own
 
@@ -86,9 +88,10 @@ class Table:
 
     def finish(self) -> None:
         """Note every key that nothing here asks for."""
-        for key in self.values:
-            if key in self._asked:
-                continue
+        unknown = [key for key in self.values if key not in self._asked]
+        if len(unknown) > MOST_UNKNOWN:
+            self.error("", f"{len(unknown)} unknown keys; the first {MOST_UNKNOWN} follow", "Is this a site file?")
+        for key in unknown[:MOST_UNKNOWN]:
             nearest: list[str] = []
             if self.document.suggestions_left > 0 and len(key) <= 40:
                 self.document.suggestions_left -= 1
@@ -240,7 +243,12 @@ class Table:
             return []
         if required and not value:
             self.error(key, "an empty list", f"Add {like}.")
-        return [self._inner(key, item, number) for number, item in enumerate(value)]
+        if len(value) > MOST_TABLES:
+            found = self._inner(key, value[MOST_TABLES], MOST_TABLES)
+            found.error(
+                "", f"over {MOST_TABLES} tables of one kind", "Leave out what isn't needed; these are not read."
+            )
+        return [self._inner(key, item, number) for number, item in enumerate(value[:MOST_TABLES])]
 
     # -- inside --------------------------------------------------------------------------------------------------
 
