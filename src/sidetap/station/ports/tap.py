@@ -148,6 +148,8 @@ def _attributes(source: str, settings: Settings) -> list[int | list[bytes | int]
         raise BadInput(source, f"this machine offers no {settings.baud} baud", "Use a standard speed.")
     size = {"7": termios.CS7, "8": termios.CS8}[settings.framing[0]]
     parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[settings.framing[1]]
+    if source.startswith("pty:"):
+        parity = 0  # a pty has none, and the C library calls it an error to ask for it a second time
     stop = termios.CSTOPB if settings.framing[2] == "2" else 0
     control: list[bytes | int] = [b"\0"] * 32
     control[termios.VMIN] = 1  # so that nothing to read differs from a terminal that hung up
