@@ -1,0 +1,87 @@
+"""`sidetap match`: a recording and people's readings -> the register behind each name, or what to read next."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from sidetap.cli.progress import watched
+from sidetap.line import reference
+from sidetap.line.recording import read as read_recording
+from sidetap.site import Site, load_or_refuse
+from sidetap.survey import Answer, read, survey_recording
+from sidetap.survey import match as match_readings
+
+_WIDTH = 80  # columns at least
+
+
+def match(
+    recording: Annotated[Path, typer.Argument(help="The recording: .pcapng or .csv.")],
+    readings: Annotated[Path, typer.Argument(help="A CSV time_s,name,value,unit of what people read.")],
+    site: Annotated[
+        Path | None, typer.Option(help="A site file: its time zone is that of the readings; its points are compared.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Find the registers behind readings that people took."""
+    known = None if site is None else load_or_refuse(site)
+    noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
+    source = read_recording(recording)
+    answers = match_readings(survey_recording(source, (), watched(source)), noted)
+    if as_json:
+        sys.stdout.write(json.dumps({"answers": [a.document() for a in answers]}, allow_nan=False) + "\n")
+        return
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, width=_WIDTH)
+    for answer in answers:
+        _show(console, answer, known)
+
+
+def _show(console: Console, answer: Answer, site: Site | None) -> None:
+    console.print(Text(f"{answer.name}: {answer.status}", style="bold"))
+    for words in _words(answer, site):
+        console.print(Padding(Text(words), (0, 0, 0, 2)))
+
+
+def _words(answer: Answer, site: Site | None) -> list[str]:
+    best = answer.best
+    if best is None:
+        return ["No register of this recording explains the readings."]
+    place = f"device {best.device} {best.table} {best.register} ({reference(best.table, best.register)})"
+    sign = "+" if best.offset >= 0 else "-"
+    law = f"{answer.unit} = decoded × {best.scale:.6g} {sign} {abs(best.offset):.6g}"
+    words = [f"{place}, {best.encoding}", f"{law}; confidence {min(best.confidence, 0.9999):.4f}"]
+    if answer.valid_below is not None:
+        words.append(f"16 or 32 bits can't be told apart below {answer.valid_below:.6g} {answer.unit}")
+    if answer.suspect_readings:
+        rows = ", ".join(map(str, answer.suspect_readings))
+        words.append(f"Readings that don't fit: row {rows} (from 1 after the header). Read them again.")
+    words += [
+        f"Rival: device {r.device} {r.table} {r.register}, {r.encoding}, {r.confidence:.3f}" for r in answer.rivals
+    ]
+    if answer.next is not None:
+        words.append(f"Next: {answer.next}")
+    if answer.next_ns is not None:
+        words.append(f"A reading at {answer.next_ns / 1e9:.3f} s of this record would have settled it.")
+    if site is not None:
+        words += _compared(answer, site)
+    return words
+
+
+def _compared(answer: Answer, site: Site) -> list[str]:
+    """Return whether the site file reads the vessel of that name from the same register."""
+    best = answer.best
+    for vessel in site.vessels:
+        if best is not None and vessel.tag == answer.name:
+            point = site.point(vessel.level.point)
+            same = (point.device, point.table, point.register) == (best.device, best.table, best.register)
+            place = f"{point.tag}, device {point.device} {point.table} {point.register}"
+            return [f"The site file reads it from {place}: {'the same' if same else 'ANOTHER register'}."]
+    return []
