@@ -6,7 +6,9 @@ from itertools import pairwise
 import pytest
 from yard_tools import MS, NS, Record, recorded
 
-from sidetap.yard import Yard
+from sidetap.yard import LineSettings, Yard
+from sidetap.yard.agenda import Agenda
+from sidetap.yard.wire import Wire
 
 CHARACTER_NS = 11 * NS / 19200
 T35_NS = 3.5 * CHARACTER_NS
@@ -214,3 +216,21 @@ def test_a_garbled_request_is_not_answered() -> None:
     assert {b.talker for b in record.spans[1].bursts} == {"controller"}
     assert record.spans[1].bursts[0].data == record.of("controller")[0].data
     assert record.of("device 11")[0].start_ns > 100 * MS
+
+
+def test_frames_are_told_apart_by_t35_of_silence() -> None:
+    """Less silence than t3.5 joins two bursts to one frame, heard when both are over; t3.5 parts them."""
+    for gap_ns, spans in ((1 * MS, 1), (2_005_207, 1), (2_005_208, 2)):
+        agenda = Agenda()
+        wire = Wire(agenda, LineSettings(), 1)
+        record = Record()
+        wire.taps.append(record)
+        end_ns = wire.send(b"abc", "one")
+        agenda.at(end_ns + gap_ns, lambda wire=wire: wire.send(b"de", "other"))  # type: ignore[misc]
+        second_end_ns = end_ns + gap_ns + int(2 * CHARACTER_NS)
+        agenda.run(second_end_ns + 2_005_207)
+        assert len(record.spans) == spans - 1
+        agenda.run(second_end_ns + 2_005_209)
+        assert [[b.data for b in span.bursts] for span in record.spans] == (
+            [[b"abc", b"de"]] if spans == 1 else [[b"abc"], [b"de"]]
+        )
