@@ -1,7 +1,7 @@
 """Files that appear whole: written beside their name, then renamed."""
 
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,13 +11,13 @@ from typing import BinaryIO
 @contextmanager
 def written_beside(path: Path) -> Iterator[BinaryIO]:
     """Open a file that takes path's name when the block ends well, and is gone when it does not."""
-    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        with os.fdopen(descriptor, "wb") as file:
+        with beside.open("xb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        Path(name).replace(path)
+        beside.replace(path)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        beside.unlink(missing_ok=True)
         raise
