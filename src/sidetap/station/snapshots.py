@@ -58,7 +58,9 @@ def blocks(
 ) -> list[str]:
     """Return why valve can't open, as sentences; empty when a press would open it."""
     own = engine.own_reason(now_ns)
-    causes = [cause for cause in valve.causes if outputs.get(cause.output, True)]
+    if not outputs:
+        return ["the station is starting"] if own is None else [own[1]]
+    causes = [cause for cause in valve.causes if outputs[cause.output]]
     names = {cause.name for cause in causes}
     hidden: set[str] = set()
     if own is not None:

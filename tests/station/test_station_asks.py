@@ -1,0 +1,169 @@
+"""What panels may ask, what they get told, and what they are shown."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from station_bench import LEAD, OPERATOR, Bench
+
+# ready once, and asked many times: none of these tests opens a valve
+
+
+@pytest.fixture(scope="module")
+def ready(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    bench = Bench(tmp_path_factory.mktemp("asks"))
+    bench.ready()
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("message", "told"),
+    [
+        ({"ask": "ticket", "bay": "B", "person": "A. Stranger", "vessels": ["T1"]}, "not a known person"),
+        ({"ask": "ticket", "bay": "B", "vessels": ["T1"]}, "nobody is not a known person"),
+        ({"ask": "ticket", "bay": "B", "person": "R. Achterberg", "vessels": ["T1"]}, "is an engineer; this needs"),
+        ({"ask": "ticket", "bay": "B", "person": OPERATOR, "vessels": []}, "at least one of T1, T2, T3"),
+        ({"ask": "ticket", "bay": "B", "person": OPERATOR, "vessels": ["T9"]}, "at least one of T1, T2, T3"),
+        ({"ask": "ticket", "bay": "B", "person": OPERATOR, "vessels": "T1"}, "at least one of T1, T2, T3"),
+        ({"ask": "ticket", "bay": "X", "person": OPERATOR, "vessels": ["T1"]}, "no such bay"),
+        ({"ask": "open", "bay": "B", "valve": "B1"}, "B1 can't open: HC-B is not energised; no ticket is open"),
+        ({"ask": "open", "bay": "B", "valve": "C1"}, "bay B has no such valve"),
+        ({"ask": "open", "bay": "B"}, "bay B has no such valve"),
+        ({"ask": "choose", "bay": "B", "valve": 1}, "bay B has no such valve"),
+        ({"ask": "end-ticket", "bay": "B", "person": OPERATOR}, "no ticket is open"),
+        ({"ask": "resume", "bay": "B", "person": LEAD}, "no ticket is open"),
+        ({"ask": "resume", "bay": "B", "person": OPERATOR}, "this needs a lead"),
+        ({"ask": "reset-trip", "vessel": "T1", "person": OPERATOR}, "T1 is not tripped"),
+        ({"ask": "reset-trip", "vessel": "T7", "person": OPERATOR}, "no such vessel"),
+        ({"ask": "reset-lockout", "bay": "B", "person": OPERATOR}, "nothing is locked out"),
+        ({"ask": "self-destruct"}, "does not know 'self-destruct'"),
+        ({"ask": ["open"]}, "asks for nothing"),
+        ({}, "asks for nothing"),
+    ],
+)
+def test_a_refusal_is_a_sentence_and_is_journalled(ready: Bench, message: dict[str, Any], told: str) -> None:
+    before = len(ready.journal("ask"))
+    reply = ready.engine.receive_panel(message, ready.now_ns)
+    assert (reply["kind"], reply["ok"]) == ("reply", False)
+    assert told in reply["text"]
+    asks = ready.journal("ask")
+    assert len(asks) == before + 1
+    assert json.loads(asks[-1].what)["text"] == reply["text"]
+
+
+def test_the_heartbeat_is_not_journalled(ready: Bench) -> None:
+    before = len(ready.journal("ask"))
+    assert ready.ask("alive", bay="B")["ok"]
+    assert not ready.ask("alive", bay="X")["ok"]
+    assert len(ready.journal("ask")) == before
+
+
+@pytest.mark.parametrize("message", [{"bay": "B"}, {"bay": "X"}, {}, {"bay": None, "valve": 3, "person": []}])
+def test_close_is_always_accepted(ready: Bench, message: dict[str, Any]) -> None:
+    assert ready.engine.receive_panel({**message, "ask": "close"}, ready.now_ns)["ok"]
+
+
+def test_close_for_a_bay_unknown_closes_every_bay(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.load_from()
+    bench.ask("close", bay="?")
+    bench.run(0.5)
+    assert not bench.command("B1")
+
+
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=9),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+known = st.sampled_from(["alive", "choose", "open", "ticket", "end-ticket", "resume", "reset-trip", "reset-lockout"])
+
+
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "ask": known | json_values,
+            "bay": st.just("B") | json_values,
+            "valve": st.just("B1") | json_values,
+            "vessel": st.just("T1") | json_values,
+            "vessels": json_values,
+            "person": json_values,
+        },
+    )
+)
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_is_sent_gets_a_reply_and_opens_nothing(ready: Bench, message: dict[str, Any]) -> None:
+    reply = ready.engine.receive_panel(message, ready.now_ns)
+    assert set(reply) == {"kind", "ask", "ok", "text"}
+    json.dumps(reply)
+    ready.step()
+    assert ready.engine.outputs["B.pump"] is False
+
+
+def test_two_tickets_cannot_be_asked_for_in_one_scan(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.ready()
+    assert bench.ask("ticket", bay="B", person=OPERATOR, vessels=["T1"])["ok"]
+    assert not bench.ask("ticket", bay="B", person=LEAD, vessels=["T2"])["ok"]
+    bench.run(0.3)
+    assert bench.bay()["ticket"]["person"] == OPERATOR
+    assert "open ticket" in bench.ask("ticket", bay="B", person=LEAD, vessels=["T2"])["text"]
+
+
+def test_a_valve_off_the_ticket_and_a_second_valve_are_refused(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.load_from("T1", "B1")
+    assert "does not name T2" in bench.ask("open", bay="B", valve="B2")["text"]
+    assert "a valve of the bay is open" in bench.ask("open", bay="B", valve="B2")["text"]
+    assert "a valve of the bay is open" in bench.ask("choose", bay="B", valve="B2")["text"]
+    assert not bench.ask("open", bay="B", valve="B1")["ok"]  # it is open already
+
+
+def test_the_snapshot_is_plain_json_and_says_unknown_with_null(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    first = bench.engine.snapshot(bench.now_ns)
+    json.dumps(first, allow_nan=False)
+    assert first["seq"] == 0
+    vessel, bay = first["vessels"][0], first["bays"][0]
+    keys = ("level_01mm", "level_text", "volume_text", "share", "age_ms", "was")
+    assert [vessel[key] for key in keys] == [None] * 6
+    assert (bay["state"], bay["selector"], bay["hose"], bay["panel_age_ms"]) == ("blocked", "unknown", None, None)
+    assert len(bay["valves"][0]["blocks"]) == 1
+    assert "before the first byte" in bay["valves"][0]["blocks"][0]
+    bench.run(1)
+    assert bench.engine.snapshot(bench.now_ns)["seq"] == 11
+
+
+def test_the_worst_alarm_is_the_headline(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.ready()
+    bench.module.bits |= {"HS-B-AUTO": False, "HS-B-HAND": True}
+    bench.run(1)
+    assert bench.engine.snapshot(bench.now_ns)["headline"] == "bay B is in HAND: its outputs are released"
+    bench.status["T2"] = 0
+    bench.run(2)
+    shown = bench.engine.snapshot(bench.now_ns)
+    assert shown["headline"] == "T2 has no valid level"
+    assert [alarm["priority"] for alarm in shown["alarms"]] == ["high", "low"]
+
+
+@pytest.mark.parametrize(
+    ("openings", "left_ms"),
+    [(0, 40_000), (1, 40_000 - 10_000 - 6_000)],  # a restart pays for one stroke of 6 s in advance
+)
+def test_time_left_is_what_the_next_opening_may_last(tmp_path: Path, openings: int, left_ms: int) -> None:
+    bench = Bench(tmp_path)
+    bench.ready()
+    bench.ticket("T1")
+    for _ in range(openings):
+        bench.ask("open", bay="B", valve="B1")
+        bench.run(10.1)
+        bench.ask("close", bay="B")
+        bench.run(11)
+    assert abs(bench.bay()["valves"][0]["left_ms"] - left_ms) <= 200
