@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 
 import pytest
-from fake_station import FakeStation, fake_station
+from fake_station import FakeStation, fake_station, snapshot
+from in_page import show
 from panel_runner import PanelProcess
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, ViewportSize, expect, sync_playwright
+
+SCREEN: ViewportSize = {"width": 1920, "height": 1080}
+expect.set_options(timeout=20_000)  # the machine may be busy; what must be quick is measured by the page's own clock
 
 
 @pytest.fixture(scope="session")
@@ -47,34 +52,52 @@ def browser() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
-def new_page(browser: Browser) -> Iterator[Callable[[PanelProcess], Page]]:
-    """Opens pages on the declared screen. What the policy blocks, or throws, fails the test."""
-    contexts, wrong = [], []
+def open_page(context: BrowserContext, panel: PanelProcess) -> tuple[Page, list[str]]:
+    """Return a page, and the list of what its policy blocks and what it throws: it must stay empty."""
+    wrong: list[str] = []
 
     def note(message: ConsoleMessage) -> None:
         if "Content Security Policy" in message.text and "fallback" not in message.text:
             wrong.append(message.text)
 
-    def open_page(panel: PanelProcess) -> Page:
-        context = browser.new_context(viewport={"width": 1920, "height": 1080})
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(10_000)
-        page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on("console", note)
-        page.goto(panel.address)
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert wrong == []
+    page = context.new_page()
+    page.set_default_timeout(20_000)
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", note)
+    page.goto(panel.address)
+    return page, wrong
 
 
 @pytest.fixture
-def page(new_page: Callable[[PanelProcess], Page], panel: PanelProcess) -> Page:
-    """A page that is live."""
-    page = new_page(panel)
+def new_page(browser: Browser) -> Iterator[Callable[[PanelProcess], Page]]:
+    """Opens pages of the test's own."""
+    all_wrong: list[list[str]] = []
+    with contextlib.ExitStack() as contexts:
+
+        def open_one(panel: PanelProcess) -> Page:
+            page, wrong = open_page(contexts.enter_context(browser.new_context(viewport=SCREEN)), panel)
+            all_wrong.append(wrong)
+            return page
+
+        yield open_one
+    assert not any(all_wrong)
+
+
+@pytest.fixture(scope="session")
+def shared_page(browser: Browser, running: tuple[FakeStation, PanelProcess]) -> Iterator[tuple[Page, list[str]]]:
+    with browser.new_context(viewport=SCREEN) as context:
+        yield open_page(context, running[1])
+
+
+@pytest.fixture
+def page(shared_page: tuple[Page, list[str]], station: FakeStation) -> Iterator[Page]:
+    """A page that is live, shows the usual snapshot and waits for nothing; shared, because loading takes long."""
+    page, wrong = shared_page
+    if page.locator("#sheet").is_visible():
+        page.locator("#sheet .back").click()
+    show(page, station, snapshot())
     page.wait_for_selector("body:not(.not-live)")
-    return page
+    page.wait_for_selector("#valve-B1 .key-open:enabled")
+    station.asks.clear()
+    yield page
+    assert wrong == []

@@ -111,8 +111,9 @@ class FakeStation:
         return [a for a in list(self.asks) if a.get("ask") == name]
 
     def stop(self) -> None:
-        self._loop.call_soon_threadsafe(self._serving.cancel)
-        self._thread.join(5)
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._serving.cancel)
+            self._thread.join(5)
 
     def _run(self) -> None:
         self._serving = self._loop.create_task(self._serve())

@@ -20,6 +20,7 @@ from panel_runner import PanelProcess
 from starlette.applications import Starlette
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
+from websockets.typing import Origin
 
 from sidetap.errors import BadInput
 from sidetap.panel import create_app, is_loopback, serve
@@ -29,9 +30,10 @@ from sidetap.panel.guard import host_name
 ROUTES = ["", "screen.css", "static/panel.css", "static/main.js", "static/words.en.json", "static/nothing-here"]
 
 
-def dial(panel: PanelProcess, **headers: Any) -> ClientConnection:
-    origin = headers.pop("origin", panel.address.rstrip("/"))
-    return connect(panel.address.replace("http", "ws") + "live", origin=origin, proxy=None, **headers)
+def dial(panel: PanelProcess, origin: str | None = "") -> ClientConnection:
+    """Return a connection; origin: the panel's own unless given."""
+    sent = None if origin is None else Origin(origin or panel.address.rstrip("/"))
+    return connect(panel.address.replace("http", "ws") + "live", origin=sent, proxy=None)
 
 
 @pytest.fixture
@@ -106,10 +108,7 @@ def test_a_page_of_another_origin_gets_no_connection(panel: PanelProcess, statio
 
 
 def test_origin_must_be_of_the_very_name_that_was_called(panel: PanelProcess) -> None:
-    with (
-        pytest.raises(InvalidStatus),
-        connect(f"ws://127.0.0.1:{panel.port}/live", origin=f"http://localhost:{panel.port}", proxy=None),  # type: ignore[arg-type]
-    ):
+    with pytest.raises(InvalidStatus), dial(panel, origin=f"http://localhost:{panel.port}"):
         pass
 
 

@@ -17,10 +17,10 @@ function fill(element, attributes, children) {
   return element;
 }
 
-/** A key: a real button with room for a gloved finger. */
+/** A key: a real button with room for a gloved finger; disabled, it does nothing however it is pressed. */
 export function key(text, press, attributes = {}) {
   const button = make("button", { type: "button", ...attributes }, text);
-  button.addEventListener("click", press);
+  button.addEventListener("click", () => button.disabled || press());
   return button;
 }
 
