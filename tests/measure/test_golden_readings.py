@@ -7,11 +7,18 @@ strapping and hydrostatics by other means than this code.
 import struct
 
 import pytest
+from answers import EXAMPLE
 
 from sidetap.line import Chunk, Parser, Transaction
 from sidetap.measure import LevelReading, Meter, levels_document
 from sidetap.quantity import Quality
-from sidetap.site import Site
+from sidetap.site import Site, load_or_refuse
+
+
+@pytest.fixture(scope="module")
+def site() -> Site:
+    return load_or_refuse(EXAMPLE)
+
 
 GALLON = 231 * 0.0254**3
 REQUESTS = {11: "0B 03 00 64 00 03", 12: "0C 03 00 00 00 03", 13: "0D 04 00 08 00 04"}

@@ -2,19 +2,28 @@
 
 import dataclasses
 import struct
-from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
+from answers import EXAMPLE, S, answer
 
-from sidetap.line import Outcome, Transaction
+from sidetap.line import Outcome
 from sidetap.measure import Meter, level_entry
 from sidetap.quantity import Quality
-from sidetap.site import Density, LevelKind, LevelSource, Site
+from sidetap.site import Density, LevelKind, LevelSource, Site, load_or_refuse
 
-S = 1_000_000_000
+
+@pytest.fixture(scope="module")
+def site() -> Site:
+    return load_or_refuse(EXAMPLE)
+
+
+@pytest.fixture
+def meter(site: Site) -> Meter:
+    return Meter(site)
+
+
 GALLON = 231 * 0.0254**3
-Answer = Callable[..., Transaction]
 
 
 def kpa(value: float) -> list[int]:
@@ -48,9 +57,7 @@ def test_before_the_first_answer_everything_is_old_and_nothing_is_zero(meter: Me
         (3600 * S, Quality.OLD),
     ],
 )
-def test_acceptance_25_age_warns_at_3_s_and_is_old_at_5(
-    meter: Meter, answer: Answer, age_ns: int, quality: Quality
-) -> None:
+def test_acceptance_25_age_warns_at_3_s_and_is_old_at_5(meter: Meter, age_ns: int, quality: Quality) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10.0))
     reading = meter.level("T1", 10 * S + age_ns)
     assert reading.quality is quality
@@ -60,44 +67,42 @@ def test_acceptance_25_age_warns_at_3_s_and_is_old_at_5(
     assert not reading.bad
 
 
-def test_age_counts_from_the_answers_last_byte_not_from_the_request(meter: Meter, answer: Answer) -> None:
+def test_age_counts_from_the_answers_last_byte_not_from_the_request(meter: Meter) -> None:
     late = dataclasses.replace(answer(11, 100, [3480, 1, 183], 10.0), t_ns=1 * S)
     meter.receive(late)
     assert meter.level("T1", 10 * S).age_ns == 0
 
 
-@pytest.mark.parametrize("spoilt", [{"repaired": True}, {"backlog": True}])
-def test_repaired_and_held_back_answers_refresh_nothing(
-    meter: Meter, answer: Answer, spoilt: dict[str, bool]
-) -> None:
+@pytest.mark.parametrize(("repaired", "backlog"), [(True, False), (False, True)])
+def test_repaired_and_held_back_answers_refresh_nothing(meter: Meter, repaired: bool, backlog: bool) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10.0))
-    meter.receive(answer(11, 100, [3490, 1, 183], 11.0, **spoilt))
-    meter.receive(answer(11, 100, [3490, 0, 183], 12.0, **spoilt))
+    meter.receive(answer(11, 100, [3490, 1, 183], 11.0, repaired=repaired, backlog=backlog))
+    meter.receive(answer(11, 100, [3490, 0, 183], 12.0, repaired=repaired, backlog=backlog))
     reading = meter.level("T1", 12 * S)
     assert (reading.level_01mm, reading.age_ns, reading.sample, reading.bad) == (34_800, 2 * S, 1, False)
 
 
 @pytest.mark.parametrize("outcome", [Outcome.EXCEPTION, Outcome.UNANSWERED, Outcome.DAMAGED])
-def test_an_exception_or_a_miss_only_ages(meter: Meter, answer: Answer, outcome: Outcome) -> None:
+def test_an_exception_or_a_miss_only_ages(meter: Meter, outcome: Outcome) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10.0))
     meter.receive(answer(11, 100, [0, 0, 0], 11.0, outcome=outcome))
     reading = meter.level("T1", 12 * S)
     assert (reading.level_01mm, reading.age_ns, reading.bad) == (34_800, 2 * S, False)
 
 
-def test_answers_without_times_refresh_nothing(meter: Meter, answer: Answer) -> None:
+def test_answers_without_times_refresh_nothing(meter: Meter) -> None:
     meter.receive(dataclasses.replace(answer(11, 100, [3480, 1, 183]), t_ns=None, t_end_ns=None))
     assert meter.level("T1", 0).sample == 0
 
 
-def test_a_clock_that_was_set_back_makes_the_age_unknown(meter: Meter, answer: Answer) -> None:
+def test_a_clock_that_was_set_back_makes_the_age_unknown(meter: Meter) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10.0))
     reading = meter.level("T1", 10 * S - 1)
     assert (reading.quality, reading.age_ns, reading.level_01mm) == (Quality.OLD, None, None)
     assert "set back" in reading.reason
 
 
-def test_old_outranks_bad_and_stays_bad(meter: Meter, answer: Answer) -> None:
+def test_old_outranks_bad_and_stays_bad(meter: Meter) -> None:
     meter.receive(answer(11, 100, [3480, 0, 183], 10.0))
     assert meter.level("T1", 15 * S - 1).quality is Quality.BAD
     reading = meter.level("T1", 15 * S)
@@ -122,7 +127,7 @@ def test_old_outranks_bad_and_stays_bad(meter: Meter, answer: Answer) -> None:
     ],
 )
 def test_an_answer_that_says_no_is_bad_until_the_next_good_one(
-    meter: Meter, answer: Answer, device: int, first: int, words: list[int], vessel: str, reason: str
+    meter: Meter, device: int, first: int, words: list[int], vessel: str, reason: str
 ) -> None:
     meter.receive(answer(device, first, words, 1.0))
     reading = meter.level(vessel, 1 * S)
@@ -135,12 +140,12 @@ def test_an_answer_that_says_no_is_bad_until_the_next_good_one(
 
 
 @pytest.mark.parametrize(("words", "level"), [([0, 1, 0], 0), ([7315, 1, 0], 73_150)])
-def test_the_ends_of_the_valid_range_are_good(meter: Meter, answer: Answer, words: list[int], level: int) -> None:
+def test_the_ends_of_the_valid_range_are_good(meter: Meter, words: list[int], level: int) -> None:
     meter.receive(answer(11, 100, words))
     assert meter.level("T1", 0).level_01mm == level
 
 
-def test_a_value_without_its_status_beside_it_says_nothing(meter: Meter, answer: Answer) -> None:
+def test_a_value_without_its_status_beside_it_says_nothing(meter: Meter) -> None:
     meter.receive(answer(11, 100, [3480], 1.0))  # as a second master asks
     assert meter.level("T1", 1 * S).sample == 0
     meter.receive(answer(11, 99, [0, 3480, 1], 1.0))  # another first register, all there
@@ -155,12 +160,12 @@ def test_a_value_without_its_status_beside_it_says_nothing(meter: Meter, answer:
         {"register": 101},
     ],
 )
-def test_other_registers_say_nothing(meter: Meter, answer: Answer, other: dict[str, object]) -> None:
+def test_other_registers_say_nothing(meter: Meter, other: dict[str, object]) -> None:
     meter.receive(dataclasses.replace(answer(11, 100, [3480, 1, 183]), **other))  # type: ignore[arg-type]
     assert meter.level("T1", 0).sample == 0
 
 
-def test_another_lines_device_says_nothing(meter: Meter, answer: Answer) -> None:
+def test_another_lines_device_says_nothing(meter: Meter) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183]), "south")
     assert meter.level("T1", 0).sample == 0
     meter.receive(answer(11, 100, [3480, 1, 183]), "north")
@@ -182,9 +187,7 @@ def test_another_lines_device_says_nothing(meter: Meter, answer: Answer) -> None
         (3980, 20.0, False),
     ],
 )
-def test_a_step_over_50_mm_a_second_is_bad(
-    meter: Meter, answer: Answer, level_mm: int, t_s: float, bad: bool
-) -> None:
+def test_a_step_over_50_mm_a_second_is_bad(meter: Meter, level_mm: int, t_s: float, bad: bool) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10.0))
     meter.receive(answer(11, 100, [level_mm, 1, 183], t_s))
     reading = meter.level("T1", round(t_s * S))
@@ -192,7 +195,7 @@ def test_a_step_over_50_mm_a_second_is_bad(
     assert reading.last_good == ((34_800, 10 * S) if bad else (level_mm * 10, round(t_s * S)))
 
 
-def test_a_step_is_judged_on_the_level_whatever_the_point_measures(meter: Meter, answer: Answer) -> None:
+def test_a_step_is_judged_on_the_level_whatever_the_point_measures(meter: Meter) -> None:
     meter.receive(answer(13, 8, kpa(20.0), 10.0))
     meter.receive(answer(13, 8, kpa(20.68), 11.0))  # 49.7 mm of 1396 kg/m³
     assert not meter.level("T3", 11 * S).bad
@@ -205,7 +208,7 @@ def test_a_step_is_judged_on_the_level_whatever_the_point_measures(meter: Meter,
 # -- shapes and sensors ----------------------------------------------------------------------------------------------
 
 
-def test_acceptance_13_a_density_too_small_is_above_the_top_never_the_full_volume(site: Site, answer: Answer) -> None:
+def test_acceptance_13_a_density_too_small_is_above_the_top_never_the_full_volume(site: Site) -> None:
     wrong = Density(Fraction(998), "wrong on purpose", site.vessel("T3").density.on)
     meter = Meter(changed(site, "T3", density=wrong))
     meter.receive(answer(13, 8, kpa(27.10)))
@@ -214,7 +217,7 @@ def test_acceptance_13_a_density_too_small_is_above_the_top_never_the_full_volum
     assert reading.reason == "a level of 3.189 m is above the vessel's top at 3.048 m"
 
 
-def test_a_level_under_the_strappings_first_row_has_a_bound_and_no_volume(site: Site, answer: Answer) -> None:
+def test_a_level_under_the_strappings_first_row_has_a_bound_and_no_volume(site: Site) -> None:
     meter = Meter(site)
     meter.receive(answer(12, 0, [1499, 0, 1]))
     reading = meter.level("T2", 0)
@@ -225,7 +228,7 @@ def test_a_level_under_the_strappings_first_row_has_a_bound_and_no_volume(site: 
     assert level_entry(site, meter.level("T2", 0))["volume_gal"] == 1981
 
 
-def test_a_level_over_the_strappings_last_row_is_above_the_top(meter: Meter, answer: Answer) -> None:
+def test_a_level_over_the_strappings_last_row_is_above_the_top(meter: Meter) -> None:
     meter.receive(answer(12, 0, [58_001, 0, 1]))
     assert meter.level("T2", 0).quality is Quality.ABOVE_TOP
 
@@ -235,7 +238,7 @@ def test_a_level_over_the_strappings_last_row_is_above_the_top(meter: Meter, ans
     [(299, Quality.ABOVE_RANGE, None), (300, Quality.GOOD, 53_200), (2120, Quality.GOOD, 35_000)],
 )
 def test_acceptance_15_ullage_within_the_blocking_distance_is_above_range(
-    site: Site, answer: Answer, ullage_mm: int, quality: Quality, level: int | None
+    site: Site, ullage_mm: int, quality: Quality, level: int | None
 ) -> None:
     source = LevelSource("LT-1", LevelKind.ULLAGE, reference_height_01mm=56_200, blocking_01mm=3000)
     meter = Meter(changed(site, "T1", level=source))
@@ -244,13 +247,13 @@ def test_acceptance_15_ullage_within_the_blocking_distance_is_above_range(
     assert (reading.quality, reading.level_01mm) == (quality, level)
 
 
-def test_an_ullage_beyond_the_reference_height_is_bad(site: Site, answer: Answer) -> None:
+def test_an_ullage_beyond_the_reference_height_is_bad(site: Site) -> None:
     meter = Meter(changed(site, "T1", level=LevelSource("LT-1", LevelKind.ULLAGE, reference_height_01mm=56_200)))
     meter.receive(answer(11, 100, [5621, 1, 0]))
     assert meter.level("T1", 0).reason == "a level of -0.001 m is under the vessel's floor"
 
 
-def test_percent_of_a_span(site: Site, answer: Answer) -> None:
+def test_percent_of_a_span(site: Site) -> None:
     point = dataclasses.replace(
         site.point("LT-1"), scale=Fraction(1, 100), unit="%", valid=(Fraction(0), Fraction(1))
     )
@@ -263,7 +266,7 @@ def test_percent_of_a_span(site: Site, answer: Answer) -> None:
 # -- numbers ---------------------------------------------------------------------------------------------------------
 
 
-def test_pressure_levels_are_rounded_down_to_a_tenth(meter: Meter, answer: Answer) -> None:
+def test_pressure_levels_are_rounded_down_to_a_tenth(meter: Meter) -> None:
     meter.receive(answer(13, 8, kpa(27.10)))
     reading = meter.level("T3", 0)
     assert reading.level_m is not None
@@ -271,7 +274,7 @@ def test_pressure_levels_are_rounded_down_to_a_tenth(meter: Meter, answer: Answe
     assert reading.level_01mm == 23_995
 
 
-def test_uncertainty_is_the_root_of_the_sum_of_squares(meter: Meter, answer: Answer) -> None:
+def test_uncertainty_is_the_root_of_the_sum_of_squares(meter: Meter) -> None:
     """T1: 3 mm over 65.669 m² are 52.0 gal, 0.3 % of 60,371 are 181.1 gal; together 188.4 (worked by hand)."""
     meter.receive(answer(11, 100, [3480, 1, 183]))
     reading = meter.level("T1", 0)
@@ -279,7 +282,7 @@ def test_uncertainty_is_the_root_of_the_sum_of_squares(meter: Meter, answer: Ans
     assert reading.uncertainty_m3 / GALLON == pytest.approx(188.4, abs=0.1)
 
 
-def test_mass_is_volume_times_density(meter: Meter, answer: Answer) -> None:
+def test_mass_is_volume_times_density(meter: Meter) -> None:
     meter.receive(answer(12, 0, [43_210, 0, 1]))
     reading = meter.level("T2", 0)
     assert reading.mass_kg is not None

@@ -11,10 +11,22 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from yard_copy import Planter, copy_yard, planter
 
 from sidetap.errors import BadInput
-from sidetap.site import Loaded, Severity, load
+from sidetap.site import Severity, load
 from sidetap.site.places import Places
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Path:
+    return copy_yard(tmp_path)
+
+
+@pytest.fixture
+def planted(yard: Path) -> Planter:
+    return planter(yard)
+
 
 BIG = 990_000
 HOSTILE: dict[str, tuple[bytes, tuple[int, int]]] = {
@@ -89,12 +101,12 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, make: Callable[[Path
         load(tmp_path / "site.toml")
 
 
-def test_a_device_for_a_strapping_is_refused_at_once(planted: Callable[..., Loaded]) -> None:
+def test_a_device_for_a_strapping_is_refused_at_once(planted: Planter) -> None:
     (problem,) = planted('"t2-strapping.csv"', '"/dev/zero"').problems
     assert "not a file" in problem.problem
 
 
-def test_a_byte_order_mark_and_crlf_change_nothing(planted: Callable[..., Loaded], yard: Path) -> None:
+def test_a_byte_order_mark_and_crlf_change_nothing(planted: Planter, yard: Path) -> None:
     before = planted('"transistor"', '"relay"').problems
     text = (yard / "site.toml").read_text()
     (yard / "site.toml").write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())

@@ -4,16 +4,25 @@
 4404.8 of 10.67, 4034.3 of 11.65. (4249.5 - 31) / 440 = 9 min 35.2 s; 9 min 56.4 s; 9 min 5.9 s.
 """
 
-from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from yard_copy import EXAMPLE, Planter, copy_yard, planter
 
 from sidetap.quantity import from_si
-from sidetap.site import Loaded, check_limit, load_or_refuse, stop_volume_m3
+from sidetap.site import check_limit, load_or_refuse, stop_volume_m3
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Path:
+    return copy_yard(tmp_path)
+
+
+@pytest.fixture
+def planted(yard: Path) -> Planter:
+    return planter(yard)
+
 
 SITE = load_or_refuse(EXAMPLE / "site.toml")
 
@@ -27,7 +36,7 @@ SITE = load_or_refuse(EXAMPLE / "site.toml")
     ],
 )
 def test_acceptance_17_limits_hold_to_the_second(
-    planted: Callable[..., Loaded], valve: str, written: str, accepted: str, refused: str
+    planted: Planter, valve: str, written: str, accepted: str, refused: str
 ) -> None:
     assert planted(f'"{written}"', f'"{accepted}"').problems == ()
     (problem,) = planted(f'"{accepted}"', f'"{refused}"').problems
@@ -36,7 +45,7 @@ def test_acceptance_17_limits_hold_to_the_second(
 
 
 def test_acceptance_17_ten_and_a_half_minutes_from_t3_is_refused_with_its_weight(
-    planted: Callable[..., Loaded],
+    planted: Planter,
 ) -> None:
     (problem,) = planted('"9 min 5 s"', '"10 min 30 s"').problems
     assert "4,620 gal through and 31 gal more" in problem.problem
@@ -60,6 +69,6 @@ def test_the_largest_limit_fits_and_a_nanosecond_more_does_not() -> None:
             assert (flow * ns / 10**9 + found.stop_m3 <= room) is fits
 
 
-def test_no_limit_fits_a_tiny_vehicle(planted: Callable[..., Loaded]) -> None:
+def test_no_limit_fits_a_tiny_vehicle(planted: Planter) -> None:
     problems = planted('capacity = "5000 gal"', 'capacity = "31 gal"').problems
     assert {p.remedy for p in problems} == {"No limit fits this vehicle; check flow, capacity and payload."}

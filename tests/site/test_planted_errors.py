@@ -4,14 +4,24 @@ The place expected is looked up in the planted text: it is where ``at`` stands.
 """
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from yard_copy import Planter, copy_yard, planter
 
 from sidetap.errors import BadInput
-from sidetap.site import Loaded, Severity, load, load_or_refuse
+from sidetap.site import Severity, load, load_or_refuse
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Path:
+    return copy_yard(tmp_path)
+
+
+@pytest.fixture
+def planted(yard: Path) -> Planter:
+    return planter(yard)
 
 
 class Planted(NamedTuple):
@@ -372,7 +382,7 @@ PLANTED = {
 
 
 @pytest.mark.parametrize("name", PLANTED)
-def test_planted_error_is_found_at_its_place(planted: Callable[..., Loaded], yard: Path, name: str) -> None:
+def test_planted_error_is_found_at_its_place(planted: Planter, yard: Path, name: str) -> None:
     case = PLANTED[name]
     loaded = planted(case.old, case.new)
     text = (yard / "site.toml").read_text()
@@ -396,7 +406,7 @@ def test_the_example_has_no_problem(yard: Path) -> None:
     assert load(yard / "site.toml").problems == ()
 
 
-def test_every_problem_is_told_in_one_go(planted: Callable[..., Loaded]) -> None:
+def test_every_problem_is_told_in_one_go(planted: Planter) -> None:
     loaded = planted(
         '"9 min 5 s"',
         '"10 min 30 s"',
@@ -415,13 +425,13 @@ def test_every_problem_is_told_in_one_go(planted: Callable[..., Loaded]) -> None
     ]
 
 
-def test_refusing_raises_the_first_error_with_its_place(planted: Callable[..., Loaded], yard: Path) -> None:
+def test_refusing_raises_the_first_error_with_its_place(planted: Planter, yard: Path) -> None:
     planted('"transistor"', '"relay"')
     with pytest.raises(BadInput, match=r"site\.toml:\d+:8: watchdog\.kind: a heartbeat on 'relay'\. "):
         load_or_refuse(yard / "site.toml")
 
 
-def test_warnings_do_not_refuse(planted: Callable[..., Loaded], yard: Path) -> None:
+def test_warnings_do_not_refuse(planted: Planter, yard: Path) -> None:
     planted(TRANSMITTER, "")
     assert load_or_refuse(yard / "site.toml").lines[0].transmitter is None
 
@@ -429,37 +439,35 @@ def test_warnings_do_not_refuse(planted: Callable[..., Loaded], yard: Path) -> N
 # -- the other files -------------------------------------------------------------------------------------------------
 
 
-def test_acceptance_12_strapping_that_is_not_monotone_is_refused_with_its_line(
-    planted: Callable[..., Loaded], yard: Path
-) -> None:
+def test_acceptance_12_strapping_that_is_not_monotone_is_refused_with_its_line(planted: Planter, yard: Path) -> None:
     loaded = planted("1.5,28787", "1.5,18839", file="t2-strapping.csv")
     (problem,) = loaded.problems
     assert (problem.file, problem.line, problem.column) == (str(yard / "t2-strapping.csv"), 6, 5)
     assert "not monotone" in problem.problem
 
 
-def test_strapping_that_starts_above_the_trip_is_refused(planted: Callable[..., Loaded]) -> None:
+def test_strapping_that_starts_above_the_trip_is_refused(planted: Planter) -> None:
     loaded = planted("0.15,1981\n0.3,4951\n0.6,10897\n", "0.6,10897\n", file="t2-strapping.csv")
     assert [p.where for p in loaded.problems] == ["vessel.T2.trip.below"]
 
 
-def test_people_problems_have_their_own_file(planted: Callable[..., Loaded], yard: Path) -> None:
+def test_people_problems_have_their_own_file(planted: Planter, yard: Path) -> None:
     loaded = planted('role = "approver"', 'role = "boss"', file="people.toml")
     (problem,) = loaded.problems
     assert (problem.file, problem.line, problem.column) == (str(yard / "people.toml"), 22, 8)
 
 
-def test_a_role_must_be_held_by_somebody(planted: Callable[..., Loaded]) -> None:
+def test_a_role_must_be_held_by_somebody(planted: Planter) -> None:
     loaded = planted('role = "lead"', 'role = "operator"', file="people.toml")
     assert [(p.where, "nobody" in p.problem) for p in loaded.problems] == [("bay.B.resume_by", True)]
 
 
-def test_the_same_person_twice(planted: Callable[..., Loaded]) -> None:
+def test_the_same_person_twice(planted: Planter) -> None:
     loaded = planted('name = "P. Linde"', 'name = "Ines Varga"', file="people.toml")
     assert ["is there twice" in p.problem for p in loaded.problems] == [True]
 
 
-def test_a_document_of_problems_is_json(planted: Callable[..., Loaded]) -> None:
+def test_a_document_of_problems_is_json(planted: Planter) -> None:
     loaded = planted("flow = {", '"fl\\u0007\\uD7FFw" = {')
     assert json.dumps([str(p) for p in loaded.problems]).isascii()
     assert all(str(p).isprintable() for p in loaded.problems)

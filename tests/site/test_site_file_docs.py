@@ -7,9 +7,16 @@ from typing import Any
 
 import pytest
 import tomlkit
+from yard_copy import copy_yard
 
 from sidetap.site import load
 from sidetap.site.reader import load_with_keys
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Path:
+    return copy_yard(tmp_path)
+
 
 DOCS = Path(__file__).parents[2] / "docs" / "site-file.md"
 ROWS = re.findall(r"^\| `([^`]+)` \| (?:`([^`]+)`|tables?) \|", DOCS.read_text(), re.MULTILINE)

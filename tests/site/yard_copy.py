@@ -3,25 +3,23 @@
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-
-import pytest
+from typing import TypeAlias
 
 from sidetap.site import Loaded, load
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
+Planter: TypeAlias = Callable[..., Loaded]
 
 
-@pytest.fixture
-def yard(tmp_path: Path) -> Path:
-    """A copy of the example's folder."""
-    return Path(shutil.copytree(EXAMPLE, tmp_path / "yard"))
+def copy_yard(folder: Path) -> Path:
+    """Return the folder of a copy of the example."""
+    return Path(shutil.copytree(EXAMPLE, folder / "yard"))
 
 
-@pytest.fixture
-def planted(yard: Path) -> Callable[..., Loaded]:
-    """Load the example with texts replaced: planted(old, new, ...); each old text must be there exactly once."""
+def planter(yard: Path) -> Planter:
+    """Return what loads the copy with texts replaced: planted(old, new, ...); each old text stands exactly once."""
 
-    def load_with(*replacements: str, file: str = "site.toml") -> Loaded:
+    def planted(*replacements: str, file: str = "site.toml") -> Loaded:
         path = yard / file
         text = path.read_text()
         for old, new in zip(replacements[::2], replacements[1::2], strict=True):
@@ -30,4 +28,4 @@ def planted(yard: Path) -> Callable[..., Loaded]:
         path.write_text(text)
         return load(yard / "site.toml")
 
-    return load_with
+    return planted
