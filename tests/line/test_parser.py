@@ -295,6 +295,21 @@ def test_backlog_marks_all_of_a_burst_that_was_delivered_in_pieces() -> None:
     assert all(isinstance(event, Transaction) and not event.backlog for event in fresh)
 
 
+def test_a_backlog_is_marked_once_and_for_all_that_follows_until_it_ends() -> None:
+    parser = Parser(Settings.parse("19200 8E1"))
+    parser.receive(Chunk(0, READ + LEVEL))
+    parser.receive(Chunk(10_000 * MS, READ + LEVEL))  # the first of a burst, by itself not too fast
+    for _ in range(6):
+        parser.receive(Chunk(10_001 * MS, READ + LEVEL))
+    parser.receive(Chunk(10_020 * MS, READ[:4]))
+    parser.receive(Chunk(10_500 * MS, READ[4:] + LEVEL))
+    marks = []
+    while (event := parser.next_event()) is not None:
+        assert isinstance(event, Transaction)
+        marks.append(event.backlog)
+    assert marks == [False, *7 * [True], True]  # the last began while the backlog lasted
+
+
 CUT_LINE = make(60, seed=11)
 CUT_LINE.flip_bits(1e-3, seed=3)
 CUT_LINE.insert_glitches(0.1, seed=4)
@@ -317,6 +332,20 @@ def test_single_bytes_give_the_same_events_times_included() -> None:
     chunks = CUT_LINE.chunks()
     single = [Chunk(chunk.t_ns, bytes((byte,))) for chunk in chunks for byte in chunk.data]
     assert events(single) == events(chunks)
+
+
+def test_the_anchor_that_is_complete_first_wins_however_the_input_is_cut() -> None:
+    """A known request inside the payload of a stranger's answer: the outer frame starts first and is whole later."""
+    stranger = hexed("09030C" + READ.hex() + "00000000")
+    data = READ + LEVEL + b"\x13" + stranger + READ + LEVEL
+    whole = events([Chunk(None, data)])
+    assert events([Chunk(None, bytes((byte,))) for byte in data]) == whole
+    assert [event.raw for event in whole] == [
+        READ + LEVEL,
+        b"\x13" + stranger[:3],
+        stranger[3:],
+        READ + LEVEL,
+    ]
 
 
 SNIPPETS = [READ, LEVEL, OTHER_READ, OTHER, WRITE, BITS_READ, BITS, DEAD_READ, hexed("0B8302"), hexed("000600C80007")]

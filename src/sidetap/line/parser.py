@@ -20,8 +20,9 @@ function before. Of several anchors the one that is *complete* first wins, not t
 what makes the events independent of how the input was cut: a parser that got everything at once decides as one
 that got single bytes.
 
-Times decide nothing but two things. After ``QUIET_NS`` without a byte what is pending is settled. And a write whose
-answer is its own echo, one request time-out late, is a retry and no answer: bytes alone can't tell the two.
+Times decide nothing but two things. After ``QUIET_NS`` without a byte what is pending is settled. And what comes
+after the controller's own time-out, which its retries show, is no answer: bytes alone can't tell an echoed write from
+its retry, nor a damaged answer from a damaged retry.
 """
 
 from collections import Counter, deque
@@ -48,7 +49,6 @@ GIVE_UP = WINDOW - 2 * rules.LONGEST_FRAME
 MOST_BEFORE_ECHO = 3
 # An adapter delivers up to so late: common practice, no source.
 LATENESS_NS = 16 * NS_PER_MS
-
 # So late an echo is not suspected to be a retry, before any retry has shown the time-out: common practice, no source.
 PROMPT_NS = 50 * NS_PER_MS
 # A device that missed so many reads in a row does not answer a write either. From memory.
@@ -75,6 +75,7 @@ class Parser:
 
     def __init__(self, settings: Settings | None = None) -> None:
         self._pace = None if settings is None else Pace(settings)
+        self._in_backlog = False  # the latest chunk is a backlog
         self._line = Stretch()
         self._boundary = 0
         self._touches = False  # the last event ends in a whole frame, exactly at the boundary
@@ -97,8 +98,9 @@ class Parser:
         backlog = self._pace is not None and self._pace.judge(chunk)
         self._line.add(chunk.data)
         self._chunks.add(len(self._line.data), chunk.t_ns, backlog)
-        if backlog and self._pace is not None and self._pace.began_ns is not None:
+        if backlog and not self._in_backlog and self._pace is not None and self._pace.began_ns is not None:
             self._spread_backlog(self._pace.began_ns)
+        self._in_backlog = backlog
         self._run(final=False)
 
     def next_event(self) -> Event | None:
@@ -301,11 +303,8 @@ class Parser:
                 return _Anchor(end, at)
             if key in lone and lone[key][1] <= at:
                 return _Anchor(end, lone[key][0])
-        supports = [
-            e
-            for e in (frames.answer_end(self._line, at, end, stop), frames.request_end(self._line, end, stop))
-            if e > NONE
-        ]
+        followers = (frames.answer_end(self._line, at, end, stop), frames.request_end(self._line, end, stop))
+        supports = [follower for follower in followers if follower > NONE]
         if supports:
             return _Anchor(min(supports), at)
         if within_limits:
