@@ -3,7 +3,7 @@
 import json
 import re
 import sys
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any
@@ -22,6 +22,7 @@ from sidetap.site import Site, load_or_refuse
 
 _BAR_WIDTH = 10
 _SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _EARLIEST_EPOCH_S = 946_684_800  # 2000-01-01: a recording whose times are earlier counts from its own start
 
 
@@ -103,7 +104,7 @@ def _moment_ns(text: str, site: Site, source: Recording) -> int:
         raise BadInput(
             "--at", "this recording counts from its own start, not in dates", "Write seconds of the record."
         )
-    return round_fraction(Fraction(moment.timestamp()) * NS_PER_S, Rounding.NEAREST)
+    return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
 # -- text ------------------------------------------------------------------------------------------------------------
