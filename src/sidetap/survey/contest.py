@@ -24,6 +24,7 @@ _LIMITED = 0.9  # of its device's time: a poll that lasts shorter came or went w
 _ANSWERED = 0.3  # of the extra requests: a device that isn't there is no contest
 _TOO_SOON = 0.7  # of the usual period
 _FEWEST_TROUBLES = 3
+_FEWEST_OUTSIDE = 50  # tries; of fewer nothing usual can be told
 _TROUBLED = 0.02
 _TIMES_USUAL = 5
 _ONE_DEVICE = 0.8  # of the troubles: more of them at a single device are that device's own
@@ -74,31 +75,29 @@ def _extras(timed: Sequence[Request]) -> list[list[Request]]:
 
 
 def _groups(poll: Poll, by_poll: Mapping[Poll, list[Request]]) -> list[list[Request]]:
-    """Return the requests of one poll that may be a second master's; by_poll: all those of its device."""
+    """Return the requests of one poll that may be a second master's; by_poll: all those of its device.
+
+    Of two polls, the one that came or went within the other's time. If both last, and ask for the same registers,
+    nothing tells whose is whose: each may be.
+    """
     requests = by_poll[poll]
-    others = [r for other, own in by_poll.items() if other is not poll for r in own]
-    rest = Span.of(others)
-    beside = any(_overlaps(poll, other) for other in by_poll if other is not poll)
-    groups = []
-    for group in _clusters(requests):
-        span = Span.of(group)
-        if span is None or rest is None or len(group) < _FEWEST:
-            continue
-        limited = span.length_ns < _LIMITED * rest.length_ns
-        if (limited or beside) and _is_smaller(poll, requests, others):
-            groups.append(group)
+    rest = Span.of([r for other, own in by_poll.items() if other is not poll for r in own])
+    beside = [own for other, own in by_poll.items() if other is not poll and _overlaps(poll, other)]
+    both_last = bool(beside) and not any(_limited(own, requests) for own in beside)
+    groups = [
+        g
+        for g in _clusters(requests)
+        if len(g) >= _FEWEST and rest is not None and (both_last or _shorter(Span.of(g), rest))
+    ]
     return groups + [g for g in _clusters(_too_soon(requests)) if len(g) >= _FEWEST]
 
 
-def _is_smaller(poll: Poll, requests: Sequence[Request], others: Sequence[Request]) -> bool:
-    """Return whether a poll is the second master's: it lasts shorter than its device's others, or else is smaller."""
-    mine, rest = Span.of(requests), Span.of(others)
-    if mine is None or rest is None:
-        return False
-    if mine.length_ns < _LIMITED * rest.length_ns:
-        return True
-    most = max((r.poll for r in others), key=lambda p: p.count or 0)
-    return (poll.count or 0) < (most.count or 0)
+def _limited(requests: Sequence[Request], others: Sequence[Request]) -> bool:
+    return _shorter(Span.of(requests), Span.of(others))
+
+
+def _shorter(one: Span | None, other: Span | None) -> bool:
+    return one is not None and other is not None and one.length_ns < _LIMITED * other.length_ns
 
 
 def _overlaps(poll: Poll, other: Poll) -> bool:
@@ -138,7 +137,7 @@ def _judge(history: History, group: Sequence[Request], extra_polls: set[Poll]) -
     troubles = [t for t in regular if span.holds(t.t_ns)]
     inside = sum(r.tries for r in history.requests if r.poll not in extra_polls and span.holds(r.t_ns))
     outside = sum(r.tries for r in history.requests if r.poll not in extra_polls) - inside
-    usual_share = (len(regular) - len(troubles)) / max(outside, 1)
+    usual_share = (len(regular) - len(troubles)) / max(outside, _FEWEST_OUTSIDE)
     share = len(troubles) / max(inside, 1)
     if len(troubles) < _FEWEST_TROUBLES or share < max(_TROUBLED, _TIMES_USUAL * usual_share):
         return None

@@ -36,7 +36,7 @@ def power_meter(device: Device) -> str | None:
 
 def _series(device: Device, value: Value) -> Floats | None:
     held = [c for c in device.candidates if _is(c, value)]
-    if not held or len(held[0].block.words) < _FEWEST_ANSWERS:
+    if value.kind is Kind.TEXT or not held or len(held[0].block.words) < _FEWEST_ANSWERS:
         return None
     series = held[0].decoded()
     step = max(1, len(series) // _MOST_ANSWERS)

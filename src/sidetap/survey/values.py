@@ -22,6 +22,9 @@ LIKELY = 0.7
 STILL_WORD_LIMIT = 65536  # a 32-bit number whose high word stays 0 is its low word below this
 
 _SURELY_WIDE = 0.9
+_NEGLIGIBLE = 1e-6
+_TWIN = 0.05
+_EVEN = 0.5
 _SHOWN = 0.005  # alternatives less likely than this are left out
 _FEW = 8  # a status takes at most so many values ...
 _RARELY = 0.02  # ... and changes in at most this share of the answers
@@ -190,8 +193,10 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
         text = str(decode("text", last_words))
         return Value(*place, Kind.TEXT, confidence, None, (), text, text, None, None, last_words, 0)
     series = decoded(block, mine)
-    equal, others = _rivals(block, held, partition, chosen, series)
+    equal, others, twins = _rivals(block, held, partition, chosen, series)
     confidence = float(np.minimum(1.0, partition.probabilities[:, equal].sum(axis=1)).min())
+    if twins:
+        confidence = min(confidence, _EVEN)  # which order is commoner in the world is no evidence about this line
     named = {held[k].encoding: p for k, p in others if p >= _SHOWN}
     named |= {held[k].encoding: confidence for k in equal}
     if mine.kind == "uint16" and not (words >= 32768).any():
@@ -234,26 +239,32 @@ def _shortest(value: float) -> float:
 
 def _rivals(
     block: Block, held: Sequence[Hypothesis], partition: Partition, chosen: int, series: Floats
-) -> tuple[list[int], list[tuple[int, float]]]:
-    """Return which hypotheses decode every answer as the chosen one does (itself too), and which others start there.
+) -> tuple[list[int], list[tuple[int, float]], bool]:
+    """Return which hypotheses decode every answer as the chosen one does (itself too), which others start there,
+    and whether another word order of the same kind reads the same.
 
-    Two word orders that happen to agree (symmetric bytes) are not the same: they would part at the next change.
+    Two word orders that happen to agree (symmetric bytes) don't count as one: they would part at the next change.
     """
     mine = held[chosen]
-    equal, others = [chosen], []
+    equal: list[int] = [chosen]
+    others: list[tuple[int, float]] = []
+    twins = False
     for k, h in enumerate(held):
         overlaps = h.start < mine.start + mine.width and mine.start < h.start + h.width
         if k == chosen or not overlaps or h.kind == "text":
             continue
         probability = float(partition.probabilities[:, k].max())
-        if probability < 1e-6:
+        if probability < _NEGLIGIBLE:
             continue
-        order_twin = h.start == mine.start and h.width == mine.width == 2
-        if not order_twin and np.array_equal(decoded(block, h), series, equal_nan=True):
+        same = np.array_equal(decoded(block, h), series, equal_nan=True)
+        other_order = h.start == mine.start and h.width == mine.width == 2
+        if same and not other_order:
             equal.append(k)
-        elif h.start == mine.start:
+            continue
+        twins |= same and probability >= _TWIN
+        if h.start == mine.start:
             others.append((k, probability))
-    return equal, others
+    return equal, others, twins
 
 
 def valid_below(block: Block, hypothesis: Hypothesis) -> int | None:

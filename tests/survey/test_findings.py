@@ -1,0 +1,221 @@
+"""Findings: each rule on a made-up line that shows it, and none of them on a line that is well."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from survey_lines import S, encode, level_mm, merged, reads
+
+from sidetap.line import Outcome, Transaction
+from sidetap.survey import Finding, Survey, YardEvent, survey
+from sidetap.survey.findings import About, find
+
+ANSWERED, UNANSWERED, DAMAGED = Outcome.ANSWERED, Outcome.UNANSWERED, Outcome.DAMAGED
+
+
+def level(seed: int, answers: int) -> np.ndarray:
+    return encode(level_mm(np.random.default_rng(seed), answers), "uint16")
+
+
+def of(found: Survey, name: str) -> list[Finding]:
+    return [f for f in found.findings if f.finding == name]
+
+
+def seconds(finding: Finding) -> tuple[float, float]:
+    assert finding.span is not None
+    return finding.span.from_ns / S, finding.span.to_ns / S
+
+
+def poll(device: int, answers: int, outcomes: Sequence[Outcome] | None = None, offset: int = 0) -> list[Transaction]:
+    return reads(device, 10 * device, level(device, answers), start_ns=offset + device * S // 50, outcomes=outcomes)
+
+
+def test_a_line_that_is_well_has_no_findings() -> None:
+    assert survey(merged(*(poll(d, 2000) for d in range(1, 7)))).findings == ()
+
+
+def test_a_device_that_never_answers_is_found_from_five_polls_on() -> None:
+    five = merged(poll(1, 100), poll(9, 5, [UNANSWERED] * 5))
+    assert [f.device for f in of(survey(five), "unanswered-device")] == [9]
+    four = merged(poll(1, 100), poll(9, 4, [UNANSWERED] * 4))
+    assert survey(four).findings == ()
+
+
+def test_an_outage_is_five_polls_in_a_row() -> None:
+    for missed, expected in ((4, 0), (5, 1)):
+        outcomes = [ANSWERED] * 1000
+        outcomes[300 : 300 + missed] = [UNANSWERED] * missed
+        found = survey(merged(poll(1, 1000), poll(2, 1000, outcomes)))
+        assert len(of(found, "device-outage")) == expected
+        assert of(found, "intermittent-device") == []
+    (outage,) = of(found, "device-outage")
+    assert (outage.device, seconds(outage)) == (2, (pytest.approx(300.04), pytest.approx(305.04)))
+
+
+def test_an_intermittent_device_misses_over_one_percent() -> None:
+    for every, expected in ((150, []), (60, [2])):
+        outcomes = [UNANSWERED if n % every == 7 else ANSWERED for n in range(3000)]
+        found = survey(merged(poll(1, 3000), poll(2, 3000, outcomes)))
+        assert [f.device for f in of(found, "intermittent-device")] == expected
+
+
+def test_damaged_answers() -> None:
+    outcomes = [DAMAGED if n % 300 == 7 else ANSWERED for n in range(3000)]
+    found = survey(merged(poll(1, 3000), poll(2, 3000, outcomes)))
+    assert [f.device for f in of(found, "damaged-answers")] == [2]
+
+
+def test_exceptions_are_told_by_poll_and_code() -> None:
+    outcomes = [Outcome.EXCEPTION if n % 50 == 0 else ANSWERED for n in range(1000)]
+    always = reads(2, 90, level(1, 1000), start_ns=S // 3, outcomes=[Outcome.EXCEPTION] * 1000)
+    found = survey(merged(poll(2, 1000, outcomes), always))
+    told = {f.register: (f.severity.value, f.text) for f in of(found, "exceptions")}
+    assert told[20][0] == "warning"
+    assert told[90][0] == "info"
+    assert "exception 06" in told[90][1]
+
+
+def test_a_silent_window_per_device_and_for_the_line() -> None:
+    pause = 400 * S
+    kept = poll(1, 1500)
+    paused = [t for t in poll(2, 1500) if not 500 * S < (t.t_ns or 0) < 500 * S + pause]
+    found = survey(merged(kept, paused))
+    (silence,) = of(found, "silent-window")
+    assert silence.device == 2
+    assert seconds(silence) == (pytest.approx(500, abs=1.1), pytest.approx(900, abs=1.1))
+    all_paused = [t for t in merged(poll(1, 1500), poll(2, 1500)) if not 500 * S < (t.t_ns or 0) < 900 * S]
+    (silence,) = of(survey(all_paused), "silent-window")
+    assert silence.device is None
+
+
+def test_a_short_pause_is_no_silent_window() -> None:
+    paused = [t for t in poll(2, 1500) if not 500 * S < (t.t_ns or 0) < 618 * S]
+    assert of(survey(paused), "silent-window") == []
+
+
+def scan(first: int, last: int, start_ns: int, answering: set[int]) -> list[Transaction]:
+    rows = []
+    for n, device in enumerate(range(first, last + 1)):
+        outcome = [ANSWERED if device in answering else UNANSWERED]
+        rows += reads(device, 0, np.zeros((1, 1), np.int64), start_ns=start_ns + n * S // 5, outcomes=outcome)
+    return rows
+
+
+def test_an_address_scan_is_one_finding_and_hides_nothing_else() -> None:
+    line = merged(poll(11, 100), poll(12, 100), scan(1, 40, 200 * S, {12}))
+    found = survey(line)
+    (one,) = found.findings
+    assert (one.finding, one.severity.value, one.device) == ("address-scan", "info", None)
+    assert seconds(one) == (pytest.approx(200), pytest.approx(207.8))
+
+
+def test_devices_asked_the_same_in_every_cycle_are_no_scan() -> None:
+    same = [reads(d, 0, level(d, 300), start_ns=d * S // 20) for d in (1, 2, 3, 4)]
+    assert of(survey(merged(*same)), "address-scan") == []
+
+
+def test_a_new_device_comes_after_ten_minutes() -> None:
+    for start, expected in ((590, []), (610, [9])):
+        found = survey(merged(poll(1, 2000), poll(9, 500, offset=start * S)))
+        assert [f.device for f in of(found, "new-device")] == expected
+
+
+def contested(length_s: int, collide: float, seed: int, *, total_s: int = 1000, start_s: int = 400) -> Survey:
+    """Return a line of five devices on which somebody else asks 1 and 3, two times a second, for a time."""
+    random = np.random.default_rng(seed)
+    inside = range(start_s, start_s + length_s)
+    polls = []
+    for device in range(1, 6):
+        outcomes = [
+            random.choice([UNANSWERED, DAMAGED]) if n in inside and random.random() < collide else ANSWERED
+            for n in range(total_s)
+        ]
+        polls.append(poll(device, total_s, outcomes))
+    for device in (1, 3):
+        words = level(device, 2 * length_s)
+        outcomes = [UNANSWERED if random.random() < collide else ANSWERED for _ in words]
+        wide = np.column_stack([words, words])
+        at = start_s * S + device * 37_000_000
+        polls.append(reads(device, 10 * device, wide, start_ns=at, period_ns=S // 2, outcomes=outcomes))
+    return survey(merged(*polls))
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(("length_s", "total_s"), [(90, 1000), (30, 430), (90, 90)])
+def test_acceptance_4_a_second_master_is_found_at_each_device_it_asks(seed: int, length_s: int, total_s: int) -> None:
+    start = 0 if total_s == length_s else 400
+    found = contested(length_s, 0.2, seed, total_s=total_s, start_s=start)
+    masters = of(found, "second-master")
+    assert [f.device for f in masters] == [1, 3]
+    for finding in masters:
+        assert seconds(finding) == (pytest.approx(start, abs=2), pytest.approx(start + length_s, abs=2))
+    assert {f.finding for f in found.findings} <= {"second-master", "device-outage"}
+
+
+def test_extra_polls_that_garble_nothing_are_the_masters_own() -> None:
+    assert contested(90, 0.0, 1).findings == ()
+
+
+def test_a_broken_device_during_extra_polls_is_no_second_master() -> None:
+    outcomes = [UNANSWERED if 400 <= n < 490 and n % 2 else ANSWERED for n in range(1000)]
+    extra = reads(1, 10, np.column_stack([level(1, 180)] * 2), start_ns=400 * S + S // 3, period_ns=S // 2)
+    found = survey(merged(*(poll(d, 1000) for d in (1, 2, 3)), poll(4, 1000, outcomes), extra))
+    assert of(found, "second-master") == []
+
+
+def test_errors_after_noted_events() -> None:
+    starts = list(range(100, 2000, 200))
+    outcomes = [DAMAGED if any(s <= n < s + 2 for s in starts) else ANSWERED for n in range(2000)]
+    found = survey(merged(poll(1, 2000, outcomes), poll(2, 2000)))
+    told = find(found.history, found.devices, About(yard_events=tuple(YardEvent(s * S, "pump 2") for s in starts)))
+    assert "errors-after-event" in {f.finding for f in told}
+    elsewhere = About(yard_events=tuple(YardEvent((s + 90) * S, "door") for s in starts))
+    assert "errors-after-event" not in {f.finding for f in find(found.history, found.devices, elsewhere)}
+
+
+def test_what_the_recording_itself_shows() -> None:
+    found = survey(poll(1, 100))
+    about = About(truncated=True, clock_steps_ns=((50 * S, 20 * S),))
+    told = find(found.history, found.devices, about)
+    assert [f.finding for f in told] == ["truncated-recording", "clock-stepped"]
+    assert seconds(told[1]) == (20.0, 50.0)
+
+
+def power_meter_words(true_power: bool) -> np.ndarray:
+    random = np.random.default_rng(31)
+    volts = random.normal(231, 0.8, (1500, 3))
+    amps = random.normal(18, 0.4, (1500, 3))
+    factor = random.normal(0.91, 0.004, 1500)
+    power = (volts * amps).sum(axis=1) * factor / 1000
+    if not true_power:
+        power = random.normal(12, 2, 1500)
+    hertz = random.normal(50, 0.01, 1500)
+    energy = 900 + np.cumsum(power) / 3600
+    columns = [*volts.T, *amps.T, power, factor, hertz if true_power else 3 * hertz, energy]
+    return np.column_stack([encode(c, "float32", "high-word-first") for c in columns])
+
+
+def test_a_power_meter_is_no_level() -> None:
+    found = survey(reads(31, 0, power_meter_words(True), function=4))
+    assert [f.device for f in of(found, "not-a-level")] == [31]
+    found = survey(reads(31, 0, power_meter_words(False), function=4))
+    assert of(found, "not-a-level") == []
+
+
+def test_mixed_word_orders() -> None:
+    one = encode(level_mm(np.random.default_rng(1), 2000) / 1000, "float32", "high-word-first")
+    two = encode(level_mm(np.random.default_rng(2), 2000) / 1000, "float32", "low-word-first")
+    found = survey(reads(4, 0, np.column_stack([one, two])))
+    assert [f.device for f in of(found, "mixed-word-order")] == [4]
+
+
+def test_retries_belong_to_their_request() -> None:
+    asked = poll(1, 50)
+    first = replace(asked[10], outcome=UNANSWERED, response=None, t_end_ns=None, t_ns=(asked[10].t_ns or 0) - S // 8)
+    asked[10:11] = [first, replace(asked[10], retry=True)]
+    found = survey(asked)
+    (summary,) = found.polls
+    assert (summary.requests, summary.retries, summary.answered, summary.unanswered) == (50, 1, 50, 0)
+    assert found.line.requests == 50
+    assert summary.period_s == pytest.approx(1.0)

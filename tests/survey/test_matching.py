@@ -1,0 +1,244 @@
+"""Readings to registers: every kind of transmitter is found, and nothing wrong is ever settled."""
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from survey_lines import S, Floats, Words, device_block, encode, level_mm, merged, reads
+
+from sidetap.errors import BadInput
+from sidetap.line import decode_array
+from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Survey, match, survey
+
+ANSWERS = 3600
+SHAPES = ("mm", "tenths", "kPa", "ullage", "percent", "feet")
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """A made-up vessel: its true level in m, and the words its transmitter sends."""
+
+    device: int
+    level: Floats
+    words: Words
+
+
+def tank(device: int, shape: str, seed: int, level: Floats | None = None) -> Tank:
+    random = np.random.default_rng(seed)
+    true = level_mm(random, ANSWERS, top=random.uniform(2000, 6000)) / 1000 if level is None else level
+    match shape:
+        case "mm":
+            words = np.column_stack([encode(true * 1000, "uint16"), np.ones(len(true))])
+        case "tenths":
+            words = encode(true * 10_000, "uint32", "low-word-first")
+        case "kPa":
+            words = encode((true - random.uniform(0.1, 0.6)) * random.uniform(9, 14), "float32", "high-word-first")
+        case "ullage":
+            quality = np.clip(random.normal(80, 2, len(true)), 0, 100)
+            words = np.column_stack([encode((random.uniform(6.5, 9) - true) * 1000, "uint16"), np.rint(quality)])
+        case "percent":
+            words = encode(true / random.uniform(6.5, 9) * 10_000, "uint16")
+        case _:
+            words = encode(true / 0.3048, "float32", "low-word-first")
+    return Tank(device, np.asarray(true), words.astype(np.uint16))
+
+
+def line(tanks: list[Tank]) -> Survey:
+    return survey(merged(*(reads(t.device, 0, t.words, start_ns=t.device * S // 40) for t in tanks)))
+
+
+def reading(name: str, row: int, at_s: int, value: float, **changes: object) -> PersonReading:
+    exact = Fraction(round(value * 1000), 1000)
+    half = Fraction(1, 2000)
+    base = PersonReading(row, at_s * S, name, exact, "m", half, half, None, ReadingKind.DISPLAY)
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def walk_round(name: str, own: Tank, seed: int, *, apart_m: float = 0.305) -> list[PersonReading]:
+    """Return three display readings as far apart as the level allows, and two dips, typed up to 5 s off."""
+    random = np.random.default_rng(seed)
+    inner = np.arange(30, len(own.level) - 30)
+    middle = (own.level.min() + own.level.max()) / 2
+    moments = [inner[np.argmin(own.level[inner])], inner[np.argmax(own.level[inner])]]
+    moments.append(inner[np.argmin(np.abs(own.level[inner] - middle))])
+    assert np.ptp(own.level) > 2 * apart_m
+    rows = [
+        reading(name, n + 1, int(at) + int(random.integers(-4, 5)), own.level[at]) for n, at in enumerate(moments)
+    ]
+    for n in (4, 5):
+        at = int(random.choice(inner))
+        value = own.level[at] + random.uniform(-0.003, 0.003)
+        rows.append(reading(name, n, at, value, kind=ReadingKind.DIP))
+    return rows
+
+
+def promise_kept(answer: Answer, own: Tank) -> bool:
+    """Return whether the answer's level is within 0.5 % of the span seen and the readings' rounding, throughout."""
+    best = answer.best
+    if best is None or best.device != own.device:
+        return False
+    width = 2 if "word" in best.encoding else 1
+    decoded = decode_array(best.encoding, own.words[:, best.register : best.register + width])
+    # the transmitter's own rounding is no fault of the answer: half a mm, and the jitter inside a float's digits
+    allowed = 0.005 * float(np.ptp(own.level)) + 0.0005 + 0.0005
+    return bool(np.abs(decoded * best.scale + best.offset - own.level).max() <= allowed)
+
+
+def moving(shape: str, seed: int) -> Tank:
+    """Return a tank that moves by more than two feet."""
+    for again in range(100):
+        own = tank(1 + SHAPES.index(shape), shape, 1000 * again + seed)
+        if np.ptp(own.level) > 0.7:
+            return own
+    raise AssertionError("no such tank")
+
+
+@pytest.fixture(scope="module")
+def yard() -> tuple[list[Tank], Survey]:
+    tanks = [moving(shape, 40 + n) for n, shape in enumerate(SHAPES)]
+    return tanks, line(tanks)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_every_kind_of_transmitter_is_settled_and_right(yard: tuple[list[Tank], Survey], shape: str) -> None:
+    tanks, found = yard
+    own = tanks[SHAPES.index(shape)]
+    (answer,) = match(found, walk_round("X", own, 7))
+    assert answer.status is MatchStatus.SETTLED
+    assert promise_kept(answer, own)
+    assert answer.suspect_readings == ()
+    assert answer.document()["next"] is None
+
+
+def test_acceptance_9_the_match_is_usable_below_the_carry(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    (answer,) = match(found, walk_round("T2", tanks[1], 7))
+    assert answer.valid_below == pytest.approx(6.5536)
+    (answer,) = match(found, walk_round("T1", tanks[0], 7))
+    assert answer.valid_below is None
+
+
+def test_acceptance_10_the_neighbour_is_not_the_level(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    (answer,) = match(found, walk_round("T1", tanks[0], 7))
+    assert answer.best is not None
+    assert (answer.best.register, answer.best.encoding) == (0, "uint16")
+    assert answer.best.scale == pytest.approx(0.001)
+    assert 1 not in {r.register for r in answer.rivals if r.device == 1}
+
+
+def test_one_reading_alone_settles_nothing(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    for own in tanks:
+        (answer,) = match(found, walk_round("X", own, 7)[:1])
+        assert answer.status is not MatchStatus.SETTLED
+        assert answer.confidence is None or answer.confidence < 0.99
+
+
+def test_an_idle_tank_settles_nothing() -> None:
+    random = np.random.default_rng(6)
+    idle = tank(1, "mm", 1, 3.48 + random.normal(0, 0.0004, ANSWERS))
+    other = tank(2, "feet", 2)
+    rows = [reading("T1", n + 1, at, 3.48) for n, at in enumerate((100, 1500, 3000))]
+    (answer,) = match(line([idle, other]), rows)
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert answer.next is not None
+    assert "moved" in answer.next
+
+
+def test_twins_settle_nothing() -> None:
+    one = moving("mm", 3)
+    two = Tank(2, one.level, one.words)
+    (answer,) = match(line([one, two]), walk_round("T1", one, 7))
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert {answer.best.device if answer.best else None, *(r.device for r in answer.rivals)} == {1, 2}
+    assert answer.document()["next_at_s"] is None
+    (answer,) = match(line([one, two]), [replace(r, device=1) for r in walk_round("T1", one, 7)])
+    assert answer.status is MatchStatus.SETTLED
+
+
+def test_a_moment_that_would_have_settled_it() -> None:
+    one = moving("mm", 3)
+    parted = one.level.copy()
+    parted[3000:] -= 0.4
+    two = tank(2, "mm", 1, parted)
+    found = line([one, two])
+    at = [int(np.argmin(one.level[30:2900])) + 30, int(np.argmax(one.level[30:2900])) + 30]
+    rows = [reading("T1", n + 1, t, one.level[t]) for n, t in enumerate(at)]
+    (answer,) = match(found, rows)
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert answer.next_ns is not None
+    moment = answer.next_ns // S
+    assert moment >= 2995
+    rows.append(reading("T1", 3, moment, one.level[moment]))
+    (answer,) = match(found, rows)
+    assert answer.status is MatchStatus.SETTLED
+    assert promise_kept(answer, one)
+
+
+def test_a_level_no_register_sends_is_none(yard: tuple[list[Tank], Survey]) -> None:
+    _, found = yard
+    stranger = level_mm(np.random.default_rng(77), ANSWERS, top=4000) / 1000
+    (answer,) = match(found, walk_round("T9", Tank(9, stranger, np.zeros((1, 1), np.uint16)), 7))
+    document = answer.document()
+    assert document["status"] == "none"
+    assert all(value is None for key, value in document.items() if key not in ("name", "status"))
+
+
+def test_a_mistyped_reading_is_a_suspect(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    rows = walk_round("T1", tanks[0], 7)
+    rows[1] = replace(rows[1], value=rows[1].value + 1)
+    (answer,) = match(found, rows)
+    assert answer.suspect_readings == (2,)
+    assert answer.status is not MatchStatus.SETTLED or promise_kept(answer, tanks[0])
+
+
+def test_answers_in_feet_and_inches(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    rows = [
+        replace(
+            r,
+            unit="ft",
+            value=Fraction(round(r.value / Fraction(254, 10_000) * 8), 96),
+            rounding=Fraction(1, 192),
+            tolerance=Fraction(1, 192),
+        )
+        for r in walk_round("T1", tanks[0], 7)
+    ]
+    (answer,) = match(found, rows)
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.unit == "ft"
+    assert answer.best is not None
+    assert answer.best.scale == pytest.approx(0.001 / 0.3048, rel=0.002)
+
+
+def test_names_keep_their_order_and_a_record_without_times_is_refused(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    rows = [*walk_round("B", tanks[1], 7), *walk_round("A", tanks[0], 7)]
+    assert [a.name for a in match(found, rows)] == ["B", "A"]
+    timeless = [replace(t, t_ns=None, t_end_ns=None) for t in reads(1, 0, tanks[0].words[:50])]
+    with pytest.raises(BadInput, match="no registers with times"):
+        match(survey(timeless), rows)
+
+
+def test_nothing_settled_is_wrong_on_made_up_yards() -> None:
+    """Two to five readings of yards of five tanks each, one of them mistyped now and then."""
+    count: Counter[str] = Counter()
+    for seed in range(700, 712):
+        random = np.random.default_rng(seed)
+        shapes = random.permutation(SHAPES)[:4]
+        tanks = [replace(moving(str(s), seed + n), device=n + 1) for n, s in enumerate(shapes)]
+        noise, _ = device_block(random, ANSWERS)
+        found = line([*tanks, Tank(9, np.zeros(1), noise)])
+        for n, own in enumerate(tanks):
+            rows = walk_round(f"T{n}", own, seed)[: random.integers(2, 6)]
+            if random.random() < 0.2:
+                rows[0] = replace(rows[0], value=rows[0].value + Fraction(int(random.choice([-1, 1]))))
+            (answer,) = match(found, rows)
+            right = promise_kept(answer, own)
+            count[f"{answer.status} {'right' if right else 'wrong'}"] += 1
+    assert count["settled wrong"] == 0, count
+    assert count["settled right"] >= 20, count
