@@ -8,6 +8,8 @@ from yard_tools import MS, NS, Record, recorded
 
 from sidetap.yard import LineSettings, Yard
 from sidetap.yard.agenda import Agenda
+from sidetap.yard.frames import frame, read_request, write_request
+from sidetap.yard.masters import Ask, Master, Script
 from sidetap.yard.wire import Wire
 
 CHARACTER_NS = 11 * NS / 19200
@@ -234,3 +236,41 @@ def test_frames_are_told_apart_by_t35_of_silence() -> None:
         assert [[b.data for b in span.bursts] for span in record.spans] == (
             [[b"abc", b"de"]] if spans == 1 else [[b"abc"], [b"de"]]
         )
+
+
+def test_the_scan_begins_when_the_night_ends_wherever_the_minute_stands() -> None:
+    yard = Yard(start="2026-03-12T04:40:30")
+    record = recorded(yard)
+    yard.advance(280 * NS)
+    assert [b.start_ns for b in record.of("controller", "1F04")] == [n * 60 * NS for n in range(5)]
+    assert record.of("controller", "010300000001")[0].start_ns == 270 * NS
+
+
+@pytest.mark.parametrize(
+    ("asked", "heard", "taken"),
+    [
+        (read_request(11, 3, 100, 3), "0B 03 06 0D 98 00 01 00 B7", True),
+        (read_request(11, 3, 100, 3), "0B 03 02 0D 98", False),  # another master's answer: it asked for less
+        (read_request(11, 3, 100, 1), "0B 03 06 0D 98 00 01 00 B7", False),
+        (read_request(11, 3, 100, 3), "0C 03 06 0D 98 00 01 00 B7", False),
+        (read_request(11, 3, 100, 3), "0B 04 06 0D 98 00 01 00 B7", False),
+        (read_request(11, 3, 100, 3), "0B 83 02", True),
+        (read_request(11, 3, 100, 3), "0B 84 02", False),
+        (write_request(15, 200, 7), "0F 06 00 C8 00 07", True),
+        (write_request(15, 200, 7), "0F 06 00 C8 00 08", False),
+    ],
+)
+def test_what_a_master_takes_for_its_answer(asked: bytes, heard: str, taken: bool) -> None:
+    agenda = Agenda()
+    wire = Wire(agenda, LineSettings(), 1)
+    answers = []
+
+    def script() -> Script:
+        answers.append((yield Ask(asked)))
+
+    Master("master", agenda, wire).run(script())
+    address, *pdu = bytes.fromhex(heard)
+    data = frame(address, bytes(pdu))
+    agenda.at(20 * MS, lambda: wire.send(data, "somebody"))
+    agenda.run(NS)
+    assert answers == [data if taken else None]
