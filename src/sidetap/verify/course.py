@@ -169,19 +169,25 @@ def natural_courses(model: Model) -> Iterator[tuple[str, str, Course]]:
     """Yield for each goal of each bay the courses of events that should reach it: (goal, bay, course)."""
     site = model.site
     for bay in site.bays:
-        wait_ms = bay.restart_wait_ns // NS_PER_MS
         for choice, valve in enumerate(site.valves_of(bay.tag), 1):
             opening, at_ms = loading(site, bay, choice)
             yield "can-open", bay.tag, Course(tuple(opening), at_ms + 1000)
             limit_ms = valve.open_limit_ns // NS_PER_MS
             yield "can-reach-limit", bay.tag, Course(tuple(opening), at_ms + limit_ms + 1000)
-            again, now_ms = list(opening), at_ms
-            for _ in range(bay.restarts):
-                again.append(Event(now_ms + 10_000, f"{bay.tag}.panel_close", True, SCAN_MS))
-                now_ms += 10_000 + wait_ms + 8_000
-                again.append(Event(now_ms, bay.open_key, True, 500))
+            again, now_ms = _all_restarts(bay, opening, at_ms)
             yield "can-use-all-restarts", bay.tag, Course(tuple(again), now_ms + 1000)
             yield "can-trip-and-reopen", bay.tag, _trip_and_reopen(site, bay, choice)
+
+
+def _all_restarts(bay: Bay, opening: list[Event], at_ms: int) -> tuple[list[Event], int]:
+    """Return the events that close and open again as often as a ticket permits, and the last opening's moment."""
+    wait_ms = bay.restart_wait_ns // NS_PER_MS
+    events = list(opening)
+    for _ in range(bay.restarts):
+        events.append(Event(at_ms + 10_000, f"{bay.tag}.panel_close", True, SCAN_MS))
+        at_ms += 10_000 + wait_ms + 8_000
+        events.append(Event(at_ms, bay.open_key, True, 500))
+    return events, at_ms
 
 
 def _trip_and_reopen(site: Site, bay: Bay, choice: int) -> Course:
@@ -245,3 +251,17 @@ def edge_courses(model: Model) -> Iterator[Course]:
                 Event(low_ms + 20_000, f"{bay.tag}.lockout_reset", True, SCAN_MS),
             )
             yield course(low_ms + 2_000, Event(at_ms + 1_000, bay.open_key, True, 500))
+            # a crash in the last permitted opening, and a new ticket as early as can be
+            used, last_ms = _all_restarts(bay, opening, at_ms)
+            crash_ms = last_ms + 8_000
+            late_ms = crash_ms + mean_ms + 10_000
+            yield Course(
+                (
+                    *used,
+                    Event(crash_ms, CRASH, True, SCAN_MS),
+                    Event(crash_ms + SCAN_MS, bay.hose_input, False, SCAN_MS),
+                    Event(crash_ms + SCAN_MS, f"{bay.tag}.ticket_open", True, SCAN_MS),
+                    Event(late_ms, bay.open_key, True, 500),
+                ),
+                late_ms + 2_000,
+            )

@@ -155,12 +155,12 @@ class _Guesser:
                 yield n, twin
 
     def _guarded_twins(self, guard: str) -> Iterator[Expr]:
-        """Yield pairs of Booleans that differ somewhere but not while the guard is true."""
+        """Yield pairs of Booleans that don't differ while the guard is true; elsewhere they may."""
         mask = self._columns[guard] == 1
         bools = [n for n in self._names if self._program.states[n].type is Type.BOOL]
         for a, b in combinations(bools, 2):
             x, y = self._columns[a], self._columns[b]
-            if np.any(x != y) and np.array_equal(x[mask], y[mask]) and len(np.unique(x[mask])) == 2:
+            if np.array_equal(x[mask], y[mask]) and len(np.unique(x[mask])) == 2:
                 yield ~self._state(guard) | self._state(a).equals(self._state(b))
 
     def _bounds(self, n: str, guards: list[tuple[str, bool]]) -> Iterator[Expr]:

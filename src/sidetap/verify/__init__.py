@@ -1,0 +1,10 @@
+"""Whether a scheme keeps its promises, in every order of events; when not, a counter-example told in words.
+
+Site and compiled scheme -> verdicts. Nothing here runs on a plant, and "holds" speaks of a checked model: it is never
+a statement that something is safe.
+"""
+
+from sidetap.verify.story import Step
+from sidetap.verify.verification import Progress, Reached, Verdict, Verification, verify
+
+__all__ = ["Progress", "Reached", "Step", "Verdict", "Verification", "verify"]

@@ -1,0 +1,189 @@
+"""A counter-example in words: when, what a person or the plant did, what the valves did, and what is wrong with it.
+
+A replayed course -> at most a dozen steps that name tags, minutes and gallons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from sidetap.quantity import NS_PER_MS, format_duration, from_si
+from sidetap.scheme import Value
+from sidetap.site.model import Bay, Site, Valve
+from sidetap.verify.course import LATE, SCAN_MS, Course, Event, polled
+from sidetap.verify.model import CRASH, Clause
+from sidetap.verify.replay import Replayed
+
+MOST_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a story: ms since the start, and a sentence."""
+
+    t_ms: int
+    what: str
+
+
+def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) -> tuple[Step, ...]:
+    """Return the story of a course whose last scan breaks the clause."""
+    words = _Words(site)
+    told: dict[int, list[str]] = {}
+    for event in course.events:
+        at_ms = next((s.now_ms for s in scans if s.now_ms >= event.at_ms), None)
+        if at_ms is not None:
+            told.setdefault(at_ms, []).append(words.event(event))
+        if event.lasts_ms is not None and event.lasts_ms > SCAN_MS:
+            end_ms = event.at_ms + event.lasts_ms
+            back = words.back(event)
+            if back and end_ms < scans[-1].now_ms:
+                told.setdefault(end_ms, []).append(back)
+    last = scans[-1]
+    if course.tail:
+        told.setdefault(last.now_ms, []).extend(words.tail(scans))
+    for before, scan in zip(scans, scans[1:], strict=False):
+        told.setdefault(scan.now_ms, []).extend(words.outcomes(before, scan))
+    told.setdefault(last.now_ms, []).append(clause.text + _so_far(site, scans))
+    steps = [Step(at_ms, "; ".join(dict.fromkeys(texts))) for at_ms, texts in sorted(told.items()) if texts]
+    return _at_most(steps)
+
+
+def _at_most(steps: list[Step]) -> tuple[Step, ...]:
+    """Join the neighbours that are nearest in time until there are few enough; the last step stays alone."""
+    while len(steps) > MOST_STEPS:
+        gaps = [b.t_ms - a.t_ms for a, b in zip(steps, steps[1:-1], strict=False)]
+        i = gaps.index(min(gaps))
+        steps[i : i + 2] = [Step(steps[i].t_ms, f"{steps[i].what}; then {steps[i + 1].what}")]
+    return tuple(steps)
+
+
+def _so_far(site: Site, scans: Sequence[Replayed]) -> str:
+    """Return for how long each valve has been open since its bay's last ticket began, in time and volume."""
+    parts = []
+    for bay in site.bays:
+        for valve in site.valves_of(bay.tag):
+            open_ms = openings = 0
+            for before, scan in zip(scans, scans[1:], strict=False):
+                if scan.outputs[f"{bay.tag}.ticket"] and not before.outputs[f"{bay.tag}.ticket"]:
+                    if not scan.inputs[CRASH]:
+                        open_ms = openings = 0
+                was, now = before.outputs[f"{valve.tag}.command"], scan.outputs[f"{valve.tag}.command"]
+                open_ms += scan.elapsed_ms if was else 0
+                openings += bool(now and not was)
+            if open_ms:
+                parts.append(_opened(bay, valve, open_ms, openings, site))
+    return "".join(parts)
+
+
+def _opened(bay: Bay, valve: Valve, open_ms: int, openings: int, site: Site) -> str:
+    volume_unit, flow_unit = site.show.volume, site.show.flow
+    volume = from_si(bay.flow_m3_per_s * Fraction(open_ms, 1000), volume_unit)
+    flow = from_si(bay.flow_m3_per_s, flow_unit)
+    times = "" if openings == 1 else f" in {openings} openings"
+    return (
+        f"; valve {valve.tag} has been open {format_duration(open_ms * NS_PER_MS)}{times}: "
+        f"{float(volume):,.0f} {volume_unit} at {float(flow):,.0f} {flow_unit}"
+    )
+
+
+class _Words:
+    """Sentences for inputs, by their names."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._events: dict[tuple[str, Value], str] = {
+            (CRASH, True): "the station crashes and starts again",
+        }
+        self._back: dict[str, str] = {}
+        for bay in site.bays:
+            self._name_bay(bay)
+        for vessel in site.vessels:
+            tag = vessel.tag
+            self._events[polled(tag), False] = f"{tag} is not polled any more"
+            self._back[polled(tag)] = f"{tag} is polled again"
+            self._events[f"{tag}.bad", True] = f"{tag}'s value turns bad"
+            self._back[f"{tag}.bad"] = f"{tag}'s value is good again"
+            self._events[f"{tag}.reset", True] = f"a person resets the trip of {tag}"
+        for module in site.modules:
+            self._events[f"{module.tag}.live", False] = f"module {module.tag} is not heard"
+            self._back[f"{module.tag}.live"] = f"module {module.tag} is heard again"
+
+    def _name_bay(self, bay: Bay) -> None:
+        tag = bay.tag
+        for name, sentence in (
+            (f"{tag}.ticket_open", f"a person opens a ticket for bay {tag}"),
+            (f"{tag}.ticket_end", f"a person ends the ticket of bay {tag}"),
+            (f"{tag}.ticket_resume", f"a lead resumes the interrupted ticket of bay {tag}"),
+            (f"{tag}.lockout_reset", f"a person resets the lock-out of bay {tag}"),
+            (f"{tag}.panel_open", f"the open key of bay {tag}'s panel is pressed"),
+            (f"{tag}.panel_close", f"the close key of bay {tag}'s panel is pressed"),
+            (bay.open_key, f"the open key {bay.open_key} is pressed"),
+        ):
+            self._events[name, True] = sentence
+        self._events[bay.close_key, False] = f"the close key {bay.close_key} is pressed"
+        self._events[bay.hose_input, False] = f"the hose is taken off ({bay.hose_input})"
+        self._events[bay.hose_input, True] = f"the hose is on ({bay.hose_input})"
+        self._back[bay.hose_input] = f"the hose is on ({bay.hose_input})"
+        self._back[bay.open_key] = ""
+        self._back[bay.close_key] = f"the close key {bay.close_key} is released"
+        for choice, valve in enumerate(self._site.valves_of(tag), 1):
+            self._events[f"{tag}.choice", choice] = f"valve {valve.tag} is chosen"
+        self._events[f"{tag}.choice", 0] = "no valve is chosen"
+
+    def event(self, event: Event) -> str:
+        """Return the sentence for an event."""
+        if event.name == LATE:
+            return f"the next scan comes {event.value} ms late"
+        return self.value(event.name, event.value)
+
+    def value(self, name: str, value: Value) -> str:
+        """Return the sentence for an input that takes a value."""
+        known = self._events.get((name, value))
+        if known is not None:
+            return known
+        word = name.rsplit(".", 1)
+        if len(word) == 2 and word[1] == "level":
+            return f"{word[0]} stands at {_metres(int(value))}"
+        if len(word) == 2 and word[1] == "age":
+            return f"{word[0]}'s level is {int(value) / 1000:g} s old"
+        if len(word) == 2 and word[1] == "panel_age":
+            return f"the panel of bay {word[0]} was last heard {int(value) / 1000:g} s ago"
+        if len(word) == 2 and word[1] == "on_ticket":
+            return f"the ticket {'names' if value else 'does not name'} what valve {word[0]} draws from"
+        if isinstance(value, bool):
+            return f"{name} is {'energised' if value else 'not energised'}"
+        return f"{name} is {value}"
+
+    def back(self, event: Event) -> str:
+        """Return the sentence for the end of an event, empty when there is nothing to say."""
+        if event.name in self._back:
+            return self._back[event.name]
+        return "" if (event.name, event.value) in self._events else f"{event.name} is as before"
+
+    def tail(self, scans: Sequence[Replayed]) -> list[str]:
+        """Return what the last scan brings that the one before did not."""
+        before, last = scans[-2], scans[-1]
+        changed = [
+            self.value(n, v) for n, v in last.inputs.items() if v != before.inputs[n] and not n.endswith(".new")
+        ]
+        late = last.elapsed_ms - SCAN_MS
+        return ([f"this scan comes {late} ms late"] if late > 0 else []) + changed
+
+    def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
+        """Return what valves and trips did in a scan."""
+        told = []
+        for valve in self._site.valves:
+            was, now = before.outputs[f"{valve.tag}.command"], scan.outputs[f"{valve.tag}.command"]
+            if was != now:
+                told.append(f"valve {valve.tag} {'opens' if now else 'closes'}")
+        for vessel in self._site.vessels:
+            was, now = before.outputs[f"{vessel.tag}.tripped"], scan.outputs[f"{vessel.tag}.tripped"]
+            if was != now:
+                told.append(f"{vessel.tag} {'trips' if now else 'is reset'}")
+        return told
+
+
+def _metres(level_01mm: int) -> str:
+    return f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"

@@ -1,0 +1,170 @@
+"""Verification of a scheme: every promise proved, broken with a replayed counter-example, or honestly unknown.
+
+A site and its compiled scheme -> a document. "Holds" means: in this model, for every order of events, any input
+within its range, any whole number of ms between scans, and a crash in any scan. It says nothing about the wiring,
+the valves or the plant, and it is no statement about safety.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sidetap.site.cause_effect import CompiledScheme
+from sidetap.site.model import Site
+from sidetap.verify import smt
+from sidetap.verify.course import natural_courses
+from sidetap.verify.invariants import invariants
+from sidetap.verify.model import Clause, Model, Promise
+from sidetap.verify.promises import build_model
+from sidetap.verify.replay import replay
+from sidetap.verify.search import Search
+from sidetap.verify.story import Step, tell
+
+Progress = Callable[[str, float], None]
+
+_CLAUSE_TIMEOUT_MS = 20_000
+_ROUNDS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What became of one promise: "holds", "broken" with the story of how, or "unknown"."""
+
+    promise: str
+    subject: str
+    verdict: str
+    trace: tuple[Step, ...] = ()
+    replayed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """Whether a goal was reached, in a run of the reference runner."""
+
+    goal: str
+    subject: str
+    reached: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """All verdicts of one scheme. ok: every promise holds, and every goal was reached."""
+
+    scheme_hash: str
+    seconds: float
+    promises: tuple[Verdict, ...]
+    reachable: tuple[Reached, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether every promise holds and every goal was reached."""
+        return all(v.verdict == "holds" for v in self.promises) and all(r.reached for r in self.reachable)
+
+    def document(self) -> dict[str, Any]:
+        """Return the result as the document of ``sidetap verify --json``."""
+        return {
+            "ok": self.ok,
+            "scheme_hash": self.scheme_hash,
+            "seconds": round(self.seconds, 3),
+            "promises": [
+                {
+                    "promise": v.promise,
+                    "subject": v.subject,
+                    "verdict": v.verdict,
+                    "trace": [{"t_s": s.t_ms / 1000, "what": s.what} for s in v.trace],
+                    "replayed": v.replayed,
+                }
+                for v in self.promises
+            ],
+            "reachable": [{"goal": r.goal, "subject": r.subject, "reached": r.reached} for r in self.reachable],
+        }
+
+
+def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None) -> Verification:
+    """Return what becomes of every promise of the site's scheme.
+
+    progress: called with what is being done and the share of the work done, 0 to 1.
+    """
+    started = time.perf_counter()
+    report = progress or (lambda _what, _share: None)
+    model = build_model(site, scheme)
+    report("reaching the goals", 0.0)
+    reachable = reached_goals(model)
+    report("running courses of events", 0.2)
+    search = Search(model)
+    search.explore()
+    report("proving", 0.4)
+    proved = _proved(model, search)
+    verdicts: list[Verdict] = []
+    for n, promise in enumerate(model.promises):
+        report(f"{promise.name} {promise.subject}", 0.8 + 0.2 * n / len(model.promises))
+        verdicts.append(_verdict(search, promise, proved))
+    report("done", 1.0)
+    return Verification(scheme.digest, time.perf_counter() - started, tuple(verdicts), reachable)
+
+
+def reached_goals(model: Model) -> tuple[Reached, ...]:
+    """Return for each goal whether one of its natural courses reaches it in the reference runner."""
+    reached: dict[tuple[str, str], bool] = {(g.name, g.subject): False for g in model.goals}
+    for goal, subject, course in natural_courses(model):
+        if not reached[goal, subject]:
+            output = f"{goal}/{subject}"
+            reached[goal, subject] = any(scan.outputs[output] for scan in replay(model, course))
+    return tuple(Reached(goal, subject, yes) for (goal, subject), yes in reached.items())
+
+
+def _proved(model: Model, search: Search) -> set[str]:
+    """Return the clauses that have been proved, by the names of their outputs."""
+    program = model.program
+    clauses = [c for p in model.promises for c in p.clauses]
+    facts = invariants(program, search.rows, model.hints, model.guards, _parts(model))
+    scan, solver = smt.Scan(program), smt.Solver(_CLAUSE_TIMEOUT_MS)
+    solver.add(*scan.bounds(), *(scan.term(f) for f in facts))
+    proved = set()
+    for clause in clauses:
+        solver.push()
+        solver.add(smt.negation(scan.term(program.outputs[clause.output])))
+        if solver.ask() is False:
+            proved.add(clause.output)
+        solver.pop()
+    return proved
+
+
+def _parts(model: Model) -> list[list[str]]:
+    """Return the states in parts to look at together: each vessel's, then the bays', then what only alarms read."""
+    program = model.program
+    judged = [c.holds for p in model.promises if p.name != "ranges-hold" for c in p.clauses]
+    needed = dict.fromkeys(program.cone(judged)[0])
+    vessels = {v.tag for v in model.site.vessels}
+    parts: dict[str, list[str]] = {tag: [] for tag in (*sorted(vessels), "bays", "rest")}
+    for name in program.states:
+        word = name.removeprefix("judge.").removeprefix("stored.").split(".")[0]
+        parts["rest" if name not in needed else word if word in vessels else "bays"].append(name)
+    return list(parts.values())
+
+
+def _verdict(search: Search, promise: Promise, proved: set[str]) -> Verdict:
+    open_clauses = [c for c in promise.clauses if c.output not in proved]
+    if not open_clauses:
+        return Verdict(promise.name, promise.subject, "holds")
+    # a clause that some run has broken already comes first
+    for clause in sorted(open_clauses, key=lambda c: c.output not in search.broken):
+        story = _counter_example(search, clause)
+        if story is not None:
+            return Verdict(promise.name, promise.subject, "broken", story, replayed=True)
+    return Verdict(promise.name, promise.subject, "unknown")
+
+
+def _counter_example(search: Search, clause: Clause) -> tuple[Step, ...] | None:
+    """Return the story of a course that breaks the clause in the reference runner, or None."""
+    found = search.hunt(clause, _ROUNDS)
+    if found is None:
+        return None
+    course = search.quietened(clause, found)
+    scans = list(replay(search.model, course))
+    if scans[-1].outputs[clause.output]:
+        return None
+    return tell(search.model.site, course, scans, clause)
