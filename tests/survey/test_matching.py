@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from survey_lines import S, Floats, Words, device_block, encode, level_mm, merged, reads
+from survey_lines import Floats, S, Words, device_block, encode, level_mm, merged, reads
 
 from sidetap.errors import BadInput
 from sidetap.line import decode_array
@@ -56,14 +56,17 @@ def reading(name: str, row: int, at_s: int, value: float, **changes: object) -> 
     return replace(base, **changes)  # type: ignore[arg-type]
 
 
-def walk_round(name: str, own: Tank, seed: int, *, apart_m: float = 0.305) -> list[PersonReading]:
-    """Return three display readings as far apart as the level allows, and two dips, typed up to 5 s off."""
+def walk_round(name: str, own: Tank, seed: int, *, calm: bool = True) -> list[PersonReading]:
+    """Return three display readings as far apart as the calm level allows, and two dips, typed up to 5 s off."""
     random = np.random.default_rng(seed)
     inner = np.arange(30, len(own.level) - 30)
+    if calm:
+        inner = inner[np.abs(own.level[inner + 12] - own.level[inner - 12]) < 0.004]
     middle = (own.level.min() + own.level.max()) / 2
     moments = [inner[np.argmin(own.level[inner])], inner[np.argmax(own.level[inner])]]
     moments.append(inner[np.argmin(np.abs(own.level[inner] - middle))])
-    assert np.ptp(own.level) > 2 * apart_m
+    if np.diff(np.sort(own.level[moments])).min() < 0.305:
+        raise ValueError("the level moves too little")
     rows = [
         reading(name, n + 1, int(at) + int(random.integers(-4, 5)), own.level[at]) for n, at in enumerate(moments)
     ]
@@ -87,11 +90,14 @@ def promise_kept(answer: Answer, own: Tank) -> bool:
 
 
 def moving(shape: str, seed: int) -> Tank:
-    """Return a tank that moves by more than two feet."""
+    """Return a tank whose calm levels lie more than two feet apart."""
     for again in range(100):
         own = tank(1 + SHAPES.index(shape), shape, 1000 * again + seed)
-        if np.ptp(own.level) > 0.7:
-            return own
+        try:
+            walk_round("X", own, 0)
+        except ValueError:
+            continue
+        return own
     raise AssertionError("no such tank")
 
 
@@ -180,8 +186,7 @@ def test_a_moment_that_would_have_settled_it() -> None:
 
 def test_a_level_no_register_sends_is_none(yard: tuple[list[Tank], Survey]) -> None:
     _, found = yard
-    stranger = level_mm(np.random.default_rng(77), ANSWERS, top=4000) / 1000
-    (answer,) = match(found, walk_round("T9", Tank(9, stranger, np.zeros((1, 1), np.uint16)), 7))
+    (answer,) = match(found, walk_round("T9", moving("mm", 77), 7))
     document = answer.document()
     assert document["status"] == "none"
     assert all(value is None for key, value in document.items() if key not in ("name", "status"))
@@ -227,18 +232,18 @@ def test_names_keep_their_order_and_a_record_without_times_is_refused(yard: tupl
 def test_nothing_settled_is_wrong_on_made_up_yards() -> None:
     """Two to five readings of yards of five tanks each, one of them mistyped now and then."""
     count: Counter[str] = Counter()
-    for seed in range(700, 712):
+    for seed in range(700, 708):
         random = np.random.default_rng(seed)
         shapes = random.permutation(SHAPES)[:4]
         tanks = [replace(moving(str(s), seed + n), device=n + 1) for n, s in enumerate(shapes)]
         noise, _ = device_block(random, ANSWERS)
         found = line([*tanks, Tank(9, np.zeros(1), noise)])
         for n, own in enumerate(tanks):
-            rows = walk_round(f"T{n}", own, seed)[: random.integers(2, 6)]
+            rows = walk_round(f"T{n}", own, seed, calm=bool(random.random() < 0.7))[: random.integers(2, 6)]
             if random.random() < 0.2:
                 rows[0] = replace(rows[0], value=rows[0].value + Fraction(int(random.choice([-1, 1]))))
             (answer,) = match(found, rows)
             right = promise_kept(answer, own)
             count[f"{answer.status} {'right' if right else 'wrong'}"] += 1
     assert count["settled wrong"] == 0, count
-    assert count["settled right"] >= 20, count
+    assert count["settled right"] >= 12, count

@@ -17,6 +17,7 @@ from sidetap.survey.scales import Form, Law
 
 MISTYPED = 0.005  # share of readings; common practice, no source
 
+_COARSEST = 0.01  # of the range: 0.2 m of level; common practice, no source
 _FREE_DECADES = 18.4  # nats a free scale may lie in: eight decades
 _MOST_PAIRS = 45
 _ROUNDS = 3
@@ -121,8 +122,10 @@ def _refined(law: Law, observed: Observed, noted: Noted, scale: Floats, offset: 
         freedom = _width(law, solution) + _prior(law, observed, noted, solution.scale)
         evidence += np.minimum(freedom, 0.0) + np.log(law.share)
         trusted = _trusted(residual, noise, noted.span)
+        # what is as coarse or as restless as that explains any reading, and measures nothing
+        fine = np.median(noise, axis=1) <= _COARSEST * noted.span
     return Fits(
-        np.where(np.isfinite(evidence), evidence, -np.inf),
+        np.where(np.isfinite(evidence) & fine, evidence, -np.inf),
         solution.scale,
         solution.offset,
         solution.pivot,

@@ -240,8 +240,7 @@ def _shortest(value: float) -> float:
 def _rivals(
     block: Block, held: Sequence[Hypothesis], partition: Partition, chosen: int, series: Floats
 ) -> tuple[list[int], list[tuple[int, float]], bool]:
-    """Return which hypotheses decode every answer as the chosen one does (itself too), which others start there,
-    and whether another word order of the same kind reads the same.
+    """Return which hypotheses decode every answer alike, which others start here, whether other word orders do.
 
     Two word orders that happen to agree (symmetric bytes) don't count as one: they would part at the next change.
     """

@@ -1,0 +1,179 @@
+"""`survey` and `match` as commands: the contract's documents, readable text, one error line."""
+
+import json
+from pathlib import Path
+
+import fastcrc
+import numpy as np
+import pytest
+from survey_lines import encode, level_mm
+
+from sidetap.cli.main import run
+
+POLL_KEYS = [
+    "function",
+    "register",
+    "count",
+    "period_s",
+    "requests",
+    "retries",
+    "answered",
+    "exceptions",
+    "damaged",
+    "unanswered",
+]
+VALUE_KEYS = [
+    "table",
+    "register",
+    "encoding",
+    "kind",
+    "status",
+    "confidence",
+    "valid_below",
+    "alternatives",
+    "first",
+    "last",
+    "min",
+    "max",
+]  # text adds registers
+ANSWER_KEYS = [
+    "name",
+    "status",
+    "device",
+    "table",
+    "register",
+    "encoding",
+    "scale",
+    "offset",
+    "unit",
+    "confidence",
+    "valid_below",
+    "suspect_readings",
+    "rivals",
+    "next",
+    "next_at_s",
+]
+LINE_KEYS = [
+    "mode",
+    "settings",
+    "flag_rates",
+    "bytes",
+    "explained_bytes",
+    "requests",
+    "answered",
+    "exceptions",
+    "damaged",
+    "unanswered",
+]
+LEVEL = level_mm(np.random.default_rng(12), 900)
+
+
+def framed(body: bytes) -> bytes:
+    return body + fastcrc.crc16.modbus(body).to_bytes(2, "little")
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("line") / "line.csv"
+    words = encode(LEVEL / 304.8, "float32", "low-word-first")
+    rows = ["# settings 19200 8E1", "time_s,hex"]
+    for second, pair in enumerate(words):
+        data = b"".join(int(w).to_bytes(2, "big") for w in pair)
+        rows.append(f"{second}.000,{framed(bytes.fromhex('100300140002')).hex()}")
+        rows.append(f"{second}.020,{framed(bytes.fromhex('100304') + data).hex()}")
+    path.write_text("\n".join(rows) + "\n")
+    return path
+
+
+@pytest.fixture
+def readings(tmp_path: Path) -> Path:
+    path = tmp_path / "readings.csv"
+    moments = sorted({int(np.argmin(LEVEL[20:880])) + 20, int(np.argmax(LEVEL[20:880])) + 20, 450})
+    rows = [f"{t},T6,{LEVEL[t] / 1000:.3f},m" for t in moments]
+    path.write_text("time_s,name,value,unit\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def test_survey_prints_the_contracts_document(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["survey", str(recording), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    document = json.loads(out)
+    assert list(document) == ["line", "devices", "findings"]
+    assert list(document["line"]) == LINE_KEYS
+    assert document["line"]["settings"] == {"baud": 19200, "framing": "8E1", "inverted": False, "source": "stated"}
+    assert document["line"]["bytes"] == document["line"]["explained_bytes"] == 900 * 17
+    (device,) = document["devices"]
+    assert (device["device"], device["answers"]) == (16, True)
+    (poll,) = device["polls"]
+    assert list(poll) == POLL_KEYS
+    assert (poll["requests"], poll["answered"], poll["period_s"]) == (900, 900, 1.0)
+    (value,) = device["values"]
+    assert list(value) == VALUE_KEYS
+    assert (value["encoding"], value["status"]) == ("float32-low-word-first", "settled")
+    assert document["findings"] == []
+
+
+def test_survey_prints_text_of_80_columns(recording: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["survey", str(recording)]) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "\x1b" not in out
+    last = encode(LEVEL[-1:] / 304.8, "float32", "low-word-first")[0]
+    wire = " ".join(f"{int(w) >> 8:02X} {int(w) & 255:02X}" for w in last)
+    for words in ("400021", "FC 03", wire, f"{LEVEL[-1] / 304.8:g}"[:5], "Findings: 0"):
+        assert words in out
+
+
+def test_match_prints_the_contracts_document(
+    recording: Path, readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["match", str(recording), str(readings), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    (answer,) = json.loads(out)["answers"]
+    assert list(answer) == ANSWER_KEYS
+    assert (answer["device"], answer["register"], answer["encoding"]) == (16, 20, "float32-low-word-first")
+    assert answer["scale"] == pytest.approx(0.3048, rel=0.01)
+
+
+def test_match_prints_text(recording: Path, readings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["match", str(recording), str(readings)]) == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "400021" in out
+
+
+def test_bytes_without_times_can_be_surveyed_but_not_matched(
+    tmp_path: Path, readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "line.bin"
+    path.write_bytes((framed(bytes.fromhex("100300140002")) + framed(bytes.fromhex("100304CCCD404C"))) * 20)
+    assert run(["survey", str(path), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["devices"][0]["polls"][0]["period_s"] is None
+    assert document["devices"][0]["values"][0]["last"] == 3.2
+    assert run(["match", str(path), str(readings), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("verb", ["survey", "match"])
+def test_a_wrong_file_is_one_error_line(
+    verb: str, tmp_path: Path, readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = tmp_path / "line.csv"
+    bad.write_text("not a recording\n")
+    arguments = [verb, str(bad), *([str(readings)] if verb == "match" else [])]
+    assert run(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+
+
+def test_wrong_events_are_one_error_line(recording: Path, readings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["survey", str(recording), "--events", str(readings)]) == 2
+    assert capsys.readouterr().err.startswith(f"error: {readings}:1: ")
