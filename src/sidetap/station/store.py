@@ -259,12 +259,14 @@ def read_journal(path: Path) -> tuple[list[Record], Audit]:
             if not {"journal", "kept"} <= names:
                 raise BadInput(str(path), "there is no journal in it", _OTHER_FILE)
             return _readable_records(connection), _audit(connection)
-    except DBAPIError as problem:
+    except _DAMAGE as problem:
         raise BadInput(str(path), f"it can't be read as a store ({_plain(problem)})", _OTHER_FILE) from problem
     finally:
         engine.dispose()
 
 
+# what reading a damaged file comes to: SQLite's own complaint, text that is none, values of another type
+_DAMAGE = (SQLAlchemyError, ValueError, TypeError)
 _OTHER_FILE = "Name the station.db of a station's state directory."
 
 
@@ -284,7 +286,7 @@ def _readable_records(connection: Connection) -> list[Record]:
     records: list[Record] = []
     try:
         records.extend(_records(connection))
-    except (DBAPIError, ValueError):
+    except _DAMAGE:
         return records[:]
     return records
 
@@ -298,7 +300,7 @@ def _audit(connection: Connection) -> Audit:
                 return Audit(False, total, records + 1)
             records, prev = records + 1, record.hash
         head = connection.execute(select(_kept.c.value).where(_kept.c.key == HEAD)).scalar()
-    except (DBAPIError, ValueError, TypeError):
+    except _DAMAGE:
         return Audit(False, records, records + 1)
     if records and head != [records, prev]:
         return Audit(False, records, records + 1)
@@ -326,6 +328,6 @@ def _require_plain_file(path: Path, missing_ok: bool) -> None:
         raise BadInput(str(path), "it is not a plain file", _OTHER_FILE)
 
 
-def _plain(problem: SQLAlchemyError) -> str:
+def _plain(problem: Exception) -> str:
     origin = problem.orig if isinstance(problem, DBAPIError) else problem
     return str(origin).strip().rstrip(".") or type(origin).__name__
