@@ -113,6 +113,17 @@ def test_an_answer_behind_stray_bytes_is_the_answer() -> None:
     assert rows[0].raw == READ + b"\x00\xff" + LEVEL
 
 
+def test_a_late_answer_of_another_does_not_hide_the_answer() -> None:
+    data = READ + LEVEL + OTHER_READ + OTHER + READ + OTHER_READ + LEVEL + OTHER
+    rows = parsed([Chunk(None, data)])
+    assert [(row.device, row.outcome.value) for row in rows[2:]] == [(11, "unanswered"), (13, "answered")]
+
+
+@pytest.mark.parametrize("length", [*range(490, 530), *range(1000, 1030), *range(1505, 1540)])
+def test_a_pair_behind_noise_of_any_length_is_found(length: int) -> None:
+    assert outcomes(bytes(length) + READ + LEVEL + bytes(length) + READ + LEVEL) == ["answered", "answered"]
+
+
 def test_an_answer_of_the_wrong_length_or_device_is_none() -> None:
     short = hexed("0B03020D98")
     assert outcomes(READ + LEVEL + READ + short + READ + LEVEL) == ["answered", "damaged", "answered"]
@@ -214,6 +225,13 @@ def test_an_echo_after_the_known_timeout_is_a_retry() -> None:
     assert [(row.outcome.value, row.retry) for row in rows[-3:-1]] == [("unanswered", False), ("unanswered", True)]
     rows = timed(*scan, (1000, WRITE), (1048, WRITE), (1216, READ + LEVEL))
     assert rows[-2].outcome is Outcome.ANSWERED
+
+
+def test_a_retry_that_was_delivered_glued_tells_no_timeout() -> None:
+    rows = timed(
+        (0, READ + LEVEL + DEAD_READ + DEAD_READ), (316, READ + LEVEL), (1000, WRITE + WRITE), (1100, READ + LEVEL)
+    )
+    assert [row.outcome.value for row in rows[-2:]] == ["answered", "answered"]
 
 
 def test_a_device_that_never_answers_reads_does_not_echo() -> None:
@@ -346,6 +364,12 @@ def test_the_anchor_that_is_complete_first_wins_however_the_input_is_cut() -> No
         stranger[3:],
         READ + LEVEL,
     ]
+
+
+@pytest.mark.parametrize("copies", range(2, 8))
+def test_runs_of_one_write_do_not_depend_on_the_cut(copies: int) -> None:
+    data = READ + LEVEL + copies * WRITE + READ + LEVEL
+    assert events([Chunk(None, bytes((byte,))) for byte in data]) == events([Chunk(None, data)])
 
 
 SNIPPETS = [READ, LEVEL, OTHER_READ, OTHER, WRITE, BITS_READ, BITS, DEAD_READ, hexed("0B8302"), hexed("000600C80007")]

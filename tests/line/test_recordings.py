@@ -380,13 +380,13 @@ def test_an_unknown_suffix_without_known_content(tmp_path: Path) -> None:
 
 HOSTILE = {
     "a line without an end": (".csv", b"time_s,hex\n" + b"0" * 50_000_000),
-    "nothing but line ends": (".csv", b"time_s,hex\n" + b"\n" * 1_000_000 + b"0,0b\n"),
-    "steps without end": (".csv", b"time_s,hex\n" + b"1,0b\n0,0b\n" * 30_000),
-    "blocks of nothing": (".pcapng", section() + interface() + block(0x0BAD, b"") * 100_000 + packet(1, b"a")),
-    "options without end": (".pcapng", section() + interface() + packet(1, b"a", option(2, b"") * 300_000)),
-    "interfaces without end": (".pcapng", section() + interface() * 60_000 + packet(1, b"a")),
-    "zeros": (".bin", bytes(1_000_000)),
-    "heads of frames without end": (".bin", b"\x04\x03\xfa" * 60_000),
+    "nothing but line ends": (".csv", b"time_s,hex\n" + b"\n" * 400_000 + b"0,0b\n"),
+    "steps without end": (".csv", b"time_s,hex\n" + b"1,0b\n0,0b\n" * 15_000),
+    "blocks of nothing": (".pcapng", section() + interface() + block(0x0BAD, b"") * 40_000 + packet(1, b"a")),
+    "options without end": (".pcapng", section() + interface() + packet(1, b"a", option(2, b"") * 100_000)),
+    "interfaces without end": (".pcapng", section() + interface() * 25_000 + packet(1, b"a")),
+    "zeros": (".bin", bytes(500_000)),
+    "heads of frames without end": (".bin", b"\x04\x03\xfa" * 30_000),
 }
 
 
