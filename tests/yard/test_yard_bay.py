@@ -249,3 +249,15 @@ def test_acceptance_22_a_wave_is_seen_by_instruments_only() -> None:
     seen = [yard.vessels["T1"].seen_mm(t * 65 * MS) for t in range(101)]
     assert [min(seen), max(seen)] == pytest.approx([570, 630])
     assert seen[0] == pytest.approx(seen[100])
+
+
+def test_a_transfer_ramps_like_a_valve_and_drains_to_a_level() -> None:
+    """In its first 6 s a transfer of 100 gpm moves half of 10 gal, worked by hand; down it stops where it should."""
+    yard = Yard(plan=())
+    before_gal = yard.vessels["T5"].volume_gal
+    yard.deliver("T5", 100)
+    yard.advance(6 * NS)
+    assert yard.vessels["T5"].volume_gal - before_gal == pytest.approx(5, abs=0.01)
+    yard.deliver("T6", -200, until_mm=960)
+    yard.advance(60 * NS)
+    assert yard.vessels["T6"].level_mm == pytest.approx(960, abs=0.2)

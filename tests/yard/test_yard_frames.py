@@ -141,3 +141,11 @@ def test_pymodbus_reads_every_frame() -> None:
             assert decoded.registers == list(words)
     assert len(record.bursts) > 2 * 9 * 100
     assert exceptions >= 100  # register 40, once a second but for garbled ones
+
+
+def test_no_echo_below_the_lowest_level_of_t4() -> None:
+    yard = Yard()
+    yard.set_level("T4", 349)
+    assert answer_of(yard, 14, "04001E0002")[15:20] == "00 16"
+    yard.set_level("T4", 350)
+    assert answer_of(yard, 14, "04001E0002")[15:20] == "00 57"

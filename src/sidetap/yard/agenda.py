@@ -4,7 +4,7 @@ import heapq
 import random
 from collections.abc import Callable
 
-Action = Callable[[], None]
+Action = Callable[[], object]
 
 
 class Agenda:
