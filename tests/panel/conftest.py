@@ -44,7 +44,7 @@ def mortal(station: FakeStation) -> Iterator[PanelProcess]:
     process.end()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # not longer: while it runs, no other test can run an event loop
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
@@ -83,7 +83,7 @@ def new_page(browser: Browser) -> Iterator[Callable[[PanelProcess], Page]]:
     assert not any(all_wrong)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def shared_page(browser: Browser, running: tuple[FakeStation, PanelProcess]) -> Iterator[tuple[Page, list[str]]]:
     with browser.new_context(viewport=SCREEN) as context:
         yield open_page(context, running[1])

@@ -144,11 +144,18 @@ class FakeStation:
         try:
             while line := await reader.readline():
                 message = json.loads(line)
+                number = message.pop("n")
                 self.asks.append(message)
                 if self.mute or not self.answers:
                     continue
                 refused = self.refusal if message["ask"] not in ("alive", "close") else None
-                reply = {"kind": "reply", "ask": message["ask"], "ok": refused is None, "text": refused or ""}
+                reply = {
+                    "kind": "reply",
+                    "ask": message["ask"],
+                    "ok": refused is None,
+                    "text": refused or "",
+                    "n": number,
+                }
                 writer.write(json.dumps(reply).encode() + b"\n")
         except (OSError, ValueError, asyncio.CancelledError):
             pass

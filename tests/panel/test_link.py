@@ -118,21 +118,33 @@ def test_a_snapshot_that_is_said_again_gets_no_younger(tmp_path: Path) -> None:
     run(scenario, tmp_path / "s")
 
 
-def test_replies_find_their_asks_in_order(tmp_path: Path) -> None:
+def test_replies_find_their_asks_by_number_late_missing_and_out_of_order(tmp_path: Path) -> None:
     async def scenario(path: Path) -> None:
         async with linked(path) as (link, peer, _):
-            got: list[tuple[str, object]] = []
-            for name in ("open", "alive", "open", "close"):
-                link.ask({"ask": name, "n": len(got)}, lambda reply, name=name: got.append((name, reply)))  # type: ignore[misc]
-            for name in ("open", "alive", "open", "close"):
-                assert (await peer.heard.get())["ask"] == name
-            one, two = {"kind": "reply", "ask": "open", "n": 1}, {"kind": "reply", "ask": "open", "n": 2}
-            peer.say(one, two)  # the station left "alive" without an answer
+            got: list[tuple[int, object]] = []
+            for i in range(4):
+                link.ask({"ask": "open", "valve": "B1"}, lambda reply, i=i: got.append((i, reply)))  # type: ignore[misc]
+            heard = [await peer.heard.get() for _ in range(4)]
+            assert all({k: v for k, v in h.items() if k != "n"} == {"ask": "open", "valve": "B1"} for h in heard)
+            for i in (3, 1, 0):  # the second is left without an answer
+                peer.say({"kind": "reply", "ask": "open", "n": heard[i]["n"], "text": str(i)})
             await until(lambda: len(got) == 3)
-            assert got == [("open", one), ("alive", None), ("open", two)]
-            peer.say({"kind": "reply", "ask": "nobody asked this"}, frame(1))
+            assert got == [(i, {"kind": "reply", "ask": "open", "text": str(i)}) for i in (3, 1, 0)]
+            again = {"kind": "reply", "ask": "open", "n": heard[0]["n"]}
+            peer.say(again, {"kind": "reply", "ask": "open"}, {"kind": "reply", "n": "1"}, frame(1))
             await until(lambda: link.newest is not None)
             assert len(got) == 3
+
+    run(scenario, tmp_path / "s")
+
+
+def test_asks_that_get_no_answer_are_given_up_oldest_first(tmp_path: Path) -> None:
+    async def scenario(path: Path) -> None:
+        async with linked(path) as (link, _, _now):
+            given_up: list[int] = []
+            for i in range(WAITING_LIMIT + 2):
+                link.ask({"ask": "alive"}, lambda reply, i=i: given_up.append(i))  # type: ignore[misc]
+            assert given_up == [0, 1]
 
     run(scenario, tmp_path / "s")
 
@@ -159,10 +171,10 @@ def test_a_lost_connection_answers_every_ask_forgets_what_was_shown_and_dials_ag
             await peer.connected.wait()
             await until(lambda: asks_now(link))
             link.ask({"ask": "alive"}, got.append)
-            heard = [await peer.heard.get()]
-            while heard[-1] != {"ask": "alive"}:
-                heard.append(await peer.heard.get())
-            assert {"ask": "open"} not in heard  # not repeated on the new connection
+            heard = [(await peer.heard.get())["ask"]]
+            while heard[-1] != "alive":
+                heard.append((await peer.heard.get())["ask"])
+            assert "open" not in heard  # not repeated on the new connection
 
     run(scenario, tmp_path / "s")
 

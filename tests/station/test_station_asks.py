@@ -56,6 +56,14 @@ def test_a_refusal_is_a_sentence_and_is_journalled(ready: Bench, message: dict[s
     assert json.loads(asks[-1].what)["text"] == reply["text"]
 
 
+@pytest.mark.parametrize("ask", ["alive", "close", "open", "no such ask"])
+def test_a_reply_carries_the_asks_number_back(ready: Bench, ask: str) -> None:
+    message = {"ask": ask, "bay": "B", "valve": "B1"}
+    assert ready.engine.receive_panel({**message, "n": 41}, ready.now_ns)["n"] == 41
+    assert "n" not in ready.engine.receive_panel({**message, "n": "41"}, ready.now_ns)
+    assert "n" not in ready.engine.receive_panel(message, ready.now_ns)
+
+
 def test_the_heartbeat_is_not_journalled(ready: Bench) -> None:
     before = len(ready.journal("ask"))
     assert ready.ask("alive", bay="B")["ok"]

@@ -1,9 +1,9 @@
 """The panel's end of the station's Unix socket: lines in, the newest snapshot and replies out; asks in, lines out.
 
 Theory of operation. One connection for the whole panel. A snapshot replaces the one before it: nobody ever gets
-an old one because he was slow. Replies come back in the order of the asks, so a queue of callbacks pairs them; an
-ask that the station left unanswered is told so as soon as a later one is answered. When the connection is lost,
-every open ask is told so, and the link dials again for ever. An ask is written at once or refused at once, never
+an old one because he was slow. Every ask carries a number, and the reply carries it back: a reply that comes late, or
+never, can't be taken for that to another ask. When the connection is lost, every open ask is told so, and the link
+dials again for ever. An ask is written at once or refused at once, never
 kept for later: a press that arrives late is worse than none.
 
 It never changes a snapshot, never makes one up, and never repeats an ask.
@@ -12,6 +12,7 @@ It never changes a snapshot, never makes one up, and never repeats an ask.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import time
 from collections import deque
@@ -23,7 +24,7 @@ from typing import Any
 REDIAL_S = 0.25
 LINE_LIMIT_BYTES = 1 << 20  # a snapshot of the biggest yard is some 100 kB
 BACKLOG_LIMIT_BYTES = 1 << 14  # more than this unsent: the station isn't reading, and asks are refused
-WAITING_LIMIT = 256
+WAITING_LIMIT = 256  # asks without an answer that are remembered; the oldest is given up first
 RECENT = 32  # snapshots whose time of arrival is remembered
 
 Document = dict[str, Any]
@@ -47,7 +48,8 @@ class StationLink:
         self._path = socket_path
         self._clock = clock
         self._writer: asyncio.StreamWriter | None = None
-        self._waiting: deque[tuple[str, OnReply]] = deque()
+        self._waiting: dict[int, OnReply] = {}  # by number, oldest first
+        self._numbers = itertools.count(1)
         self._listeners: set[Callable[[], None]] = set()
 
     async def run(self) -> None:
@@ -82,16 +84,14 @@ class StationLink:
     def ask(self, message: Document, on_reply: OnReply) -> None:
         """Write message to the station now; on_reply gets the reply, or None when there can't be one."""
         writer = self._writer
-        if (
-            writer is None
-            or writer.is_closing()
-            or writer.transport.get_write_buffer_size() > BACKLOG_LIMIT_BYTES
-            or len(self._waiting) >= WAITING_LIMIT
-        ):
+        if writer is None or writer.is_closing() or writer.transport.get_write_buffer_size() > BACKLOG_LIMIT_BYTES:
             on_reply(None)
             return
-        self._waiting.append((str(message["ask"]), on_reply))
-        writer.write(json.dumps(message, ensure_ascii=False).encode() + b"\n")
+        number = next(self._numbers)
+        self._waiting[number] = on_reply
+        writer.write(json.dumps({**message, "n": number}, ensure_ascii=False).encode() + b"\n")
+        if len(self._waiting) > WAITING_LIMIT:
+            self._waiting.pop(next(iter(self._waiting)))(None)
 
     async def _read(self, reader: asyncio.StreamReader) -> None:
         while True:
@@ -119,19 +119,16 @@ class StationLink:
             self._answer(document)
 
     def _answer(self, reply: Document) -> None:
-        if not any(name == reply.get("ask") for name, _ in self._waiting):
-            return
-        while self._waiting:
-            name, on_reply = self._waiting.popleft()
-            if name == reply.get("ask"):
-                on_reply(reply)
-                return
-            on_reply(None)
+        number = reply.pop("n", None)
+        on_reply = self._waiting.pop(number, None) if isinstance(number, int) else None
+        if on_reply is not None:
+            on_reply(reply)
 
     def _hang_up(self) -> None:
         if self._writer is not None:
             self._writer.close()
             self._writer = None
         self._recent.clear()
-        while self._waiting:
-            self._waiting.popleft()[1](None)
+        waiting, self._waiting = self._waiting, {}
+        for on_reply in waiting.values():
+            on_reply(None)

@@ -27,7 +27,17 @@ class _No(Exception):
 
 
 def answer(engine: Engine, message: Message, now_ns: int) -> dict[str, Any]:
-    """Return the reply to a panel's message, and let the engine know what was asked."""
+    """Return the reply to a panel's message, and let the engine know what was asked.
+
+    A message may carry a whole number ``n`` of the panel's; the reply carries it back, so that no reply can be taken
+    for that to another ask.
+    """
+    reply = _answer(engine, message, now_ns)
+    number = message.get("n")
+    return {**reply, "n": number} if isinstance(number, int) else reply
+
+
+def _answer(engine: Engine, message: Message, now_ns: int) -> dict[str, Any]:
     ask = message.get("ask")
     ask = ask if isinstance(ask, str) else ""
     if ask == "alive":

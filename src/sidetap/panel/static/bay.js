@@ -1,6 +1,6 @@
 // The bottom of the page: the ticket, the state of the bay with the time left, and what came of the last press.
 
-import { key, make, show, write, writeValue } from "./dom.js";
+import { enable, key, make, show, write, writeValue } from "./dom.js";
 import { minutes, say } from "./words.js";
 
 /** Fill the ticket's section. acts: openTicket, endTicket, resume, resetLockout. */
@@ -28,7 +28,7 @@ export function makeTicket(section, acts) {
     show(keys.end, bay.ticket !== null);
     show(keys.resume, bay.ticket?.interrupted ?? false);
     show(keys.lockout, bay.valves.some((v) => alarms.some((a) => a.tag === `${v.tag}-mismatch`)));
-    for (const button of Object.values(keys)) button.disabled = !ready;
+    for (const button of Object.values(keys)) enable(button, ready);
   };
 }
 

@@ -29,8 +29,17 @@ export function write(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+/** Set an attribute only when it differs: what is set again is painted again. */
+export function set(element, name, value) {
+  if (element.getAttribute(name) !== String(value)) element.setAttribute(name, value);
+}
+
 export function show(element, yes) {
-  element.hidden = !yes;
+  if (element.hidden === yes) element.hidden = !yes;
+}
+
+export function enable(button, yes) {
+  if (button.disabled === yes) button.disabled = !yes;
 }
 
 /** Write a value that may be unknown: dashes under hatching then. */

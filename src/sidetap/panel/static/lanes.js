@@ -1,6 +1,6 @@
 // One lane a vessel, left to right: how full, how much, then the bay's valve from it and the key that opens it.
 
-import { key, make, show, write, writeLevel, writeValue } from "./dom.js";
+import { enable, key, make, set, show, write, writeLevel, writeValue } from "./dom.js";
 import { makeGate, makeTank } from "./pictures.js";
 import { minutes, say, seconds } from "./words.js";
 
@@ -59,7 +59,7 @@ function makeLane(vessel, valves, acts) {
     write(note, live ? words : "");
     element.classList.toggle("tripped", live && now.tripped);
     show(reset, now.tripped);
-    reset.disabled = !ready;
+    enable(reset, ready);
     for (const row of rows) row.draw(bay, live, ready);
   };
   return { element, draw };
@@ -105,7 +105,7 @@ function makeValve(valve, acts) {
     const now = bay.valves.find((v) => v.tag === valve.tag);
     const known = live && bay.hose !== null; // null: the wires of the bay are not heard
     const state = known ? valveState(now) : "unknown";
-    gate.setAttribute("class", `gate ${state}`);
+    set(gate, "class", `gate ${state}`);
     writeValue(word, say(`valve-${state}`), known, say("valve-unknown"));
     word.classList.add("value");
     const closed = live && !now.command;
@@ -120,10 +120,10 @@ function makeValve(valve, acts) {
       write(moreCount, say("more-reasons", { n: blocks.length - REASONS_SHOWN }));
     }
     const chosen = live && bay.choice === valve.tag;
-    choose.setAttribute("aria-pressed", String(chosen));
+    set(choose, "aria-pressed", chosen);
     write(choice, say(chosen ? "chosen" : "key-choose", { valve: valve.tag }));
-    choose.disabled = !ready;
-    open.disabled = !(ready && now.may_open);
+    enable(choose, ready);
+    enable(open, ready && now.may_open);
   };
   return { element, draw };
 }

@@ -1,7 +1,7 @@
 // Our own small pictures, in millimetres: a vessel with its filling and marks, a valve as a gate in a pipe, and the
 // heartbeat. Each state has a shape of its own, so that grey paper tells them apart.
 
-import { makeSvg } from "./dom.js";
+import { makeSvg, set } from "./dom.js";
 import { say } from "./words.js";
 
 const TOP = 1.5;
@@ -22,8 +22,8 @@ export function makeTank() {
     unknown.toggleAttribute("hidden", level !== null);
     filling.toggleAttribute("hidden", level === null);
     if (level !== null) {
-      filling.setAttribute("y", y(level));
-      filling.setAttribute("height", TOP + HEIGHT - y(level));
+      set(filling, "y", y(level));
+      set(filling, "height", TOP + HEIGHT - y(level));
     }
     for (const [name, path, text] of marks) {
       const at = y(vessel[`${name}_share`]);
@@ -31,14 +31,14 @@ export function makeTank() {
       const end = onLeft ? LEFT : LEFT + WIDTH;
       const out = onLeft ? -1 : 1;
       const across = onLeft ? `M${LEFT} ${at}H${LEFT + WIDTH}` : `M${end} ${at}h${-WIDTH / 3}`;
-      path.setAttribute("d", `${across}M${end} ${at}l${2 * out} -1.2v2.4z`);
-      text.setAttribute("x", end + 2.8 * out);
-      text.setAttribute("y", Math.min(Math.max(at + 1.4, 3.6), 33.4));
-      text.setAttribute("text-anchor", onLeft ? "end" : "start");
+      set(path, "d", `${across}M${end} ${at}l${2 * out} -1.2v2.4z`);
+      set(text, "x", end + 2.8 * out);
+      set(text, "y", Math.min(Math.max(at + 1.4, 3.6), 33.4));
+      set(text, "text-anchor", onLeft ? "end" : "start");
     }
     const percent = level === null ? null : Math.round(level * 100);
     const label = percent === null ? say("vessel-picture-unknown", { vessel: vessel.tag }) : say("vessel-picture", { vessel: vessel.tag, percent, top: vessel.top_text });
-    if (picture.getAttribute("aria-label") !== label) picture.setAttribute("aria-label", label);
+    set(picture, "aria-label", label);
   };
   return { picture, draw };
 }
