@@ -30,7 +30,8 @@ def read_small_text(path: Path) -> str:
             raise BadInput(str(path), "not a file", "Name a file, no directory, device or pipe.")
         if about.st_size > MOST_BYTES:
             raise BadInput(str(path), f"{about.st_size} bytes", f"A site's file has at most {MOST_BYTES} bytes.")
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES)  # it may have grown since
     except (OSError, ValueError) as problem:  # ValueError: a path with a zero byte
         reason = getattr(problem, "strerror", None) or str(problem)
         raise BadInput(str(path), f"can't be read: {reason.lower()}", "Check the path and its rights.") from None
