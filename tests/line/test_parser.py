@@ -163,6 +163,28 @@ def test_what_supports_a_lone_frame() -> None:
     assert outcomes(noise + READ + noise + READ + noise) == ["damaged", "damaged"]  # it comes again
     assert outcomes(READ + LEVEL + noise + READ + noise) == ["answered", "damaged"]  # that device answered that
     assert outcomes(noise + READ + noise + WRITE + noise) == []  # nothing in common
+    # at the very start of the input, too
+    assert outcomes(READ + noise + READ + noise) == ["damaged", "damaged"]
+    assert outcomes(READ + noise[: len(LEVEL)] + OTHER_READ + OTHER) == [
+        "damaged",
+        "answered",
+    ]  # as long as its answer
+    assert outcomes(READ + noise[: len(LEVEL) - 1] + OTHER_READ + OTHER) == ["answered"]
+    # and far apart: the first is gone, the second is believed
+    assert outcomes(bytes(2000) + READ + bytes(2000) + READ + bytes(2000)) == ["damaged"]
+
+
+def test_what_follows_a_damaged_answer_does_not_touch_a_frame() -> None:
+    damaged = READ + LEVEL + READ + bytes(256)
+    assert outcomes(damaged + DEAD_READ + bytes(1200)) == ["answered", "damaged"]
+
+
+def test_a_write_after_a_damaged_echo_is_its_retry() -> None:
+    garbled = WRITE[:3] + b"\x55" + WRITE[4:]
+    rows = parsed([Chunk(None, READ + LEVEL + WRITE + garbled + WRITE + WRITE + READ + LEVEL)])
+    told = [(row.outcome.value, row.retry) for row in rows[1:3]]
+    assert told == [("damaged", False), ("answered", True)]
+    assert outcomes(READ + LEVEL + WRITE + b"\x00\xff\x00" + WRITE + READ + LEVEL) == ["answered"] * 3
 
 
 def test_a_request_at_the_end_of_the_input_is_unanswered() -> None:
@@ -311,6 +333,16 @@ def test_backlog_marks_all_of_a_burst_that_was_delivered_in_pieces() -> None:
     assert all(isinstance(event, Transaction) and event.backlog for event in late)
     assert len(fresh) == 12
     assert all(isinstance(event, Transaction) and not event.backlog for event in fresh)
+
+
+def test_an_unanswered_request_at_the_start_of_a_burst_is_backlog() -> None:
+    chunks = [Chunk(0, READ + LEVEL), Chunk(10_000 * MS, DEAD_READ), Chunk(10_000 * MS, (READ + LEVEL) * 10)]
+    rows = parsed(chunks, Settings.parse("19200 8E1"))
+    assert [(row.outcome.value, row.backlog) for row in rows[:3]] == [
+        ("answered", False),
+        ("unanswered", True),
+        ("answered", True),
+    ]
 
 
 def test_a_backlog_is_marked_once_and_for_all_that_follows_until_it_ends() -> None:

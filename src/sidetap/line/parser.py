@@ -229,7 +229,6 @@ class Parser:
             self._row(start, end, end, Outcome.BROADCAST)
         elif until == end or self._after_timeout(end - 1, end, 2 * LATENESS_NS):
             self._row(start, end, end, Outcome.UNANSWERED)  # what follows, if anything, is a damaged retry
-            self._anchored = until == end and anchor is not None
         else:
             self._row(start, end, until, Outcome.DAMAGED)
             self._anchored = anchor is not None
