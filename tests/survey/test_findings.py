@@ -154,6 +154,19 @@ def test_acceptance_4_a_second_master_is_found_at_each_device_it_asks(seed: int,
     assert {f.finding for f in found.findings} <= {"second-master", "device-outage"}
 
 
+def test_a_second_master_that_mostly_misses_the_first_is_found_by_who_does_not_wait() -> None:
+    regular = [poll(d, 430) for d in (1, 2, 3)]
+    extra = reads(1, 10, np.column_stack([level(1, 60)] * 2), start_ns=400 * S + S // 3, period_ns=S // 2)
+    # twice, 10 ms before a regular request: nobody answers it
+    for n in (10, 20):
+        t_ns = (regular[0][400 + n].t_ns or 0) - 10_000_000
+        extra[2 * n] = replace(extra[2 * n], t_ns=t_ns, t_end_ns=None, response=None, outcome=UNANSWERED)
+    found = survey(merged(*regular, extra))
+    assert [f.device for f in of(found, "second-master")] == [1]
+    late = [replace(t, t_ns=(t.t_ns or 0) - 90_000_000) if t.outcome is UNANSWERED else t for t in extra]
+    assert of(survey(merged(*regular, late)), "second-master") == []
+
+
 def test_extra_polls_that_garble_nothing_are_the_masters_own() -> None:
     assert contested(90, 0.0, 1).findings == ()
 

@@ -1,10 +1,10 @@
 """Two masters on one line: polls beside the usual ones, while frames collide.
 
 Requests in, contests out. A single master waits for an answer or its time-out before it asks again, so its own extra
-polls never garble anything. Two that don't know of each other talk at once now and then, and then answers of several
-devices get lost that otherwise never do. So both are needed: requests beside the usual polls of a device (other
-registers for a time, overlapping ones, or the same at another rhythm), and a jump in lost answers of *other* polls,
-on more than one device, just while they last.
+polls never garble anything. Two that don't know of each other talk at once now and then. So two things are needed:
+requests beside the usual polls of a device (other registers for a time, overlapping ones, or the same at another
+rhythm), and, just while they last, either somebody who asks while an answer is still waited for, or a jump in lost
+answers of *other* polls on more than one device.
 """
 
 from collections import Counter, defaultdict
@@ -14,7 +14,7 @@ from itertools import pairwise
 from statistics import median
 
 from sidetap.quantity import NS_PER_S
-from sidetap.survey.history import History, Poll, Request
+from sidetap.survey.history import History, Poll, Request, Trouble
 from sidetap.survey.timeline import Span
 
 _MOST_POLLS = 30
@@ -27,12 +27,16 @@ _FEWEST_TROUBLES = 3
 _FEWEST_OUTSIDE = 50  # tries; of fewer nothing usual can be told
 _TROUBLED = 0.02
 _TIMES_USUAL = 5
+_FEWEST_TALKED_OVER = 2
 _ONE_DEVICE = 0.8  # of the troubles: more of them at a single device are that device's own
 
 
 @dataclass(frozen=True, slots=True)
 class Contest:
-    """A device that two masters ask. polls: those of the second. usual_share: troubles per try outside of it."""
+    """A device that two masters ask. polls: those of the second. usual_share: troubles per try outside of it.
+
+    talked_over: how often one asked while the other still waited.
+    """
 
     device: int
     register: int | None
@@ -42,6 +46,7 @@ class Contest:
     troubles: int
     tries: int
     usual_share: float
+    talked_over: int
 
 
 def contests(history: History, usual: Sequence[Request]) -> list[Contest]:
@@ -138,11 +143,10 @@ def _judge(history: History, group: Sequence[Request], extra_polls: set[Poll]) -
     inside = sum(r.tries for r in history.requests if r.poll not in extra_polls and span.holds(r.t_ns))
     outside = sum(r.tries for r in history.requests if r.poll not in extra_polls) - inside
     usual_share = (len(regular) - len(troubles)) / max(outside, _FEWEST_OUTSIDE)
-    share = len(troubles) / max(inside, 1)
-    if len(troubles) < _FEWEST_TROUBLES or share < max(_TROUBLED, _TIMES_USUAL * usual_share):
-        return None
-    at = Counter(t.poll.device for t in troubles)
-    if max(at.values()) > _ONE_DEVICE * len(troubles):
+    talked_over = sum(t.talked_over and span.holds(t.t_ns) for t in history.troubles)
+    usually = (sum(t.talked_over for t in history.troubles) - talked_over) / max(outside, _FEWEST_OUTSIDE)
+    at_once = talked_over >= _FEWEST_TALKED_OVER and talked_over > _TIMES_USUAL * usually * inside
+    if not at_once and not _garbled(troubles, inside, usual_share):
         return None
     poll = group[0].poll
     return Contest(
@@ -154,7 +158,16 @@ def _judge(history: History, group: Sequence[Request], extra_polls: set[Poll]) -
         len(troubles),
         inside,
         usual_share,
+        talked_over,
     )
+
+
+def _garbled(troubles: Sequence[Trouble], tries: int, usual_share: float) -> bool:
+    """Return whether the answers of several devices got lost as they usually don't."""
+    if len(troubles) < _FEWEST_TROUBLES or len(troubles) < max(_TROUBLED, _TIMES_USUAL * usual_share) * tries:
+        return False
+    at = Counter(t.poll.device for t in troubles)
+    return max(at.values()) <= _ONE_DEVICE * len(troubles)
 
 
 def _joined(one: Contest, other: Contest) -> Contest:
@@ -171,4 +184,5 @@ def _joined(one: Contest, other: Contest) -> Contest:
         max(one.troubles, other.troubles),
         max(one.tries, other.tries),
         min(one.usual_share, other.usual_share),
+        one.talked_over + other.talked_over,
     )

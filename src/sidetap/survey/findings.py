@@ -152,7 +152,8 @@ def _second_master(contest: Contest) -> Finding:
         contest.span,
         f"A second master asks device {contest.device}, beside the usual one, and their frames collide.",
         f"{contest.requests} requests beside the usual polls; while they lasted {contest.troubles} of "
-        f"{contest.tries} tries of other polls came to no whole answer, against {contest.usual_share:.2%} otherwise",
+        f"{contest.tries} tries of other polls came to no whole answer, against {contest.usual_share:.2%} otherwise; "
+        f"{contest.talked_over} times something was asked while another answer was still waited for",
         "Ask who was at the line at that time; look for a second cable, gateway or laptop on it.",
     )
 

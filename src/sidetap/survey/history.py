@@ -12,11 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import Noise, Outcome, Transaction
+from sidetap.quantity import NS_PER_MS
 from sidetap.survey.hypotheses import Words
 
 _CHECK_BYTES = 2
 _MOST_BLOCKS = 500
 
+_PATIENCE_NS = 30 * NS_PER_MS  # no master's time-out is shorter: common practice, no source
+
+_Key = tuple[int, int, str | None, int | None, int | None]
 _Place = tuple[int, str, int, int]  # device, table, first register, how many
 
 
@@ -52,11 +56,15 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """A single try that came to no whole answer."""
+    """A single try that came to no whole answer.
+
+    talked_over: nothing answered, and yet something else was asked at once, sooner than any master gives up waiting.
+    """
 
     t_ns: int | None
     poll: Poll
     outcome: Outcome
+    talked_over: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +118,8 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
     tries_ns: list[int] = []
     reads: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
     writes: defaultdict[_Place, _Gathering] = defaultdict(_Gathering)
-    polls: dict[tuple[int, int, str | None, int | None, int | None], Poll] = {}
+    polls: dict[_Key, Poll] = {}
+    pending: Transaction | None = None  # a trouble, until it is seen what came next
     line_bytes = explained = 0
     start_ns: int | None = None
     end_ns: int | None = None
@@ -128,16 +137,19 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
             explained += len(event.response) + _CHECK_BYTES
         if event.outcome is Outcome.UNPAIRED_RESPONSE:
             continue
-        key = (event.device, event.function, event.table, event.register, event.count)
+        key = _key(event)
         poll = polls.get(key)
         if poll is None:
             poll = polls[key] = Poll(*key)
         if t_ns is not None:
             tries_ns.append(t_ns)
-        if event.outcome in (Outcome.UNANSWERED, Outcome.DAMAGED):
-            troubles.append(Trouble(t_ns, poll, event.outcome))
+        if pending is not None:
+            troubles.append(_trouble(pending, event, polls))
+        pending = event if event.outcome in (Outcome.UNANSWERED, Outcome.DAMAGED) else None
         _add_request(requests, poll, event)
         _add_words(reads, writes, event)
+    if pending is not None:
+        troubles.append(_trouble(pending, None, polls))
     return History(
         tuple(requests),
         tuple(troubles),
@@ -148,6 +160,20 @@ def gather(events: Iterable[Transaction | Noise]) -> History:
         start_ns,
         end_ns,
     )
+
+
+def _key(event: Transaction) -> _Key:
+    return (event.device, event.function, event.table, event.register, event.count)
+
+
+def _trouble(event: Transaction, after: Transaction | None, polls: Mapping[_Key, Poll]) -> Trouble:
+    """Return a trouble, given the try that came next on the line."""
+    key = _key(event)
+    over = False
+    if after is not None and event.outcome is Outcome.UNANSWERED and not (event.backlog or after.backlog):
+        soon = event.t_ns is not None and after.t_ns is not None and 0 <= after.t_ns - event.t_ns < _PATIENCE_NS
+        over = soon and _key(after) != key
+    return Trouble(event.t_ns, polls[key], event.outcome, over)
 
 
 def _add_request(requests: list[Request], poll: Poll, event: Transaction) -> None:
