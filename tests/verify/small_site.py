@@ -32,12 +32,17 @@ GAL_M3 = Fraction(473176473, 125000000000)
 
 
 def small_site() -> Site:
-    """One bay and two vessels whose products may not follow each other; means of 3 s, limits under a minute."""
-    return _site(
+    """One bay and two vessels whose products may not follow each other; every time short, so that runs are short."""
+    site = _site(
         [("T1", "32-0-0", 6000, 7000), ("T2", "10-34-0", 6000, 7000)],
-        limits_s=[40, 50],
+        limits_s=[20, 25],
         mean_s=3,
         compatible=(("32-0-0", ("32-0-0",)), ("10-34-0", ("10-34-0",))),
+    )
+    return replace(
+        site,
+        bays=tuple(replace(b, restart_wait_ns=5 * NS_PER_S) for b in site.bays),
+        valves=tuple(replace(v, stroke_ns=1 * NS_PER_S, supervise_ns=3 * NS_PER_S) for v in site.valves),
     )
 
 
@@ -87,7 +92,7 @@ def _site(
                 scale=Fraction(1),
                 offset=Fraction(0),
                 unit="mm",
-                valid=None,
+                valid=(Fraction(0), Fraction(10)),
                 good_when=(),
                 max_step_m_per_s=None,
                 poll_ns=NS_PER_S,
