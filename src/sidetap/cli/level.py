@@ -13,6 +13,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from sidetap.cli.progress import watched
 from sidetap.errors import BadInput
 from sidetap.line import Chunk, Parser, Settings, Transaction
 from sidetap.line.recording import Recording, read
@@ -63,7 +64,7 @@ def _of_recording(site: Site, path: Path, at: str | None) -> dict[str, Any]:
     line = site.lines[0]
     parser, meter = Parser(source.settings or Settings(line.baud, line.framing)), Meter(site)
     last_ns: int | None = None
-    for chunk in source.chunks:
+    for chunk in watched(source):
         if chunk.t_ns is None:
             raise BadInput(
                 str(path), "a recording without times", "A level needs an age; record with times (.pcapng)."
