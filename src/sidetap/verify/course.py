@@ -184,8 +184,8 @@ def _all_restarts(bay: Bay, opening: list[Event], at_ms: int) -> tuple[list[Even
     wait_ms = bay.restart_wait_ns // NS_PER_MS
     events = list(opening)
     for _ in range(bay.restarts):
-        events.append(Event(at_ms + 10_000, f"{bay.tag}.panel_close", True, SCAN_MS))
-        at_ms += 10_000 + wait_ms + 8_000
+        events.append(Event(at_ms + 5_000, f"{bay.tag}.panel_close", True, SCAN_MS))
+        at_ms += 5_000 + wait_ms + 2_000
         events.append(Event(at_ms, bay.open_key, True, 500))
     return events, at_ms
 
@@ -265,3 +265,28 @@ def edge_courses(model: Model) -> Iterator[Course]:
                 ),
                 late_ms + 2_000,
             )
+
+
+def long_courses(model: Model) -> Iterator[Course]:
+    """Yield courses that use up the open time of a ticket with something odd on the way.
+
+    Half way to the limit the key is pressed again; or the valve is closed and opened again; or the station crashes
+    and the load is resumed. Each then goes on until the limit must have closed the valve.
+    """
+    for bay in model.site.bays:
+        wait_ms = bay.restart_wait_ns // NS_PER_MS + 2_000
+        for choice, valve in enumerate(model.site.valves_of(bay.tag), 1):
+            opening, at_ms = loading(model.site, bay, choice)
+            limit_ms = valve.open_limit_ns // NS_PER_MS
+            half_ms = at_ms + limit_ms // 2 // SCAN_MS * SCAN_MS
+            end_ms = at_ms + limit_ms + wait_ms + 30_000
+            again = Event(half_ms, bay.open_key, True, 500)
+            yield Course((*opening, again), end_ms)
+            close = Event(half_ms, f"{bay.tag}.panel_close", True, SCAN_MS)
+            reopen = Event(half_ms + wait_ms, bay.open_key, True, 500)
+            yield Course((*opening, close, reopen), end_ms)
+            crash = Event(half_ms, CRASH, True, SCAN_MS)
+            window_ms = model.site.vessel(valve.vessel).trip.mean_ns // NS_PER_MS
+            resume = Event(half_ms + 1_000, f"{bay.tag}.ticket_resume", True, SCAN_MS)
+            reopen = Event(half_ms + max(wait_ms, window_ms + 2_000), bay.open_key, True, 500)
+            yield Course((*opening, crash, resume, reopen), end_ms)

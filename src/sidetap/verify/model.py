@@ -190,9 +190,7 @@ def _restartable(
 
     read_as: what some inputs of the scheme read as.
     """
-    before = {
-        name: choose(crash, s.first, Expr(Op.PREVIOUS, s.type, (), name)) for name, s in scheme.states.items()
-    }
+    before = {name: choose(crash, s.first, Expr(Op.PREVIOUS, s.type, (), name)) for name, s in scheme.states.items()}
     new: dict[Expr, Expr] = {}
     for node in ordered([s.next for s in scheme.states.values()] + list(scheme.outputs.values())):
         if node.op is Op.PREVIOUS:
@@ -207,4 +205,3 @@ def _restartable(
         {name: replace(s, next=new[s.next]) for name, s in scheme.states.items()},
         {name: new[e] for name, e in scheme.outputs.items()},
     )
-

@@ -95,9 +95,7 @@ def vessel_facts(scene: Scene, vessel: Vessel) -> VesselFacts:
     was_below = scene.since_start(f"{tag}.below")
     below_ms = scene.since_start(f"{tag}.below_ms", 0, delay_ms)
     scene.keep(f"{tag}.below", below)
-    below_ms = scene.keep(
-        f"{tag}.below_ms", choose(below & was_below, minimum(below_ms + elapsed(), delay_ms), 0)
-    )
+    below_ms = scene.keep(f"{tag}.below_ms", choose(below & was_below, minimum(below_ms + elapsed(), delay_ms), 0))
     fires = below & (below_ms >= delay_ms)
 
     latched = choose(scene.crash, scene.on_disk(f"{tag}.stored_trip"), scene.kept(f"{tag}.latched"))
@@ -347,4 +345,3 @@ def _hint(scene: Scene, bay: Bay, valves: tuple[Valve, ...], weights: list[int])
 def conditions(bay: Bay) -> tuple[str, ...]:
     """Return the inputs that must be energised all the time, each once."""
     return tuple(dict.fromkeys((*bay.run_permissives, bay.auto_input, bay.stop_input, bay.hose_input)))
-

@@ -66,7 +66,9 @@ def _bay_promises(scene: Scene, bay: Bay, facts: BayFacts, vessels: dict[str, Ve
             for n, (v, f) in enumerate(zip(valves, facts.valves, strict=True))
         ),
     )
-    yield Promise("close-wins", bay.tag, (Clause("a valve is open while a close key is pressed", ~facts.close | shut),))
+    yield Promise(
+        "close-wins", bay.tag, (Clause("a valve is open while a close key is pressed", ~facts.close | shut),)
+    )
     yield Promise(
         "start-up-closed",
         bay.tag,
@@ -124,7 +126,7 @@ def _permissive_clauses(
 
 def _product_clauses(scene: Scene, bay: Bay, facts: BayFacts) -> Iterator[Clause]:
     valves = scene.site.valves_of(bay.tag)
-    for n, (valve, f) in enumerate(zip(valves, facts.valves, strict=True)):
+    for valve, f in zip(valves, facts.valves, strict=True):
         for m, before in enumerate(valves):
             if not _may_follow(scene.site, before.vessel, valve.vessel):
                 yield Clause(
@@ -198,7 +200,12 @@ def _vessel_promises(
     yield Promise(
         "trip-closes",
         tag,
-        (Clause(f"a valve from {tag} is open though its mean has been below the trip for the delay", ~facts.fires | shut),),
+        (
+            Clause(
+                f"a valve from {tag} is open though its mean has been below the trip for the delay",
+                ~facts.fires | shut,
+            ),
+        ),
     )
     yield Promise(
         "bad-or-old-closes",
@@ -216,9 +223,7 @@ def _vessel_promises(
     )
 
 
-def _goals(
-    scene: Scene, bay: Bay, facts: BayFacts, vessels: dict[str, VesselFacts]
-) -> dict[tuple[str, str], Expr]:
+def _goals(scene: Scene, bay: Bay, facts: BayFacts, vessels: dict[str, VesselFacts]) -> dict[tuple[str, str], Expr]:
     valves = scene.site.valves_of(bay.tag)
     tripped: list[Expr] = []
     for valve, f in zip(valves, facts.valves, strict=True):
@@ -231,7 +236,5 @@ def _goals(
         ("can-open", bay.tag): rising,
         ("can-reach-limit", bay.tag): at_limit,
         ("can-use-all-restarts", bay.tag): rising & facts.openings_before.equals(bay.restarts),
-        ("can-trip-and-reopen", bay.tag): any_of(
-            *(t & f.rises for t, f in zip(tripped, facts.valves, strict=True))
-        ),
+        ("can-trip-and-reopen", bay.tag): any_of(*(t & f.rises for t, f in zip(tripped, facts.valves, strict=True))),
     }

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 from sidetap.quantity import NS_PER_MS, format_duration, from_si
 from sidetap.scheme import Value
@@ -43,7 +44,7 @@ def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) 
     last = scans[-1]
     if course.tail:
         told.setdefault(last.now_ms, []).extend(words.tail(scans))
-    for before, scan in zip(scans, scans[1:], strict=False):
+    for before, scan in pairwise(scans):
         told.setdefault(scan.now_ms, []).extend(words.outcomes(before, scan))
     told.setdefault(last.now_ms, []).append(clause.text + _so_far(site, scans))
     steps = [Step(at_ms, "; ".join(dict.fromkeys(texts))) for at_ms, texts in sorted(told.items()) if texts]
@@ -53,7 +54,7 @@ def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) 
 def _at_most(steps: list[Step]) -> tuple[Step, ...]:
     """Join the neighbours that are nearest in time until there are few enough; the last step stays alone."""
     while len(steps) > MOST_STEPS:
-        gaps = [b.t_ms - a.t_ms for a, b in zip(steps, steps[1:-1], strict=False)]
+        gaps = [b.t_ms - a.t_ms for a, b in pairwise(steps[:-1])]
         i = gaps.index(min(gaps))
         steps[i : i + 2] = [Step(steps[i].t_ms, f"{steps[i].what}; then {steps[i + 1].what}")]
     return tuple(steps)
@@ -65,10 +66,10 @@ def _so_far(site: Site, scans: Sequence[Replayed]) -> str:
     for bay in site.bays:
         for valve in site.valves_of(bay.tag):
             open_ms = openings = 0
-            for before, scan in zip(scans, scans[1:], strict=False):
-                if scan.outputs[f"{bay.tag}.ticket"] and not before.outputs[f"{bay.tag}.ticket"]:
-                    if not scan.inputs[CRASH]:
-                        open_ms = openings = 0
+            for before, scan in pairwise(scans):
+                begins = scan.outputs[f"{bay.tag}.ticket"] and not before.outputs[f"{bay.tag}.ticket"]
+                if begins and not scan.inputs[CRASH]:
+                    open_ms = openings = 0
                 was, now = before.outputs[f"{valve.tag}.command"], scan.outputs[f"{valve.tag}.command"]
                 open_ms += scan.elapsed_ms if was else 0
                 openings += bool(now and not was)
