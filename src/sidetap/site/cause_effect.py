@@ -242,7 +242,9 @@ class _Compiler:
         ticket = (ticket_before | opened) & ~ticket_end
         b.assign(f"{tag}.hose_seen_off", seen_off & ~opened)
         interrupted_before = choose(self.first, stored_ticket, b.state_bool(f"{tag}.interrupted"))
-        interrupted = b.assign(f"{tag}.interrupted", interrupted_before & ticket & ~(ticket_resume & ~self.first))
+        resumed = ticket_resume & ~self.first
+        # a ticket that ends in its very first scan leaves nothing to the next one
+        interrupted = b.assign(f"{tag}.interrupted", interrupted_before & ticket & ~opened & ~resumed)
 
         # The account of open time, up to this scan
         worst_ms = STORE_INTERVAL_MS + _ms(self.site.watchdog.relay_time_ns) + max(_ms(v.stroke_ns) for v in valves)
