@@ -7,7 +7,7 @@ must make it fail, that change is tried beside it. The numbers are the client's 
 from dataclasses import replace
 from pathlib import Path
 
-from conftest import BAY, LEAD, OPERATOR, Hands
+from hands import BAY, LEAD, OPERATOR, Hands
 
 from sidetap.quantity import NS_PER_S
 from sidetap.rehearse.plant import Plant

@@ -174,6 +174,7 @@ def _run_live(console: Console, place: DemoFolder, seed: int, port: int) -> None
     _chapter(console, "5  Runs, on the wall clock: yard, station and panel, each a process")
     try:
         with LiveDemo(place, seed, port) as live:
+            live.start()
             console.print(f"   panel: {live.address}")
             console.print("   To load: open a ticket on the panel, put the hose on here, then press open.")
             console.print(f"   Say what happens in the yard: {'; '.join(HELP)}.", soft_wrap=True)

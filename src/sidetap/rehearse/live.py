@@ -22,7 +22,7 @@ ENDS_WITHIN_S = 10.0
 
 
 class LiveDemo:
-    """Three processes on a demo folder. Use as a context; ``address`` is the panel's."""
+    """Three processes on a demo folder. As a context it ends what was started; ``address`` is the panel's."""
 
     def __init__(self, folder: DemoFolder, seed: int, port: int = 0) -> None:
         self.folder = folder
@@ -32,17 +32,20 @@ class LiveDemo:
         self.address = ""
 
     def __enter__(self) -> "LiveDemo":
-        try:
-            self._start("field", "-m", "sidetap.rehearse.field", str(self.folder.root), str(self._seed))
-            self.start_station()
-            self.start_panel()
-        except BaseException:
-            self.close()
-            raise
         return self
 
     def __exit__(self, *_: type[BaseException] | BaseException | TracebackType | None) -> None:
         self.close()
+
+    def start(self) -> None:
+        """Start all three, the yard first."""
+        self.start_field()
+        self.start_station()
+        self.start_panel()
+
+    def start_field(self) -> None:
+        """Start the yard."""
+        self._start("field", "-m", "sidetap.rehearse.field", str(self.folder.root), str(self._seed))
 
     def start_station(self) -> None:
         """Start the station, or start it again."""
@@ -61,6 +64,12 @@ class LiveDemo:
         """Return the name of a process that is gone, None while all run."""
         return next((name for name, process in self.processes.items() if process.poll() is not None), None)
 
+    def kill(self, name: str) -> None:
+        """End one process as a power cut would."""
+        process = self.processes.pop(name)
+        process.kill()
+        _forget(process)
+
     def close(self) -> None:
         """End what runs, in order, and wait until it is gone."""
         for name in ("panel", "station", "field"):
@@ -74,9 +83,7 @@ class LiveDemo:
                 process.wait(ENDS_WITHIN_S)
             except subprocess.TimeoutExpired:
                 process.kill()
-                process.wait()
-            if process.stdout is not None:
-                process.stdout.close()
+            _forget(process)
 
     def _site(self) -> list[str]:
         return [str(self.folder.site), "--state", str(self.folder.state)]
@@ -95,6 +102,12 @@ class LiveDemo:
             )
         self.processes[name] = process
         return _first_line(name, process, log)
+
+
+def _forget(process: "subprocess.Popen[str]") -> None:
+    process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 def _first_line(name: str, process: subprocess.Popen[str], log: Path) -> str:
