@@ -31,7 +31,7 @@ def ready(tmp_path_factory: pytest.TempPathFactory) -> Bench:
         ({"ask": "ticket", "bay": "B", "person": OPERATOR, "vessels": ["T9"]}, "at least one of T1, T2, T3"),
         ({"ask": "ticket", "bay": "B", "person": OPERATOR, "vessels": "T1"}, "at least one of T1, T2, T3"),
         ({"ask": "ticket", "bay": "X", "person": OPERATOR, "vessels": ["T1"]}, "no such bay"),
-        ({"ask": "open", "bay": "B", "valve": "B1"}, "B1 can't open: HC-B is not energised; no ticket is open"),
+        ({"ask": "open", "bay": "B", "valve": "B1"}, "B1 can't open: the hose is not on; no ticket is open"),
         ({"ask": "open", "bay": "B", "valve": "C1"}, "bay B has no such valve"),
         ({"ask": "open", "bay": "B"}, "bay B has no such valve"),
         ({"ask": "choose", "bay": "B", "valve": 1}, "bay B has no such valve"),

@@ -285,7 +285,7 @@ class _Compiler:
             blocks = [
                 _Block("close-key", "a close key is pressed, or its wire is broken", close, True),
                 _Block("limit", "the open time of this ticket is used up", was_open[v.tag] & used_up, True),
-                *(_Block(t, f"{t} is not energised", ~self.wired[t], True) for t in bay.run_permissives),
+                *(_Block(t, self.when_off(t), ~self.wired[t], True) for t in bay.run_permissives),
                 _Block("selector", "the selector shows AUTO and HAND at once", auto & hand, True),
                 _Block("panel-lost", "the bay's panel is lost", panel_age >= _ms(bay.panel_lost_after_ns), True),
                 _Block("trip", f"{v.vessel} has tripped on low level", level.tripped, True),
@@ -388,6 +388,11 @@ class _Compiler:
     def alarm(self, tag: str, priority: str, text: str, active: Expr) -> None:
         self.b.output(f"alarm.{tag}", active)
         self.alarms.append(CompiledAlarm(tag, f"alarm.{tag}", priority, text))
+
+    def when_off(self, tag: str) -> str:
+        """Return what it means that an input is not energised, in the site's words where it has some."""
+        wired = next(i for i in self.site.inputs if i.tag == tag)
+        return wired.when_off or f"{tag} is not energised"
 
     def _module_of(self, tag: str) -> str:
         return next(i.module for i in self.site.inputs if i.tag == tag)

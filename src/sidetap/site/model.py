@@ -183,12 +183,16 @@ class Watchdog:
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """One bit of a module, healthy when energised; older than max_age_ns it counts as not energised."""
+    """One bit of a module, healthy when energised; older than max_age_ns it counts as not energised.
+
+    when_off: what that means at a bay, for people ("the hose is not on").
+    """
 
     tag: str
     module: str
     bit: int
     max_age_ns: int
+    when_off: str = ""
 
 
 @dataclass(frozen=True, slots=True)

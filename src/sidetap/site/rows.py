@@ -325,7 +325,9 @@ def read_horn(t: Table) -> Row[model.Output]:
 def read_input(t: Table) -> Row[model.Input]:
     """Read [[input]]: one bit, healthy when energised."""
     tag, module, bit = t.tag("XS-B"), t.text("module", "IO-1"), t.whole("bit", 0, 65_535, 0)
-    return close(t, model.Input(tag, module, bit, t.duration_ns("max_age", "10 ms", "60 s", "1 s")))
+    max_age = t.duration_ns("max_age", "10 ms", "60 s", "1 s")
+    when_off = t.text("when_off", "the stop circuit is open") if t.has("when_off") else ""
+    return close(t, model.Input(tag, module, bit, max_age, when_off))
 
 
 def read_bay(t: Table) -> Row[model.Bay]:
