@@ -33,7 +33,7 @@ class Law:
 _UNIT_SHARE, _SHIFTED_SHARE, _ULLAGE_SHARE, _FREE_SHARE, _AFFINE_SHARE = 0.66, 0.04, 0.08, 0.14, 0.08
 
 # dimension -> (unit, share, decimal places sent as a whole number)
-_DICTIONARY: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
+_WHOLE_NUMBERS: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
     Dimension.LENGTH: (
         ("m", 0.35, (1, 2, 3, 4)),
         ("ft", 0.35, (0, 1, 2, 3)),
@@ -44,13 +44,19 @@ _DICTIONARY: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
     Dimension.PRESSURE: (("kPa", 0.4, (0, 1, 2, 3)), ("bar", 0.3, (1, 2, 3, 4)), ("psi", 0.3, (0, 1, 2, 3))),
     Dimension.TEMPERATURE: (("C", 0.7, (0, 1, 2)), ("F", 0.3, (0, 1, 2))),
 }
-# as floats, units are sent whole
-_FLOAT_UNITS: dict[Dimension, tuple[tuple[str, float], ...]] = {
-    Dimension.LENGTH: (("m", 0.35), ("ft", 0.35), ("in", 0.15), ("mm", 0.1), ("cm", 0.05)),
-    Dimension.SHARE: (("%", 0.8), ("1", 0.2)),
-    Dimension.VOLUME: (("gal", 0.4), ("L", 0.3), ("m3", 0.3)),
-    Dimension.PRESSURE: (("kPa", 0.4), ("bar", 0.25), ("psi", 0.25), ("Pa", 0.1)),
-    Dimension.TEMPERATURE: (("C", 0.7), ("F", 0.3)),
+# as floats, units are sent whole; a share also as 0 to 1
+_FLOATS: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
+    Dimension.LENGTH: (
+        ("m", 0.35, (0,)),
+        ("ft", 0.35, (0,)),
+        ("in", 0.15, (0,)),
+        ("mm", 0.1, (0,)),
+        ("cm", 0.05, (0,)),
+    ),
+    Dimension.SHARE: (("%", 0.8, (0,)), ("%", 0.2, (-2,))),
+    Dimension.VOLUME: (("gal", 0.4, (0,)), ("L", 0.3, (0,)), ("m3", 0.3, (0,))),
+    Dimension.PRESSURE: (("kPa", 0.4, (0,)), ("bar", 0.25, (0,)), ("psi", 0.25, (0,)), ("Pa", 0.1, (0,))),
+    Dimension.TEMPERATURE: (("C", 0.7, (0,)), ("F", 0.3, (0,))),
 }
 # what a reading of each dimension spans at most, in SI units
 _RANGE_SI = {
@@ -72,7 +78,7 @@ def laws(name: str, *, is_float: bool) -> list[Law]:
     """Return the laws by which a register may stand for readings in the unit called name."""
     own = unit(name)
     known: dict[tuple[float, float], float] = {}
-    for source, share, places in _parts(own.dimension, is_float=is_float):
+    for source, share, places in (_FLOATS if is_float else _WHOLE_NUMBERS)[own.dimension]:
         sent = unit(source)
         for place in places:
             scale = float(sent.factor / own.factor) * 10.0**-place
@@ -87,9 +93,3 @@ def laws(name: str, *, is_float: bool) -> list[Law]:
     found.append(Law(Form.FREE, 0.0, 0.0, _FREE_SHARE))
     found.append(Law(Form.AFFINE, 0.0, 0.0, _AFFINE_SHARE))
     return found
-
-
-def _parts(dimension: Dimension, *, is_float: bool) -> list[tuple[str, float, tuple[int, ...]]]:
-    if is_float:
-        return [(name, share, (0,)) for name, share in _FLOAT_UNITS[dimension]]
-    return list(_DICTIONARY[dimension])

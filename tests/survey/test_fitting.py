@@ -1,0 +1,70 @@
+"""Laws fitted to readings: a worked least-squares line, and no freedom worth more than none."""
+
+import numpy as np
+import pytest
+
+from sidetap.survey.fitting import MISTYPED, Noted, Observed, fit
+from sidetap.survey.scales import Form, Law, laws, reading_range
+
+
+def observed(*rows: list[float], travel: float) -> Observed:
+    values = np.array(rows)
+    still = np.zeros(values.shape)
+    return Observed(values, still, np.zeros(len(rows)), np.full(len(rows), travel))
+
+
+def test_a_line_is_that_of_numpys_least_squares() -> None:
+    x, r = [10.0, 20.0, 40.0, 45.0], [1.02, 1.98, 4.01, 4.49]
+    fits = fit(Law(Form.AFFINE, 0, 0, 1), observed(x, travel=50), Noted(np.array(r), np.full(4, 0.02), 20.0))
+    slope, offset = np.polyfit(x, r, 1)
+    assert fits.scale[0] == pytest.approx(slope, rel=1e-6)
+    assert fits.offset[0] == pytest.approx(offset, abs=1e-6)
+    assert fits.trusted.min() > 0.9
+    design = np.column_stack([x, np.ones(4)])
+    covariance = np.linalg.inv(design.T @ design) * 0.02**2
+    at = np.array([60.0, 1.0])
+    known = fits.middle_variance[0] + fits.scale_variance[0] * (60.0 - fits.pivot[0]) ** 2
+    assert known == pytest.approx(at @ covariance @ at, rel=0.02)
+
+
+def test_decoded_values_of_a_billion_lose_no_digits() -> None:
+    x = [1e9 + 10, 1e9 + 20, 1e9 + 40]
+    fits = fit(
+        Law(Form.AFFINE, 0, 0, 1), observed(x, travel=50), Noted(np.array([1.0, 2, 4]), np.full(3, 0.01), 20.0)
+    )
+    assert fits.scale[0] == pytest.approx(0.1)
+    assert fits.scale_variance[0] == pytest.approx(0.01**2 / (3 * np.var([10, 20, 40])), rel=0.02)
+
+
+@pytest.mark.parametrize("form", [Form.FREE, Form.SHIFTED, Form.AFFINE])
+def test_no_freedom_is_worth_more_than_none(form: Form) -> None:
+    # readings that hardly differ, with a noise so wide that any line does: the evidence stays below the likelihood
+    noted = Noted(np.array([3.0, 3.01]), np.full(2, 0.19), 20.0)
+    fits = fit(Law(form, 0.001, 0, 1), observed([3000.0, 3000.01], travel=0.02), noted)
+    peak = 2 * np.log((1 - MISTYPED) / (np.sqrt(2 * np.pi) * 0.19) + MISTYPED / 20.0)
+    assert fits.evidence[0] <= peak + 1e-9
+
+
+def test_a_mistyped_reading_is_not_believed() -> None:
+    r = np.array([1.0, 2.0, 3.0, 9.0])
+    found = fit(
+        Law(Form.UNIT, 0.001, 0, 1), observed([1000.0, 2000, 3000, 4000], travel=3000), Noted(r, r * 0 + 0.001, 20)
+    )
+    assert found.trusted[0].round(3).tolist() == [1.0, 1.0, 1.0, 0.0]
+
+
+@pytest.mark.parametrize("name", ["m", "ft", "%", "gal", "kPa", "C"])
+@pytest.mark.parametrize("is_float", [False, True])
+def test_the_shares_of_all_laws_are_one(name: str, is_float: bool) -> None:
+    assert sum(law.share for law in laws(name, is_float=is_float)) == pytest.approx(1.0)
+    assert reading_range(name) > 0
+
+
+def test_units_are_told_in_the_readings_unit() -> None:
+    # NIST Handbook 44, appendix C: 1 ft = 0.3048 m exactly; F = 9/5 C + 32 from the same definitions
+    known = {
+        (round(law.scale, 12), round(law.offset, 9)) for law in laws("ft", is_float=True) if law.form is Form.UNIT
+    }
+    assert (round(1 / 0.3048, 12), 0.0) in known
+    known = {(round(law.scale, 9), round(law.offset, 9)) for law in laws("F", is_float=True) if law.form is Form.UNIT}
+    assert (1.8, 32.0) in known
