@@ -222,7 +222,7 @@ class Parser:
         if anchor is not None:
             until = anchor.start
             supported = supported or until - end in (0, rules.answer_length(data, start)) or _key(data, until) == key
-        if not (supported or key in self._lone):
+        if not supported:
             self._lone.add(key)
             self._noise(start, until, anchor is not None)
         elif data[start] == rules.BROADCAST:
