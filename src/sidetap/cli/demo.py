@@ -45,7 +45,7 @@ def demo(
     console.print(f"{site.name}, bay {', '.join(bay.tag for bay in site.bays)}", style="bold")
     console.print(CAUTION)
     day = _listen(console, place, seed)
-    _understand(console, day, site)
+    _understand(console, place, day, site)
     scheme = _check_and_verify(console, place, site)
     if once:
         _run_fast(console, place, site, scheme, seed)
@@ -74,11 +74,13 @@ def _listen(console: Console, place: DemoFolder, seed: int) -> WorkingDay:
     return day
 
 
-def _understand(console: Console, day: WorkingDay, site: Site) -> None:
+def _understand(console: Console, place: DemoFolder, day: WorkingDay, site: Site) -> None:
     with _bar() as bar:
         bar.add_task("what is on the line, and what people's readings match", total=None)
         survey = ask_blindly("survey", str(day.line))
         match = ask_blindly("match", str(day.line), str(day.readings))
+    place.keep("survey.json", survey)
+    place.keep("match.json", match)
     line = survey["line"]
     _chapter(console, "2  Understood, in a process that knows nothing of the yard")
     devices = [d for d in survey["devices"] if d["answers"]]
@@ -124,6 +126,7 @@ def _check_and_verify(console: Console, place: DemoFolder, site: Site) -> Compil
         task = bar.add_task("every promise, in every order of events", total=1.0)
         verification = verify(site, scheme, lambda what, share: bar.update(task, completed=share))
     document = verification.document()
+    place.keep("verification.json", document)
     _chapter(console, "4  Verified (a checked model, no more)")
     holding = sum(p["verdict"] == "holds" for p in document["promises"])
     goals = sum(goal["reached"] for goal in document["reachable"])

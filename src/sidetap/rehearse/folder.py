@@ -3,9 +3,11 @@
 Only a folder that is new, empty, or made by an earlier demo is written to; nothing else is ever emptied.
 """
 
+import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import tomlkit
 
@@ -40,6 +42,10 @@ class DemoFolder:
     def module(self) -> Path:
         """The module's terminal, in a live demo."""
         return self.root / "module"
+
+    def keep(self, name: str, document: dict[str, Any]) -> None:
+        """Write a document beside the rest, for who wants to look closer."""
+        (self.root / name).write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
 def prepare(root: Path, example: Path = EXAMPLE) -> DemoFolder:
