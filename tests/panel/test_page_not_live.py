@@ -152,6 +152,16 @@ def test_a_snapshot_that_cannot_be_drawn_is_no_live_one(page: Page, station: Fak
     page.wait_for_selector("body:not(.not-live)")
 
 
+def test_a_key_left_over_from_before_a_broken_snapshot_opens_nothing(page: Page, station: FakeStation) -> None:
+    station.show(snapshot(vessels=[{**vessel("T1"), "quality": "no such quality"}, vessel("T2"), vessel("T3")]))
+    page.wait_for_selector("body.not-live")
+    key = page.locator("#valve-B1 .key-open")
+    key.evaluate("(key) => { key.disabled = false; key.click(); }")
+    page.locator("#close").click()
+    wait_until(lambda: station.asked("close"))  # sent after it, on the same way
+    assert station.asked("open") == []
+
+
 def test_a_snapshot_without_this_bay_is_not_live(page: Page, station: FakeStation) -> None:
     station.show(snapshot(bays=[]))
     page.wait_for_selector("body.not-live")
