@@ -9,10 +9,12 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.padding import Padding
 from rich.progress import Progress
 from rich.table import Table
 
 from sidetap.errors import BadInput
+from sidetap.line import reference
 from sidetap.quantity import NS_PER_S, format_duration, format_number
 from sidetap.rehearse.blind import ask_blindly
 from sidetap.rehearse.folder import DemoFolder, prepare
@@ -27,6 +29,7 @@ from sidetap.station.store import Store
 from sidetap.verify import verify
 from sidetap.yard import Yard
 
+WIDTH = 80  # columns, where no terminal tells
 CAUTION = "An invented yard. Not a safety system, an emergency stop, overfill protection or a trade meter."
 
 
@@ -40,6 +43,8 @@ def demo(
     # whoever ends the demo by a signal ends it as with Ctrl-C: nothing is left running
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     console = Console(highlight=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, width=WIDTH)
     place = prepare(folder)
     site = load_or_refuse(place.site)
     console.print(f"{site.name}, bay {', '.join(bay.tag for bay in site.bays)}", style="bold")
@@ -89,33 +94,36 @@ def _understand(console: Console, place: DemoFolder, day: WorkingDay, site: Site
         f"{line['explained_bytes'] / line['bytes']:.2%} of all bytes explained; "
         f"{len(devices)} devices answer: {', '.join(str(d['device']) for d in devices)}"
     )
-    for finding in survey["findings"]:
-        if finding["severity"] != "info":
-            console.print(f"   {finding['finding']}: {finding['text']}", soft_wrap=True)
-    table = Table("reading", "is", "device", "register", "encoding", "scale", "as the site file says", box=None)
+    console.print(f"   findings to look at: {_findings(survey)}", soft_wrap=True)
+    table = Table("reading", "device", "register", "read as", "level in m", "site file", box=None, padding=(0, 1))
     for answer in match["answers"]:
         table.add_row(*_match_row(answer, site))
-    console.print(table)
+    console.print(Padding(table, (0, 0, 0, 2)))
+
+
+def _findings(survey: dict[str, Any]) -> str:
+    """Return the findings that are more than information, each kind once with its devices."""
+    where: dict[str, list[str]] = {}
+    for finding in survey["findings"]:
+        if finding["severity"] != "info":
+            devices = where.setdefault(finding["finding"], [])
+            if str(finding["device"]) not in devices:
+                devices.append(str(finding["device"]))
+    return "; ".join(f"{name} at {', '.join(devices)}" for name, devices in where.items()) or "none"
 
 
 def _match_row(answer: dict[str, Any], site: Site) -> list[str]:
-    if answer["device"] is None:
-        return [answer["name"], answer["status"], "", "", "", "", ""]
+    if answer["status"] != "settled":
+        return [answer["name"], "", "", answer["status"], "", ""]
+    agrees = "-"
     vessel = next((v for v in site.vessels if v.tag == answer["name"]), None)
-    agrees = "not in this site file"
     if vessel is not None:
         point = site.point(vessel.level.point)
         same = (point.device, point.table, point.register) == (answer["device"], answer["table"], answer["register"])
-        agrees = f"yes, {point.tag}" if same else f"NO: {point.tag}"
-    return [
-        answer["name"],
-        answer["status"],
-        str(answer["device"]),
-        f"{answer['table']} {answer['register']}",
-        answer["encoding"],
-        f"x {answer['scale']:.6g} {answer['offset']:+.4g} {answer['unit']}",
-        agrees,
-    ]
+        agrees = f"{point.tag}, same" if same else f"{point.tag}, NOT"
+    law = f"x {answer['scale']:.4g} {answer['offset']:+.3f}"
+    register = reference(answer["table"], answer["register"])
+    return [answer["name"], str(answer["device"]), register, answer["encoding"], law, agrees]
 
 
 def _check_and_verify(console: Console, place: DemoFolder, site: Site) -> CompiledScheme:
