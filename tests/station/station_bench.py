@@ -62,6 +62,7 @@ class Module:
         self.answers = True
         self.obeys = True
         self.echoes = False
+        self.sticks_on = 0
         self.forced: dict[str, bool] = {}
         self.heard: list[bytes] = []
         self.last_heard_ns = self.toggled_ns = self.now_ns = 0
@@ -79,7 +80,7 @@ class Module:
             if self.obeys:
                 if (coils ^ self.coils) >> WATCHDOG_COIL & 1:
                     self.toggled_ns = now_ns
-                self.coils = coils
+                self.coils = coils | self.sticks_on
             return echo + frame(request[:6])
         bits = sum(1 << BITS[tag] for tag, on in self.wires().items() if on) if function == 2 else self.coils
         return echo + frame(request[:2] + b"\x02" + bits.to_bytes(2, "little"))

@@ -510,6 +510,17 @@ def test_acceptance_40_a_dead_relay_is_noticed_and_stops_the_watchdog(bench: Ben
     assert bench.module.position[0] == 0
 
 
+def test_a_coil_that_sticks_on_stops_the_watchdog(bench: Bench) -> None:
+    bench.load_from()
+    bench.module.sticks_on = 1
+    bench.ask("close", bay="B")
+    bench.run(1)
+    assert bench.module.energised(0)  # asked to close, and answered, and not done
+    bench.run(3)
+    assert not bench.module.energised(0)
+    assert "station-module" in bench.alarms()
+
+
 def test_a_module_stuck_with_all_coils_off_never_seems_to_work(bench: Bench) -> None:
     bench.module.obeys = False
     bench.ready()
@@ -715,7 +726,9 @@ def test_the_same_run_writes_the_same_journal(tmp_path: Path) -> None:
 def test_late_scans_are_not_made_up(bench: Bench) -> None:
     bench.ready()
     scans = bench.engine.scans
-    bench.engine.advance(bench.now_ns + 10 * NS_PER_S)
+    late_ns = bench.now_ns + 10 * NS_PER_S
+    for later_ms in range(50):
+        bench.engine.advance(late_ns + later_ms * NS_PER_MS)
     assert bench.engine.scans == scans + 1
 
 

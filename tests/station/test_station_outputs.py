@@ -250,6 +250,15 @@ def test_a_closing_overtakes_while_a_write_is_out() -> None:
     assert bus.send() == write(0)
 
 
+def test_a_closing_overtakes_between_two_requests() -> None:
+    bus = Bus()
+    bus.master.want(1)
+    assert bus.send() == write(1)
+    bus.hear(WRITTEN)
+    bus.master.want(0)
+    assert bus.send() == write(0)
+
+
 def test_a_closing_waits_for_no_longer_than_a_missing_answer() -> None:
     bus = Bus()
     bus.cycle(1)

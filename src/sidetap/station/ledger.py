@@ -69,8 +69,6 @@ class Ledger:
         loads: Sequence[Load] = (),
     ) -> bool:
         """Write what waits and this, durably, before returning; False (and this is dropped) when that failed."""
-        if self.failed is not None:
-            return False
         waiting = (list(self._entries), dict(self._kept), dict(self._loads))
         self.note(entries, kept, loads)
         if self._write(now_ns):

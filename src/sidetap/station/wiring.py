@@ -59,9 +59,7 @@ class Wiring:
         """Return the sentence that says why the module is not live, or None."""
         tag, master = self.module.tag, self.master
         if (stranger := master.stranger) is not None:
-            return (
-                f"{tag}'s port is not my line; nothing is sent until that is put right and I restart: {stranger}"
-            )
+            return f"{tag}'s port is not my line; nothing is sent until that is put right and I restart: {stranger}"
         left_ns = master.listening_ns(now_ns)
         if left_ns > 0:
             return f"{tag}'s port is listened to before the first byte, {-(-left_ns // NS_PER_S)} s more"
