@@ -57,7 +57,8 @@ def _text(path: Path, loaded: Loaded) -> str:
     lines.append(f"{printable(str(path))}: {counts}")
     if loaded.site is not None:
         site = loaded.site
-        lines.append(f"{len(site.vessels)} vessels, {len(site.bays)} bays, {len(site.valves)} valves")
+        things = ((site.vessels, "vessel"), (site.bays, "bay"), (site.valves, "valve"))
+        lines.append(", ".join(_count(len(found), word) for found, word in things))
         lines.append(f"scheme {compile_site(site).digest}")
         lines.append(f"site   {site_hash(site)}")
     return "\n".join(lines) + "\n"
