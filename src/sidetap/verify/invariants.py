@@ -36,8 +36,8 @@ def invariants(
 ) -> list[Expr]:
     """Return proved facts about the program's states.
 
-    rows: states seen in runs, in the order of the program. hints: candidates of the judges' own. guards: states that say
-    when others matter, such as a running ticket. parts: names of states that are looked at together, one
+    rows: states seen in runs, in the order of the program. hints: candidates of the judges' own. guards: states
+    that say when others matter, such as a running ticket. parts: names of states that are looked at together, one
     part after the other; the facts of a part may build on those of earlier parts.
     """
     table = np.unique(np.array(rows, dtype=np.int64), axis=0)

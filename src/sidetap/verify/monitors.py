@@ -60,7 +60,8 @@ class BayFacts:
     """A bay: its keys, its ticket by the words, the true account and the account as it must be reckoned.
 
     The true account adds what flowed; the reckoned one is what the station can know: after a crash it starts from
-    the disk, at its worst. waited: the bay has been closed for the waiting time; rested: seen so from a scan later. ``before`` means before an opening of this scan is added.
+    the disk, at its worst. ``before`` means before an opening of this scan is added. waited: the bay has been closed
+    for the waiting time; rested: the same, counted from the scan that first saw it closed.
     """
 
     valves: tuple[ValveFacts, ...]

@@ -105,6 +105,8 @@ def _permissive_clauses(
     yield Clause("a valve is open while the selector shows HAND", shut | ~hand)
     lost = scene.input(f"{bay.tag}.panel_age") >= bay.panel_lost_after_ns // NS_PER_MS
     yield Clause("a valve is open while the bay's panel is lost", shut | ~lost)
+    contradiction = any_of(*(f.both_switches for f in facts.valves))
+    yield Clause("a valve is open while a valve shows open and closed at once", shut | ~contradiction)
     valves = scene.site.valves_of(bay.tag)
     for n, (valve, f) in enumerate(zip(valves, facts.valves, strict=True)):
         others = all_of(*(o.closed_switch for o in _others(facts, n)))
@@ -114,9 +116,10 @@ def _permissive_clauses(
             f"valve {valve.tag} opens while {valve.vessel}'s level is late, bad or not yet watched for long enough",
             ~f.rises | all_of(~vessel.late, ~vessel.bad, vessel.full),
         )
+        yield Clause(f"valve {valve.tag} opens while {valve.vessel} is below its trip", ~f.rises | ~vessel.below)
         yield Clause(
             f"valve {valve.tag} opens while a valve of the bay is not shown closed",
-            ~f.rises | all_of(*(o.closed_switch & ~o.both_switches for o in facts.valves)),
+            ~f.rises | all_of(*(o.closed_switch for o in facts.valves)),
         )
         yield Clause(
             f"valve {valve.tag} is open though the ticket does not name {valve.vessel}",

@@ -7,7 +7,7 @@ found here is only offered: the reference runner has the last word (see replay).
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from sidetap.quantity import NS_PER_MS
@@ -30,6 +30,7 @@ from sidetap.verify.model import CRASH, Clause, Model
 from sidetap.verify.stepper import Stepper
 
 _SNAPSHOTS = 400  # states from which the solver is asked for a last scan
+_LAST_SCAN_TIMEOUT_MS = 20_000
 _LONG_MS = 150_000  # courses longer than this are run a few times only
 
 
@@ -65,6 +66,8 @@ class Search:
         self._snapshots: dict[tuple[Value, ...], Snapshot] = {}
         self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
         self._deviations = list(deviations(model))
+        natural = [c for _, _, c in natural_courses(model) if c.end_ms <= _LONG_MS]
+        self._short = [*natural, *edge_courses(model)]
         self._long = long_courses(model)
         self.rows: list[list[Value]] = [self._stepper.first]
 
@@ -83,32 +86,45 @@ class Search:
             pass
         return plant.scan(plant.commands)[1]
 
-    def explore(self) -> None:
-        """Run the natural courses and those along the edges, and each again with disturbances."""
-        natural = [c for _, _, c in natural_courses(self.model)]
-        short = [c for c in natural if c.end_ms <= _LONG_MS] + list(edge_courses(self.model))
-        for course in short + [c for c in natural if c.end_ms > _LONG_MS][:1]:
+    def follow_scripts(self) -> None:
+        """Run the natural courses and those along the edges of rules."""
+        for course in self._short:
             self._observe(course)
-        for course in short:
+
+    def explore(self) -> None:
+        """Follow the scripts, use up one limit, and run each script again with disturbances."""
+        self.follow_scripts()
+        for course in [c for _, _, c in natural_courses(self.model) if c.end_ms > _LONG_MS][:1]:
+            self._observe(course)
+        for course in self._short:
             for events in (2, 6):
                 self._observe(self._disturbed(course, events))
 
-    def hunt(self, clause: Clause, rounds: int) -> Course | None:
-        """Return a course that breaks the clause, or None when none was found."""
-        if clause.output not in self.broken:
-            for course in self._long:  # each is run once, for whatever it breaks
-                self._observe(course)
-        if clause.output in self.broken:
-            return self.broken[clause.output]
-        found = self._last_scan(clause)
-        if found is not None:
-            return found
-        courses = [c for _, _, c in natural_courses(self.model)] + list(edge_courses(self.model))
+    def hunt(self, clauses: Sequence[Clause], rounds: int) -> tuple[Clause, Course] | None:
+        """Return one of the clauses and a course that breaks it, or None when none was found."""
+        hit = self._broken_among(clauses)
+        if hit is not None:
+            return hit
+        for clause in clauses:
+            course = self._last_scan(clause)
+            if course is not None:
+                return clause, course
+        for course in self._long:  # each is run once, for whatever it breaks
+            self._observe(course)
+            hit = self._broken_among(clauses)
+            if hit is not None:
+                return hit
         for _ in range(rounds):
-            course = self._disturbed(self._rng.choice(courses), self._rng.choice([1, 2, 4]))
-            at_ms = self.first_break(clause, course)
-            if at_ms is not None:
-                return replace(course, end_ms=at_ms)
+            self._observe(self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])))
+            hit = self._broken_among(clauses)
+            if hit is not None:
+                return hit
+        return None
+
+    def _broken_among(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
+        for clause in clauses:
+            if clause.output in self.broken:
+                return clause, self.broken[clause.output]
         return None
 
     def quietened(self, clause: Clause, course: Course) -> Course:
@@ -171,17 +187,15 @@ class Search:
         scan = smt.Scan(program)
         # a scan in time first; a late one only when it takes that
         for longest_ms, shortest_ms in ((SCAN_MS, SCAN_MS), (None, 1)):
-            solver = smt.Solver(timeout_ms=2000)
+            solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
             solver.add(smt.negation(scan.term(holds)), *scan.bounds(longest_ms, shortest_ms))
-            for values, snapshot in distinct.items():
-                solver.push()
-                solver.add(*(scan.state_is(n, v) for n, v in zip(names, values, strict=True)))
-                answer = solver.ask()
-                if answer is not False and answer is not None:
-                    found = scan.read(answer)
-                    inputs = {n: found.inputs[n] for n in program.inputs}
-                    return replace(snapshot.course, tail=(Tail(found.elapsed_ms, inputs),))
-                solver.pop()
+            solver.add(scan.states_are_one_of(names, list(distinct)))
+            answer = solver.ask()
+            if answer is not False and answer is not None:
+                found = scan.read(answer)
+                snapshot = distinct[tuple(found.states[n] for n in names)]
+                inputs = {n: found.inputs[n] for n in program.inputs}
+                return replace(snapshot.course, tail=(Tail(found.elapsed_ms, inputs),))
         return None
 
     def _disturbed(self, course: Course, events: int) -> Course:

@@ -63,9 +63,10 @@ class Scan:
                 result += [self._inputs[name] >= declared.low, self._inputs[name] <= declared.high]
         return result
 
-    def state_is(self, name: str, value: Value) -> Term:
-        """Return whether a state has had a value before this scan."""
-        return self._previous[name] == _constant(value)
+    def states_are_one_of(self, names: Sequence[str], rows: Sequence[Sequence[Value]]) -> Term:
+        """Return whether the named states have had, before this scan, the values of one of the rows."""
+        terms = [self._previous[n] for n in names]
+        return z3.Or([z3.And([t == _constant(v) for t, v in zip(terms, row, strict=True)]) for row in rows])
 
     def read(self, model: Term) -> Found:
         """Return the scan that the solver has found."""

@@ -8,7 +8,7 @@ the valves or the plant, and it is no statement about safety.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -147,23 +147,22 @@ def _parts(model: Model) -> list[list[str]]:
 
 
 def _verdict(search: Search, promise: Promise, proved: set[str]) -> Verdict:
-    open_clauses = [c for c in promise.clauses if c.output not in proved]
-    if not open_clauses:
+    unproved = [c for c in promise.clauses if c.output not in proved]
+    if not unproved:
         return Verdict(promise.name, promise.subject, "holds")
-    # a clause that some run has broken already comes first
-    for clause in sorted(open_clauses, key=lambda c: c.output not in search.broken):
-        story = _counter_example(search, clause)
-        if story is not None:
-            return Verdict(promise.name, promise.subject, "broken", story, replayed=True)
+    story = counter_example(search, unproved)
+    if story is not None:
+        return Verdict(promise.name, promise.subject, "broken", story, replayed=True)
     return Verdict(promise.name, promise.subject, "unknown")
 
 
-def _counter_example(search: Search, clause: Clause) -> tuple[Step, ...] | None:
-    """Return the story of a course that breaks the clause in the reference runner, or None."""
-    found = search.hunt(clause, _ROUNDS)
+def counter_example(search: Search, clauses: Sequence[Clause]) -> tuple[Step, ...] | None:
+    """Return the story of a course that breaks one of the clauses in the reference runner, or None."""
+    found = search.hunt(clauses, _ROUNDS)
     if found is None:
         return None
-    course = search.quietened(clause, found)
+    clause, course = found
+    course = search.quietened(clause, course)
     scans = list(replay(search.model, course))
     if scans[-1].outputs[clause.output]:
         return None
