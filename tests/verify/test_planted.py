@@ -30,7 +30,6 @@ BY_CAUSE = {
     "ticket": ("ticket-time-bound", "B"),
     "not-on-ticket": ("permissive-closes", "B"),
     "interrupted": ("ticket-time-bound", "B"),
-    "open": ("one-valve-per-bay", "B"),
     "product": ("compatible-only", "B"),
     "late": ("permissive-closes", "B"),
     "window": ("permissive-closes", "B"),
@@ -38,8 +37,9 @@ BY_CAUSE = {
     "own-valve": ("permissive-closes", "B"),
     "wait": ("ticket-time-bound", "B"),
 }
-# two causes stand in for others: without them the promises hold all the same, which another test proves
-EQUIVALENT = {"restarts", "no-time"}
+# without these the promises hold all the same, which another test proves: the ticket has ended ("restarts"), the
+# limit closes in that scan ("no-time"), and no waiting time has passed while a valve is open ("open")
+EQUIVALENT = {"restarts", "no-time", "open"}
 # that a valve which doesn't follow locks its bay out is a promise of a later version
 LATER = {"locked-out"}
 

@@ -156,7 +156,7 @@ def loading(site: Site, bay: Bay, choice: int, start_ms: int = 0) -> tuple[list[
     """
     valve = site.valves_of(bay.tag)[choice - 1]
     window_ms = site.vessel(valve.vessel).trip.mean_ns // NS_PER_MS
-    press_ms = start_ms + max(window_ms + 2000, 3000)
+    press_ms = start_ms + max(window_ms, 1000) + 2300  # between two polls
     return [
         Event(start_ms + 1000, bay.hose_input, False, 1000),
         Event(start_ms + 2500, f"{bay.tag}.ticket_open", True, SCAN_MS),
@@ -224,6 +224,7 @@ def edge_courses(model: Model) -> Iterator[Course]:
                 return Course((*opening, *events), end_ms)
 
             yield course(settled_ms, Event(low_ms, level, trip.below_01mm))
+            yield course(at_ms + 1_000, Event(at_ms - mean_ms - 1_300, level, trip.below_01mm - 1))
             yield course(settled_ms, Event(low_ms, level, trip.below_01mm - 1))
             for reset_level in (trip.reset_above_01mm, trip.reset_above_01mm - 1):
                 up_ms = settled_ms + mean_ms + 3_000

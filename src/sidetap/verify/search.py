@@ -105,10 +105,9 @@ class Search:
         hit = self._broken_among(clauses)
         if hit is not None:
             return hit
-        for clause in clauses:
-            course = self._last_scan(clause)
-            if course is not None:
-                return clause, course
+        hit = self._last_scan(clauses)
+        if hit is not None:
+            return hit
         for course in self._long:  # each is run once, for whatever it breaks
             self._observe(course)
             hit = self._broken_among(clauses)
@@ -174,28 +173,34 @@ class Search:
                     if not holds:
                         self.broken.setdefault(clause.output, replace(course, end_ms=scanned.now_ms))
 
-    def _last_scan(self, clause: Clause) -> Course | None:
-        """Ask the solver for one scan that breaks the clause from a state some course has reached."""
+    def _last_scan(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
+        """Ask the solver for one scan that breaks one of the clauses from a state some course has reached."""
         program = self.model.program
-        holds = program.outputs[clause.output]
-        needed, _ = program.cone([holds])
+        expressions = [program.outputs[c.output] for c in clauses]
+        needed = set(program.cone(expressions)[0])
         names = [n for n in program.states if n in needed]
         place = {n: i for i, n in enumerate(program.states)}
         distinct: dict[tuple[Value, ...], Snapshot] = {}
         for snapshot in list(self._snapshots.values())[:_SNAPSHOTS]:
             distinct.setdefault(tuple(snapshot.state[place[n]] for n in names), snapshot)
         scan = smt.Scan(program)
+        solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
+        solver.add(smt.some(smt.negation(scan.term(e)) for e in expressions))
+        solver.add(scan.states_are_one_of(names, list(distinct)))
         # a scan in time first; a late one only when it takes that
         for longest_ms, shortest_ms in ((SCAN_MS, SCAN_MS), (None, 1)):
-            solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
-            solver.add(smt.negation(scan.term(holds)), *scan.bounds(longest_ms, shortest_ms))
-            solver.add(scan.states_are_one_of(names, list(distinct)))
+            solver.push()
+            solver.add(*scan.bounds(longest_ms, shortest_ms))
             answer = solver.ask()
             if answer is not False and answer is not None:
                 found = scan.read(answer)
                 snapshot = distinct[tuple(found.states[n] for n in names)]
-                inputs = {n: found.inputs[n] for n in program.inputs}
-                return replace(snapshot.course, tail=(Tail(found.elapsed_ms, inputs),))
+                tail = Tail(found.elapsed_ms, {n: found.inputs[n] for n in program.inputs})
+                course = replace(snapshot.course, tail=(tail,))
+                for clause in clauses:
+                    if self.first_break(clause, course) is not None:
+                        return clause, course
+            solver.pop()
         return None
 
     def _disturbed(self, course: Course, events: int) -> Course:

@@ -65,8 +65,12 @@ class Scan:
 
     def states_are_one_of(self, names: Sequence[str], rows: Sequence[Sequence[Value]]) -> Term:
         """Return whether the named states have had, before this scan, the values of one of the rows."""
-        terms = [self._previous[n] for n in names]
-        return z3.Or([z3.And([t == _constant(v) for t, v in zip(terms, row, strict=True)]) for row in rows])
+        same: dict[tuple[str, Value], Term] = {}
+        for row in rows:
+            for n, v in zip(names, row, strict=True):
+                if (n, v) not in same:
+                    same[n, v] = self._previous[n] == _constant(v)
+        return z3.Or([z3.And([same[n, v] for n, v in zip(names, row, strict=True)]) for row in rows])
 
     def read(self, model: Term) -> Found:
         """Return the scan that the solver has found."""
