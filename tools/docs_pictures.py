@@ -26,7 +26,8 @@ def summary() -> str:
     """Return what the demo prints in fast time."""
     with tempfile.TemporaryDirectory() as place:
         command = [sys.executable, "-m", "sidetap", "demo", "--once"]
-        return subprocess.run(command, cwd=place, check=True, capture_output=True, text=True).stdout
+        printed = subprocess.run(command, cwd=place, check=True, capture_output=True, text=True).stdout
+    return "".join(line.rstrip() + "\n" for line in printed.splitlines())
 
 
 def picture() -> None:
@@ -48,6 +49,7 @@ def picture() -> None:
 
 
 def _load_from_t1(live: LiveDemo, page: Page) -> None:
+    page.locator("#state", has_text="Hose off").wait_for()  # the module has been listened to and is heard
     page.get_by_role("button", name="Open a ticket").click()
     page.locator("[data-person='Mara Odhiambo']").click()
     page.locator("[data-vessel='T1']").click()

@@ -23,7 +23,7 @@ from sidetap.rehearse.plant import Plant
 from sidetap.rehearse.story import Happening, tell
 from sidetap.rehearse.words import HELP
 from sidetap.rehearse.working_day import WorkingDay, record_working_day
-from sidetap.site import Site, load_or_refuse, site_hash
+from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station.store import Store
 from sidetap.verify import verify
@@ -91,14 +91,15 @@ def _understand(console: Console, place: DemoFolder, day: WorkingDay, site: Site
     devices = [d for d in survey["devices"] if d["answers"]]
     console.print(
         f"   {format_number(line['requests'])} requests, {format_number(line['answered'])} answered; "
-        f"{line['explained_bytes'] / line['bytes']:.2%} of all bytes explained; "
-        f"{len(devices)} devices answer: {', '.join(str(d['device']) for d in devices)}"
+        f"{line['explained_bytes'] / line['bytes']:.2%} of all bytes explained"
     )
-    console.print(f"   findings to look at: {_findings(survey)}", soft_wrap=True)
-    table = Table("reading", "device", "register", "read as", "level in m", "site file", box=None, padding=(0, 1))
-    for answer in match["answers"]:
+    console.print(f"   {len(devices)} devices answer: {', '.join(str(d['device']) for d in devices)}")
+    console.print(f"   to look at: {_findings(survey)}", soft_wrap=True)
+    console.print("   where people's readings come from:")
+    table = Table("name", "device", "register", "read as", "level in m", "site file", box=None, padding=(0, 1, 0, 0))
+    for answer in sorted(match["answers"], key=lambda a: str(a["name"])):
         table.add_row(*_match_row(answer, site))
-    console.print(Padding(table, (0, 0, 0, 2)))
+    console.print(Padding(table, (0, 0, 0, 3)))
 
 
 def _findings(survey: dict[str, Any]) -> str:
@@ -128,7 +129,7 @@ def _match_row(answer: dict[str, Any], site: Site) -> list[str]:
 
 def _check_and_verify(console: Console, place: DemoFolder, site: Site) -> CompiledScheme:
     _chapter(console, "3  Checked")
-    console.print(f"   {_shown(place.site)}: no errors; site {site_hash(site)[:12]}")
+    console.print(f"   {_shown(place.site)}: no errors")
     scheme = compile_site(site)
     with _bar() as bar:
         task = bar.add_task("every promise, in every order of events", total=1.0)
@@ -172,13 +173,11 @@ def _run_fast(console: Console, place: DemoFolder, site: Site, scheme: CompiledS
 
 def _print_happening(console: Console, h: Happening) -> None:
     console.print(f"   {h.opened_local}  {h.title}: {h.valve} opens, from {h.vessel}", style="bold")
-    drawn = "not determinable by level" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
+    drawn = "by level not determinable" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
     console.print(f"   {h.closed_local}  closed after {format_duration(h.open_ns)}: {h.cause}")
-    console.print(
-        f"             {h.remark}; closed switch {h.closed_ns / NS_PER_S:.1f} s later; "
-        f"{drawn}, {h.loaded_gal:,.0f} gal really in the tanker",
-        soft_wrap=True,
-    )
+    console.print(f"             {h.remark}", soft_wrap=True)
+    switch_s = h.closed_ns / NS_PER_S
+    console.print(f"             closed switch {switch_s:.1f} s later; {drawn}, {h.loaded_gal:,.0f} gal loaded")
 
 
 def _run_live(console: Console, place: DemoFolder, seed: int, port: int) -> None:

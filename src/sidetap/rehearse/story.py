@@ -56,7 +56,7 @@ def tell(plant: Plant, progress: Callable[[str], None] = lambda text: None) -> I
 
     def low() -> str:
         level_mm = plant.yard.vessels["T2"].level_mm
-        return f"T2 really stood at {level_mm:,.0f} mm when it closed; its trip is at 600 mm, mean of 15 s"
+        return f"T2 stood at {level_mm:,.0f} mm then; the trip is at 600 mm, mean of 15 s"
 
     yield _load(plant, "a low trip", "B2", "T2", low)
 
