@@ -66,6 +66,11 @@ TRUE_MATCHES: dict[str, tuple[int, int, float, float, float]] = {
 }
 
 
+def framed(body: str) -> str:
+    data = bytes.fromhex(body)
+    return (data + fastcrc.crc16.modbus(data).to_bytes(2, "little")).hex()
+
+
 def printed(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
     """What the verb printed to stdout; on stderr, where no terminal is, at most notes of a line each."""
     assert run(list(arguments)) == status
@@ -227,6 +232,50 @@ def test_every_form_of_a_recording_has_the_same_rows(
     assert rows_of(capsys, tmp_path / "quiet.bin") == [{**row, "t_s": None} for row in timed]
 
 
+# One exchange of every function that the contract names, as address + PDU, with what its row says of the place.
+EXCHANGES: list[tuple[str, str | None, tuple[int, str, int, int], str]] = [
+    ("0b0100000008", "0b010155", (1, "coil", 0, 8), "answered"),
+    ("0b02000a0003", "0b020105", (2, "discrete-input", 10, 3), "answered"),
+    ("0b0300640003", "0b03060d98000100b7", (3, "holding-register", 100, 3), "answered"),
+    ("0b0400080002", "0b040441d8cccd", (4, "input-register", 8, 2), "answered"),
+    ("0b050005ff00", "0b050005ff00", (5, "coil", 5, 1), "answered"),
+    ("0b0600c80007", "0b0600c80007", (6, "holding-register", 200, 1), "answered"),
+    ("0b0f000000080155", "0b0f00000008", (15, "coil", 0, 8), "answered"),
+    ("0b10000100020400010002", "0b1000010002", (16, "holding-register", 1, 2), "answered"),
+    ("0b16000400f20025", "0b16000400f20025", (22, "holding-register", 4, 1), "answered"),
+    ("0b17000300020010000102abcd", "0b170400fe0acd", (23, "holding-register", 3, 2), "answered"),
+    ("0b17000300020011000102abcd", "0b9702", (23, "holding-register", 3, 2), "exception"),
+    ("0c0300000002", None, (3, "holding-register", 0, 2), "unanswered"),
+    ("0006000a0001", None, (6, "holding-register", 10, 1), "broadcast"),
+]
+
+
+def test_every_function_has_its_row(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Hand-made, 20 rounds: the row of each exchange, and a survey whose counts agree with the rows."""
+    rounds, rows = 20, []
+    for number in range(rounds * len(EXCHANGES)):
+        request, response, _, _ = EXCHANGES[number % len(EXCHANGES)]
+        rows.append(f"{number / 8:.3f},{framed(request)}")
+        if response:
+            rows.append(f"{number / 8 + 0.03:.3f},{framed(response)}")
+    path = tmp_path / "functions.csv"
+    path.write_text("\n".join(["time_s,hex", *rows, ""]))
+    expected = [
+        {"request": request, "response": response, "outcome": outcome, "function": function}
+        | {"table": table, "register": register, "count": count, "retry": False, "repaired": False}
+        for request, response, (function, table, register, count), outcome in EXCHANGES
+    ]
+    found = [{key: row[key] for key in expected[0]} for row in rows_of(capsys, path)]
+    assert found == expected * rounds
+    survey = survey_of(capsys, path)
+    assert [device["device"] for device in survey["devices"]] == [0, 11, 12]
+    assert [device["answers"] for device in survey["devices"]] == [False, True, False]
+    keys = ("requests", "answered", "exceptions", "damaged", "unanswered")
+    assert [survey["line"][key] for key in keys] == [13 * rounds, 10 * rounds, rounds, 0, rounds]
+    silent = [each for each in survey["findings"] if each["finding"] == "unanswered-device"]
+    assert [each["device"] for each in silent] == [12]
+
+
 # -- survey -------------------------------------------------------------------------------------------------------
 
 
@@ -370,11 +419,6 @@ def test_flags_give_rates(capsys: pytest.CaptureFixture[str], record: Record, tm
 
 
 # -- Hand-made lines ----------------------------------------------------------------------------------------------
-
-
-def framed(body: str) -> str:
-    data = bytes.fromhex(body)
-    return (data + fastcrc.crc16.modbus(data).to_bytes(2, "little")).hex()
 
 
 def hand_made(path: Path, exchanges: list[tuple[str, str]], start_s: float = 0.0) -> Path:
