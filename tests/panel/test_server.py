@@ -131,6 +131,8 @@ def test_a_page_that_does_not_keep_up_gets_the_newest_and_nothing_piles_up(
     second = receive(talk)
     assert second["seq"] > first["seq"] + 3
     say(talk, {"seen": first["seq"]})  # an old receipt opens nothing
+    seq_now = station.seq
+    wait_until(lambda: station.seq > seq_now + 3)
     say(talk, {"ask": "alive"})
     assert json.loads(talk.recv(timeout=10))["kind"] == "reply"
 
@@ -197,6 +199,23 @@ def test_an_open_page_does_not_keep_the_server_from_ending(mortal: PanelProcess,
     with dial(mortal) as talk:
         receive(talk)
         assert mortal.end(number) in (0, -number)
+
+
+def test_a_page_that_hangs_does_not_keep_the_server_from_ending(mortal: PanelProcess) -> None:
+    # the opening handshake of RFC 6455, 1.2, and then silence: no answer to the closing either
+    with socket.create_connection(("127.0.0.1", mortal.port)) as hung:
+        lines = [
+            "GET /live HTTP/1.1",
+            f"Host: 127.0.0.1:{mortal.port}",
+            f"Origin: http://127.0.0.1:{mortal.port}",
+            "Upgrade: websocket",
+            "Connection: Upgrade",
+            "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+            "Sec-WebSocket-Version: 13",
+        ]
+        hung.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
+        assert hung.recv(12) == b"HTTP/1.1 101"
+        assert mortal.end(signal.SIGTERM) in (0, -signal.SIGTERM)
 
 
 def test_a_taken_port_is_one_plain_error(tmp_path: Path) -> None:
