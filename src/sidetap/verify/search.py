@@ -105,7 +105,7 @@ class Search:
         hit = self._broken_among(clauses)
         if hit is not None:
             return hit
-        hit = self._last_scan(clauses)
+        hit = self._last_scan(clauses, SCAN_MS)
         if hit is not None:
             return hit
         for course in self._long:  # each is run once, for whatever it breaks
@@ -113,6 +113,9 @@ class Search:
             hit = self._broken_among(clauses)
             if hit is not None:
                 return hit
+        hit = self._last_scan(clauses, None)
+        if hit is not None:
+            return hit
         for _ in range(rounds):
             self._observe(self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])))
             hit = self._broken_among(clauses)
@@ -132,7 +135,10 @@ class Search:
             fewer = replace(course, events=tuple(e for e in course.events if e is not event))
             if self.first_break(clause, fewer) is not None:
                 course = fewer
-        if course.tail:
+        ordinary = replace(course, tail=(), end_ms=course.end_ms + SCAN_MS)
+        if course.tail and self.first_break(clause, ordinary) is not None:
+            course = ordinary
+        elif course.tail:
             course = self._quiet_tail(clause, course)
         at_ms = self.first_break(clause, course)
         if at_ms is not None and at_ms <= course.end_ms:
@@ -173,8 +179,11 @@ class Search:
                     if not holds:
                         self.broken.setdefault(clause.output, replace(course, end_ms=scanned.now_ms))
 
-    def _last_scan(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
-        """Ask the solver for one scan that breaks one of the clauses from a state some course has reached."""
+    def _last_scan(self, clauses: Sequence[Clause], elapsed_ms: int | None) -> tuple[Clause, Course] | None:
+        """Ask the solver for one scan that breaks one of the clauses from a state some course has reached.
+
+        elapsed_ms: the time before that scan, or None for any.
+        """
         program = self.model.program
         expressions = [program.outputs[c.output] for c in clauses]
         needed = set(program.cone(expressions)[0])
@@ -187,21 +196,15 @@ class Search:
         solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
         solver.add(smt.some(smt.negation(scan.term(e)) for e in expressions))
         solver.add(scan.states_are_one_of(names, list(distinct)))
-        # a scan in time first; a late one only when it takes that
-        for longest_ms, shortest_ms in ((SCAN_MS, SCAN_MS), (None, 1)):
-            solver.push()
-            solver.add(*scan.bounds(longest_ms, shortest_ms))
-            answer = solver.ask()
-            if answer is not False and answer is not None:
-                found = scan.read(answer)
-                snapshot = distinct[tuple(found.states[n] for n in names)]
-                tail = Tail(found.elapsed_ms, {n: found.inputs[n] for n in program.inputs})
-                course = replace(snapshot.course, tail=(tail,))
-                for clause in clauses:
-                    if self.first_break(clause, course) is not None:
-                        return clause, course
-            solver.pop()
-        return None
+        solver.add(*scan.bounds(elapsed_ms))
+        answer = solver.ask()
+        if answer is False or answer is None:
+            return None
+        found = scan.read(answer)
+        snapshot = distinct[tuple(found.states[n] for n in names)]
+        tail = Tail(found.elapsed_ms, {n: found.inputs[n] for n in program.inputs})
+        course = replace(snapshot.course, tail=(tail,))
+        return next((c, course) for c in clauses if self.first_break(c, course) is not None)
 
     def _disturbed(self, course: Course, events: int) -> Course:
         """Return the course with random events added, half of them near what happens in it."""

@@ -53,11 +53,9 @@ class Scan:
         """Return a state after this scan."""
         return self.term(self.program.states[name].next)
 
-    def bounds(self, longest_ms: int | None = None, shortest_ms: int = 1) -> list[Term]:
-        """Return what inputs and elapsed time obey."""
-        result = [self._elapsed >= shortest_ms]
-        if longest_ms is not None:
-            result.append(self._elapsed <= longest_ms)
+    def bounds(self, elapsed_ms: int | None = None) -> list[Term]:
+        """Return what inputs and elapsed time obey; elapsed_ms where the time is given."""
+        result = [self._elapsed >= 1 if elapsed_ms is None else self._elapsed == elapsed_ms]
         for name, declared in self.program.inputs.items():
             if declared.type is Type.INT:
                 result += [self._inputs[name] >= declared.low, self._inputs[name] <= declared.high]
@@ -70,7 +68,7 @@ class Scan:
             for n, v in zip(names, row, strict=True):
                 if (n, v) not in same:
                     same[n, v] = self._previous[n] == _constant(v)
-        return z3.Or([z3.And([same[n, v] for n, v in zip(names, row, strict=True)]) for row in rows])
+        return z3.Or([_all_of([same[n, v] for n, v in zip(names, row, strict=True)]) for row in rows])
 
     def read(self, model: Term) -> Found:
         """Return the scan that the solver has found."""
@@ -129,6 +127,13 @@ def some(terms: Iterable[Term]) -> Term:
 def negation(term: Term) -> Term:
     """Return not term."""
     return z3.Not(term)
+
+
+def _all_of(terms: Sequence[Term]) -> Term:
+    """Return whether all terms are true; made by the C interface, for the Python one looks at each term's sort."""
+    array = (z3.Ast * len(terms))(*(t.as_ast() for t in terms))
+    context = z3.main_ctx()
+    return z3.BoolRef(z3.Z3_mk_and(context.ref(), len(terms), array), context)
 
 
 def _variable(name: str, kind: Type) -> Term:

@@ -5,7 +5,7 @@ A replayed course -> at most a dozen steps that name tags, minutes and gallons.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -28,8 +28,13 @@ class Step:
     what: str
 
 
-def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) -> tuple[Step, ...]:
-    """Return the story of a course whose last scan breaks the clause."""
+def tell(
+    site: Site, course: Course, scans: Sequence[Replayed], clause: Clause, usual: Mapping[str, Value]
+) -> tuple[Step, ...]:
+    """Return the story of a course whose last scan breaks the clause.
+
+    usual: the inputs that the plant would have given after the course's events; a tail is told where it differs.
+    """
     words = _Words(site)
     told: dict[int, list[str]] = {}
     for event in course.events:
@@ -43,7 +48,7 @@ def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) 
                 told.setdefault(end_ms, []).append(back)
     last = scans[-1]
     if course.tail:
-        told.setdefault(last.now_ms, []).extend(words.tail(scans))
+        told.setdefault(last.now_ms, []).extend(words.tail(scans[-1], usual))
     for before, scan in pairwise(scans):
         told.setdefault(scan.now_ms, []).extend(words.outcomes(before, scan))
     told.setdefault(last.now_ms, []).append(clause.text + _so_far(site, scans))
@@ -153,6 +158,8 @@ class _Words:
             return f"the panel of bay {word[0]} was last heard {int(value) / 1000:g} s ago"
         if len(word) == 2 and word[1] == "on_ticket":
             return f"the ticket {'names' if value else 'does not name'} what valve {word[0]} draws from"
+        if len(word) == 2 and word[1] == "new":
+            return f"{word[0]} brings {'a' if value else 'no'} new level"
         if isinstance(value, bool):
             return f"{name} is {'energised' if value else 'not energised'}"
         return f"{name} is {value}"
@@ -163,14 +170,11 @@ class _Words:
             return self._back[event.name]
         return "" if (event.name, event.value) in self._events else f"{event.name} is as before"
 
-    def tail(self, scans: Sequence[Replayed]) -> list[str]:
-        """Return what the last scan brings that the one before did not."""
-        before, last = scans[-2], scans[-1]
-        changed = [
-            self.value(n, v) for n, v in last.inputs.items() if v != before.inputs[n] and not n.endswith(".new")
-        ]
+    def tail(self, last: Replayed, usual: Mapping[str, Value]) -> list[str]:
+        """Return what the last scan brings that the plant alone would not."""
         late = last.elapsed_ms - SCAN_MS
-        return ([f"this scan comes {late} ms late"] if late > 0 else []) + changed
+        told = [f"this scan comes {late} ms late"] if late > 0 else []
+        return told + [self.value(n, v) for n, v in last.inputs.items() if v != usual[n]]
 
     def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
         """Return what valves and trips did in a scan."""

@@ -166,4 +166,4 @@ def counter_example(search: Search, clauses: Sequence[Clause]) -> tuple[Step, ..
     scans = list(replay(search.model, course))
     if scans[-1].outputs[clause.output]:
         return None
-    return tell(search.model.site, course, scans, clause)
+    return tell(search.model.site, course, scans, clause, search.inputs_after(course))
