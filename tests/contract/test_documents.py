@@ -540,6 +540,58 @@ def test_match_prints_its_document(
     assert answers["T1"]["status"] != "settled"  # one reading alone
 
 
+def falling_level(path: Path) -> Path:
+    """Half an hour of device 11 at the demo's 09:00: still for 5 min, 1,080 mm down in 20 min, then still again."""
+    rows = []
+    for second in range(1800):
+        level_mm = 3480 - 9 * min(max(second - 300, 0), 1200) // 10
+        for late_s, frame in ((0.0, "0b0300640003"), (0.03, f"0b0306{level_mm:04x}000100b7")):
+            rows.append(f"{RECORD_STARTS_S + second + late_s:.3f},{framed(frame)}")
+    path.write_text("\n".join(["time_s,hex", *rows, ""]))
+    return path
+
+
+def match_of(capsys: pytest.CaptureFixture[str], recording: Path, rows: list[str], *more: str) -> dict[str, Any]:
+    path = recording.with_name("typed.csv")
+    path.write_text("\n".join([*rows, ""]))
+    found = parse_document(printed(capsys, "match", str(recording), str(path), *more, "--json"))
+    documents.MATCH(found, "match")
+    (answer,) = found["answers"]
+    assert isinstance(answer, dict)
+    return answer
+
+
+def test_readings_in_feet_and_by_the_yards_clock(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """3480, 2940 and 2400 mm as a person would type them; `unit` is that of the first, ft-in as ft."""
+    answer = match_of(
+        capsys,
+        falling_level(tmp_path / "falls.csv"),
+        [
+            "time,name,value,unit,device,tolerance,kind",
+            "2026-03-11T09:00:10,North,11 ft 5 in,ft-in,,,",
+            "2026-03-11T09:15:00,North,294,cm,11,1,dip",
+            "2026-03-11T09:29:00,North,7.87,ft,,,display",
+        ],
+        *("--site", SITE),
+    )
+    assert [answer[key] for key in ("status", "device", "register", "unit")] == ["settled", 11, 100, "ft"]
+    assert answer["scale"] == pytest.approx(1 / 304.8, rel=0.005)  # exact: ft = 304.8 mm (NIST)
+    assert answer["offset"] == pytest.approx(0, abs=0.02)
+
+
+def test_the_next_reading_settles_what_one_left_open(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """One reading alone is never settled; the true reading at the moment that was named settles it."""
+    falls = falling_level(tmp_path / "falls.csv")
+    rows = ["time_s,name,value,unit", f"{RECORD_STARTS_S + 10:.0f},North,3.480,m"]
+    first = match_of(capsys, falls, rows)
+    assert first["status"] == "ambiguous"
+    assert first["next_at_s"] is not None
+    second = first["next_at_s"] - RECORD_STARTS_S
+    level_mm = 3480 - 9 * min(max(int(second) - 300, 0), 1200) // 10
+    answer = match_of(capsys, falls, [*rows, f"{first['next_at_s']:.3f},North,{level_mm / 1000:.3f},m"])
+    assert [answer[key] for key in ("status", "device", "register", "unit")] == ["settled", 11, 100, "m"]
+
+
 # -- check and verify ---------------------------------------------------------------------------------------------
 
 
