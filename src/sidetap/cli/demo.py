@@ -173,7 +173,7 @@ def _run_fast(console: Console, place: DemoFolder, site: Site, scheme: CompiledS
 
 def _print_happening(console: Console, h: Happening) -> None:
     console.print(f"   {h.opened_local}  {h.title}: {h.valve} opens, from {h.vessel}", style="bold")
-    drawn = "by level not determinable" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
+    drawn = "no volume by level" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
     console.print(f"   {h.closed_local}  closed after {format_duration(h.open_ns)}: {h.cause}")
     console.print(f"             {h.remark}", soft_wrap=True)
     switch_s = h.closed_ns / NS_PER_S
