@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 import tomlkit
+from in_page import wait_for_page_clock
 from playwright.sync_api import Page, expect, sync_playwright
 
 from sidetap.rehearse.folder import DemoFolder, prepare
@@ -130,7 +131,7 @@ def test_a_driver_at_the_panel(live: LiveDemo, page: Page) -> None:
     expect(page.locator("#valve-B3 .key-open")).to_be_disabled()
     expect(page.locator("#close")).to_be_enabled()
 
-    page.wait_for_function("() => performance.now() - window.turnedAt > 6500")  # the page lives on, dead to the yard
+    wait_for_page_clock(page, page.evaluate("window.turnedAt") + 6500)  # the page lives on, dead to the yard
     _, what = records(live, "close", "B3")[-1]
     assert what["cause"] == "panel-lost"
     alive_ms = what.get("panel_age_ms")
