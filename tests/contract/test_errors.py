@@ -9,6 +9,7 @@ import json
 import os
 import pty
 import re
+import shlex
 import shutil
 import signal
 import sqlite3
@@ -428,3 +429,39 @@ def test_ctrl_c_leaves_a_whole_recording_or_none(desk: Path) -> None:
     assert left <= {"out.pcapng"}
     if left:
         assert run(["transactions", "out.pcapng"]) in (0, 2)
+
+
+@pytest.mark.parametrize("kind", ["empty", "text", "binary"])
+def test_run_of_a_faulty_site_exits_2(desk: Path, capfd: pytest.CaptureFixture[str], kind: str) -> None:
+    """Every command but `check`, given a faulty site, exits 2 with its first problem as the line."""
+    make_bad(kind, desk / "BAD.toml")
+    assert "BAD.toml" in refused(capfd, ["run", "BAD.toml"], desk)
+
+
+@pytest.mark.parametrize("name", FAULTY_SITES)
+def test_run_of_a_nearly_right_site_exits_2(desk: Path, capfd: pytest.CaptureFixture[str], name: str) -> None:
+    faulty_site(desk, name)
+    refused(capfd, ["run", "site/site.toml"], desk)
+
+
+def test_a_panel_without_an_address_is_one_line(desk: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """No caution comes before the error line: on exit 2 the line stands alone."""
+    refused(capfd, ["panel", "site/site.toml", "--host", "not an address"], desk)
+
+
+def test_a_recording_in_no_folder_is_one_line(desk: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The output's folder is looked at before the port is touched."""
+    master, slave = pty.openpty()
+    try:
+        refused(capfd, ["record", f"pty:{os.ttyname(slave)}", "no-such-folder/out.pcapng", "--seconds", "0"], desk)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def test_a_closed_stdout_is_no_traceback(desk: Path) -> None:
+    """`sidetap survey line.csv --json >&-` is the caller's wish."""
+    command = f"exec {shlex.join(sidetap('survey', 'line.csv', '--json'))} >&-"
+    done = subprocess.run(["/bin/sh", "-c", command], cwd=desk, capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr
+    assert done.returncode in (0, 2)

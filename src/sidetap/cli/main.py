@@ -33,6 +33,8 @@ UsageError: type[Exception] = typer.BadParameter.__bases__[0]  # the base of all
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run `sidetap VERB ...` and leave with its exit status."""
+    if sys.stdout is None:  # the caller closed it: what nobody wants to read goes nowhere
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  (as long as the process)
     sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
 
 

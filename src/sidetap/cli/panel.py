@@ -36,12 +36,15 @@ def panel(
         screen=Screen.parse(chosen.panel_screen),
     )
     directory = site.parent / "state" if state is None else state
-    hosts = LOOPBACK
-    if not is_loopback(host):
-        hosts = LOOPBACK | {_one_address(host)}
-        print(f"panel: whoever reaches {host} can press these keys; keep that network closed", file=sys.stderr)
+    hosts = LOOPBACK if is_loopback(host) else LOOPBACK | {_one_address(host)}
     app = create_app(directory / "station.sock", chosen.tag, facts, hosts=hosts)
-    serve(app, host, port, lambda address: print(f"panel: {address}", flush=True))
+
+    def announce(address: str) -> None:
+        if not is_loopback(host):
+            print(f"panel: whoever reaches {host} can press these keys; keep that network closed", file=sys.stderr)
+        print(f"panel: {address}", flush=True)
+
+    serve(app, host, port, announce)
 
 
 def _bay(site: Site, tag: str | None) -> Bay:

@@ -33,6 +33,8 @@ def record(
         raise BadInput("--settings", str(error), "Use the line's own speed and format.") from None
     if out.suffix.lower() != ".pcapng":
         raise BadInput(str(out), "a recording is made as pcapng", "End the name in .pcapng.")
+    if not out.parent.is_dir():
+        raise BadInput(str(out.parent), "there is no such folder", "Make it first, or name another file.")
     if out.exists():
         raise BadInput(str(out), "the file is there already", "Give a new name; recordings are not overwritten.")
     if seconds is not None and not math.isfinite(seconds):

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 from sidetap.errors import BadInput, Refused
 from sidetap.line import Settings
 from sidetap.quantity import NS_PER_MS, NS_PER_S
-from sidetap.site import Severity, Site, load
+from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import compile_site
 from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
@@ -46,8 +46,8 @@ def default_state(site_path: Path) -> Path:
 def run(site_path: Path, state_dir: Path, ready: Callable[[str], None]) -> None:
     """Run a station until it is told to stop. ready: told one line once everything is open.
 
-    Refused when the site has an error, nobody has stated that a tap's transmitter is disabled, an adapter is not the
-    one named, or a station runs on this state directory; BadInput when a port or a file can't be used.
+    Refused when nobody has stated that a tap's transmitter is disabled, an adapter is not the one named, or a
+    station runs on this state directory; BadInput when the site has an error, or a port or a file can't be used.
     """
     site = _checked(site_path)
     with contextlib.ExitStack() as stack:
@@ -214,13 +214,7 @@ class _Station:
 
 
 def _checked(site_path: Path) -> Site:
-    loaded = load(site_path)
-    for problem in loaded.problems:
-        if problem.severity is Severity.ERROR:
-            error = problem.as_error()
-            raise Refused(error.place, error.problem, error.remedy)
-    site = loaded.site
-    assert site is not None, "a site without an error is a site"  # noqa: S101
+    site = load_or_refuse(site_path)
     for line in site.lines:
         if line.transmitter is None:
             raise Refused(

@@ -2,23 +2,22 @@
 
 States that some runs of the model went through -> candidates that none of them contradicts -> those that the
 program keeps. A candidate is an expression over previous states. Guessing is cheap and may be wrong; what is
-returned has been proved: all of it together holds in the first states and is kept by every scan, whatever the
-inputs and the elapsed time. (Guess and strike out, known as Houdini.)
+returned has been proved: all of it together holds after the first scan and is kept by every scan after it, whatever
+the inputs and the elapsed time. (Guess and strike out, known as Houdini.)
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.scheme import Expr, Op, Program, Type, Value, ordered
+from sidetap.scheme import Expr, GeneratedRunner, Op, Program, Type, Value, ordered
 from sidetap.verify import smt
-from sidetap.verify.stepper import Stepper
 
 _SMALL = 20  # whole numbers up to this are counts, whose single values may matter
 _TIMEOUT_MS = 20_000
@@ -36,7 +35,7 @@ def invariants(
 ) -> list[Expr]:
     """Return proved facts about the program's states.
 
-    rows: states seen in runs, in the order of the program. hints: candidates of the judges' own. guards: states
+    rows: states seen after scans, in the order of the program. hints: candidates of the judges' own. guards: states
     that say when others matter, such as a running ticket. parts: names of states that are looked at together, one
     part after the other; the facts of a part may build on those of earlier parts.
     """
@@ -51,63 +50,68 @@ def invariants(
 
 
 def _strike_out(program: Program, candidates: Sequence[Expr], known: Sequence[Expr]) -> list[Expr]:
-    """Return the largest set of candidates that holds in the first states and, with what is known, keeps itself."""
-    judge = _Judge(program, candidates)
-    stepper = Stepper(program, [])
-    rng = random.Random(1)  # noqa: S311  # for repeatable proofs, not for secrets
-    alive = judge.true_in([stepper.first], range(len(candidates)))
+    """Return the largest set of candidates that is true after the first scan and keeps itself, with what is known."""
     scan = smt.Scan(program)
-    solver = smt.Solver(_TIMEOUT_MS)
-    solver.add(*scan.bounds(), *(scan.term(k) for k in known))
+    terms = [scan.term(c) for c in candidates]
     cache: dict[Expr, smt.Term] = {}
     after = [scan.after(c, cache) for c in candidates]
     switches = [smt.switch(f"on {i}") for i in range(len(candidates))]
+    judge = _Judge(program, candidates)
+    first = {name: s.first for name, s in program.states.items()}
+
+    def struck(solver: smt.Solver, alive: list[int], *, keeping: bool) -> list[int]:
+        while alive:
+            doubt = smt.some(smt.negation(after[i]) for i in alive)
+            answer = solver.ask_with(doubt, [switches[i] for i in alive] if keeping else [])
+            if answer is False:
+                break
+            if answer is None:
+                return []
+            alive = judge.left(scan.read(answer), alive)
+        return alive
+
+    start = smt.Solver(_TIMEOUT_MS)
+    start.add(*scan.bounds(), scan.states_are(first))
+    alive = struck(start, list(range(len(candidates))), keeping=False)
+    later = smt.Solver(_TIMEOUT_MS)
+    later.add(*scan.bounds(), *(scan.term(k) for k in known))
     for i in alive:
-        solver.add(smt.implies(switches[i], scan.term(candidates[i])))
-    while alive:
-        solver.push()
-        solver.add(smt.some(smt.negation(after[i]) for i in alive))
-        answer = solver.ask([switches[i] for i in alive])
-        solver.pop()
-        if answer is False:
-            break
-        if answer is None:
-            return []
-        # the state found satisfies all that is left: what any of its successors contradicts goes
-        found = scan.read(answer)
-        before = [found.states[n] for n in program.states]
-        as_found = ([found.inputs[n] for n in program.inputs], found.elapsed_ms)
-        ways = [as_found, *(_variant(program, found, rng) for _ in range(_VARIANTS))]
-        alive = judge.true_in((stepper.step(before, *way)[0] for way in ways), alive)
-    return [candidates[i] for i in alive]
-
-
-def _variant(program: Program, found: smt.Found, rng: random.Random) -> tuple[list[Value], int]:
-    """Return inputs like those found, some of them changed, and some time."""
-    inputs: list[Value] = []
-    for name, declared in program.inputs.items():
-        value = found.inputs[name]
-        if rng.random() < 0.1:
-            value = not value if declared.type is Type.BOOL else rng.randint(declared.low, declared.high)
-        inputs.append(value)
-    return inputs, rng.choice([found.elapsed_ms, found.elapsed_ms, 1, 100, 1000, 60_000])
+        later.add(smt.implies(switches[i], terms[i]))
+    return [candidates[i] for i in struck(later, alive, keeping=True)]
 
 
 class _Judge:
-    """Tests states against many candidates at once."""
+    """Tests the scans that may follow a state against many candidates at once."""
 
     def __init__(self, program: Program, candidates: Sequence[Expr]) -> None:
         same = {n: replace(s, next=Expr(Op.PREVIOUS, s.type, (), n)) for n, s in program.states.items()}
         outputs = {str(i): c for i, c in enumerate(candidates)}
-        self._stepper = Stepper(Program({}, same, outputs), list(outputs))
+        self._program = program
+        self._names = list(outputs)
+        self._candidates = GeneratedRunner(Program({}, same, outputs))
+        self._model = GeneratedRunner(replace(program, outputs={}))
+        self._rng = random.Random(1)  # noqa: S311  # for repeatable proofs, not for secrets
 
-    def true_in(self, states: Iterable[Sequence[Value]], alive: Iterable[int]) -> list[int]:
-        """Return those of the alive candidates that are true in all of the states."""
+    def left(self, found: smt.Found, alive: Sequence[int]) -> list[int]:
+        """Return the alive candidates that are true after the scan found, and after scans much like it.
+
+        What the solver has found satisfies all that is alive, so whatever may follow it counts against them.
+        """
         left = list(alive)
-        for state in states:
-            _, true = self._stepper.step(state, (), 1)
-            left = [i for i in left if true[i]]
+        for n in range(1 + _VARIANTS):
+            inputs, elapsed_ms = (found.inputs, found.elapsed_ms) if n == 0 else self._variant(found)
+            states, _ = self._model.step(found.states, inputs, elapsed_ms)
+            _, true = self._candidates.step(states, {}, 1)
+            left = [i for i in left if true[self._names[i]]]
         return left
+
+    def _variant(self, found: smt.Found) -> tuple[dict[str, Value], int]:
+        inputs = dict(found.inputs)
+        for name, declared in self._program.inputs.items():
+            if self._rng.random() < 0.1:
+                other = self._rng.randint(declared.low, declared.high)
+                inputs[name] = not inputs[name] if declared.type is Type.BOOL else other
+        return inputs, self._rng.choice([found.elapsed_ms, found.elapsed_ms, 1, 100, 1000, 60_000])
 
 
 class _Guesser:

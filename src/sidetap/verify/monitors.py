@@ -336,6 +336,7 @@ def _hint(scene: Scene, bay: Bay, valves: tuple[Valve, ...], weights: list[int])
     closed = scene.before(f"{tag}.closed")
     opened = any_of(*(scene.before(f"{v.tag}.was") for v in valves))
     scene.hints.append(~scene.before(f"{tag}.resting") | closed | opened)
+    scene.hints.append(~ticket | opened | (scene.before(f"{tag}.openings") < 1 + bay.restarts))
     scene.hints.append(~closed | (scene.before(f"{tag}.rested_ms") <= scene.before(f"{tag}.closed_ms")))
     scene.hints.append(~opened | (unstored < STORED_EVERY_MS))
     for v, w in zip(valves, weights, strict=True):

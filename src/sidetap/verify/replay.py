@@ -1,8 +1,8 @@
 """The last word on a counter-example: the unchanged scheme, run scan by scan in the reference runner.
 
 A course -> what happened in each scan. The scheme runs as the station would run it: restarted from its first states
-after a crash, with the stored inputs that the model has on disk. The model with its judges runs beside it, in the
-fast stepper; that both give the same outputs in every scan is checked here, so that nothing is shown which only a
+after a crash, with the stored inputs that the model has on disk. The model with its judges runs beside it, compiled;
+that both give the same outputs in every scan is checked here, so that nothing is shown which only a
 model did.
 """
 
@@ -11,10 +11,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sidetap.scheme import Runner, Value
+from sidetap.scheme import GeneratedRunner, Runner, Value
 from sidetap.verify.course import Course, Plant
 from sidetap.verify.model import CRASH, Model
-from sidetap.verify.stepper import Stepper
 
 
 class ModelDiffers(AssertionError):
@@ -33,20 +32,18 @@ class Replayed:
 
 def replay(model: Model, course: Course) -> Iterator[Replayed]:
     """Yield the course scan by scan."""
-    judged, scheme = Stepper(model.program, list(model.program.outputs)), Runner(model.scheme)
-    judged_states, states = judged.first, scheme.first_states()
-    place = {name: i for i, name in enumerate(judged.state_names)}
+    judged, scheme = GeneratedRunner(model.program), Runner(model.scheme)
+    judged_states, states = judged.first_states(), scheme.first_states()
     valves = [v.tag for v in model.site.valves]
     module = {i.tag: f"{i.module}.live" for i in model.site.inputs}
     plant = Plant(model, course)
     for elapsed_ms, inputs in plant.scans():
-        stored = {name: judged_states[place[state]] for name, state in model.stored.items()}
+        stored = {name: judged_states[state] for name, state in model.stored.items()}
         seen = {n: inputs[n] if n in inputs else stored[n] for n in model.scheme.inputs}
         seen |= {n: bool(seen[n]) and bool(seen[live]) for n, live in module.items() if n in seen}
         if inputs[CRASH]:
             states = scheme.first_states()
-        judged_states, shown = judged.step(judged_states, list(inputs.values()), elapsed_ms)
-        outputs = dict(zip(judged.output_names, shown, strict=True))
+        judged_states, outputs = judged.step(judged_states, inputs, elapsed_ms)
         states, real = scheme.step(states, seen, elapsed_ms)
         if any(outputs[n] != value for n, value in real.items()):
             raise ModelDiffers(f"at {plant.now_ms} ms")

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Type, Value
+from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.verify import smt
 from sidetap.verify.course import (
     LATE,
@@ -27,9 +27,9 @@ from sidetap.verify.course import (
     rest_values,
 )
 from sidetap.verify.model import CRASH, Clause, Model
-from sidetap.verify.stepper import Stepper
 
 _SNAPSHOTS = 400  # states from which the solver is asked for a last scan
+_ROUNDS = 60  # random courses to try when all else has found nothing
 _LAST_SCAN_TIMEOUT_MS = 20_000
 _LONG_MS = 150_000  # courses longer than this are run a few times only
 
@@ -39,16 +39,16 @@ class Snapshot:
     """A state that a course reaches, and the course up to it."""
 
     course: Course
-    state: list[Value]
+    states: dict[str, Value]
 
 
 @dataclass(frozen=True, slots=True)
 class Scanned:
-    """One scan of a run: when it was, the state after it, and which clauses held in it."""
+    """One scan of a run: when it was, the states after it, and its outputs, the clauses among them."""
 
     now_ms: int
-    state: list[Value]
-    holds: list[Value]
+    states: dict[str, Value]
+    outputs: dict[str, Value]
 
 
 class Search:
@@ -57,25 +57,24 @@ class Search:
     def __init__(self, model: Model) -> None:
         self.model = model
         self.broken: dict[str, Course] = {}
-        self._clauses = [c for p in model.promises for c in p.clauses]
+        self._names = [c.output for p in model.promises for c in p.clauses]
         self._valves = [v.tag for v in model.site.valves]
-        outputs = [c.output for c in self._clauses] + [f"{v}.command" for v in self._valves]
-        self._stepper = Stepper(model.program, outputs)
-        self._place = {c.output: i for i, c in enumerate(self._clauses)}
-        self._logical = [i for i, s in enumerate(model.program.states.values()) if s.type is Type.BOOL]
+        outputs = self._names + [f"{v}.command" for v in self._valves]
+        self._runner = GeneratedRunner(replace(model.program, outputs={n: model.program.outputs[n] for n in outputs}))
+        self._logical = [n for n, s in model.program.states.items() if s.type is Type.BOOL]
         self._snapshots: dict[tuple[Value, ...], Snapshot] = {}
         self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
         self._deviations = list(deviations(model))
         natural = [c for _, _, c in natural_courses(model) if c.end_ms <= _LONG_MS]
         self._short = [*natural, *edge_courses(model)]
         self._long = long_courses(model)
-        self.rows: list[list[Value]] = [self._stepper.first]
+        self._rounds = _ROUNDS
+        self.rows: list[list[Value]] = []
 
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
-        place = self._place[clause.output]
         for scanned in self._scans(course):
-            if not scanned.holds[place]:
+            if not scanned.outputs[clause.output]:
                 return scanned.now_ms
         return None
 
@@ -100,7 +99,7 @@ class Search:
             for events in (2, 6):
                 self._observe(self._disturbed(course, events))
 
-    def hunt(self, clauses: Sequence[Clause], rounds: int) -> tuple[Clause, Course] | None:
+    def hunt(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
         """Return one of the clauses and a course that breaks it, or None when none was found."""
         hit = self._broken_among(clauses)
         if hit is not None:
@@ -116,7 +115,8 @@ class Search:
         hit = self._last_scan(clauses, None)
         if hit is not None:
             return hit
-        for _ in range(rounds):
+        while self._rounds:  # they look for every clause at once, so that later hunts need not repeat them
+            self._rounds -= 1
             self._observe(self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])))
             hit = self._broken_among(clauses)
             if hit is not None:
@@ -158,26 +158,25 @@ class Search:
 
     def _scans(self, course: Course, plant: Plant | None = None) -> Iterator[Scanned]:
         plant = plant or Plant(self.model, course)
-        state, n = self._stepper.first, len(self._clauses)
+        states = self._runner.first_states()
         for elapsed_ms, inputs in plant.scans():
-            state, out = self._stepper.step(state, list(inputs.values()), elapsed_ms)
-            plant.commands = {v: bool(o) for v, o in zip(self._valves, out[n:], strict=True)}
-            yield Scanned(plant.now_ms, state, out[:n])
+            states, outputs = self._runner.step(states, inputs, elapsed_ms)
+            plant.commands = {v: bool(outputs[f"{v}.command"]) for v in self._valves}
+            yield Scanned(plant.now_ms, states, outputs)
 
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()
         for n, scanned in enumerate(self._scans(course)):
-            key = tuple(scanned.state[i] for i in self._logical)
+            key = tuple(scanned.states[n] for n in self._logical)
             # scans in which nothing but time passes teach little: every seventh is kept
             if key != before or n % 7 == 0:
-                self.rows.append(scanned.state)
+                self.rows.append(list(scanned.states.values()))
             before = key
             if key not in self._snapshots:
-                self._snapshots[key] = Snapshot(replace(course, end_ms=scanned.now_ms), scanned.state)
-            if not all(scanned.holds):
-                for clause, holds in zip(self._clauses, scanned.holds, strict=True):
-                    if not holds:
-                        self.broken.setdefault(clause.output, replace(course, end_ms=scanned.now_ms))
+                self._snapshots[key] = Snapshot(replace(course, end_ms=scanned.now_ms), scanned.states)
+            for name in self._names if not all(map(scanned.outputs.__getitem__, self._names)) else ():
+                if not scanned.outputs[name]:
+                    self.broken.setdefault(name, replace(course, end_ms=scanned.now_ms))
 
     def _last_scan(self, clauses: Sequence[Clause], elapsed_ms: int | None) -> tuple[Clause, Course] | None:
         """Ask the solver for one scan that breaks one of the clauses from a state some course has reached.
@@ -188,10 +187,9 @@ class Search:
         expressions = [program.outputs[c.output] for c in clauses]
         needed = set(program.cone(expressions)[0])
         names = [n for n in program.states if n in needed]
-        place = {n: i for i, n in enumerate(program.states)}
         distinct: dict[tuple[Value, ...], Snapshot] = {}
         for snapshot in list(self._snapshots.values())[:_SNAPSHOTS]:
-            distinct.setdefault(tuple(snapshot.state[place[n]] for n in names), snapshot)
+            distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
         scan = smt.Scan(program)
         solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
         solver.add(smt.some(smt.negation(scan.term(e)) for e in expressions))

@@ -68,7 +68,11 @@ class Scan:
             for n, v in zip(names, row, strict=True):
                 if (n, v) not in same:
                     same[n, v] = self._previous[n] == _constant(v)
-        return z3.Or([_all_of([same[n, v] for n, v in zip(names, row, strict=True)]) for row in rows])
+        return z3.Or([all_of([same[n, v] for n, v in zip(names, row, strict=True)]) for row in rows])
+
+    def states_are(self, values: Mapping[str, Value]) -> Term:
+        """Return whether the states have had these values before this scan."""
+        return self.states_are_one_of(list(values), [list(values.values())])
 
     def read(self, model: Term) -> Found:
         """Return the scan that the solver has found."""
@@ -90,16 +94,8 @@ class Solver:
         self._solver.set("smt.arith.solver", 2)
 
     def add(self, *terms: Term) -> None:
-        """Assert terms for good, or until the matching pop."""
+        """Assert terms for good."""
         self._solver.add(*terms)
-
-    def push(self) -> None:
-        """Begin assertions that ``pop`` takes back."""
-        self._solver.push()
-
-    def pop(self) -> None:
-        """Take back what was asserted since ``push``."""
-        self._solver.pop()
 
     def ask(self, assumptions: Sequence[Term] = ()) -> Term | bool | None:
         """Return a model when everything can be true at once, False when it can't, None when unknown."""
@@ -107,6 +103,14 @@ class Solver:
         if answer == z3.sat:
             return self._solver.model()
         return False if answer == z3.unsat else None
+
+    def ask_with(self, term: Term, assumptions: Sequence[Term] = ()) -> Term | bool | None:
+        """Ask with one term more, and take it back."""
+        self._solver.push()
+        self._solver.add(term)
+        answer = self.ask(assumptions)
+        self._solver.pop()
+        return answer
 
 
 def switch(name: str) -> Term:
@@ -129,7 +133,7 @@ def negation(term: Term) -> Term:
     return z3.Not(term)
 
 
-def _all_of(terms: Sequence[Term]) -> Term:
+def all_of(terms: Sequence[Term]) -> Term:
     """Return whether all terms are true; made by the C interface, for the Python one looks at each term's sort."""
     array = (z3.Ast * len(terms))(*(t.as_ast() for t in terms))
     context = z3.main_ctx()

@@ -26,7 +26,6 @@ from sidetap.verify.story import Step, tell
 Progress = Callable[[str, float], None]
 
 _CLAUSE_TIMEOUT_MS = 20_000
-_ROUNDS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,16 +120,16 @@ def _proved(model: Model, search: Search) -> set[str]:
     program = model.program
     clauses = [c for p in model.promises for c in p.clauses]
     facts = invariants(program, search.rows, model.hints, model.guards, _parts(model))
-    scan, solver = smt.Scan(program), smt.Solver(_CLAUSE_TIMEOUT_MS)
-    solver.add(*scan.bounds(), *(scan.term(f) for f in facts))
-    proved = set()
-    for clause in clauses:
-        solver.push()
-        solver.add(smt.negation(scan.term(program.outputs[clause.output])))
-        if solver.ask() is False:
-            proved.add(clause.output)
-        solver.pop()
-    return proved
+    scan = smt.Scan(program)
+    first = {name: s.first for name, s in program.states.items()}
+    solvers = []
+    # a clause must hold in the first scan, and in every scan after one that left the facts true
+    for before in (scan.states_are(first), smt.all_of([scan.term(f) for f in facts])):
+        solver = smt.Solver(_CLAUSE_TIMEOUT_MS)
+        solver.add(*scan.bounds(), before)
+        solvers.append(solver)
+    broken = {c.output: smt.negation(scan.term(program.outputs[c.output])) for c in clauses}
+    return {output for output, term in broken.items() if all(s.ask_with(term) is False for s in solvers)}
 
 
 def _parts(model: Model) -> list[list[str]]:
@@ -158,7 +157,7 @@ def _verdict(search: Search, promise: Promise, proved: set[str]) -> Verdict:
 
 def counter_example(search: Search, clauses: Sequence[Clause]) -> tuple[Step, ...] | None:
     """Return the story of a course that breaks one of the clauses in the reference runner, or None."""
-    found = search.hunt(clauses, _ROUNDS)
+    found = search.hunt(clauses)
     if found is None:
         return None
     clause, course = found
