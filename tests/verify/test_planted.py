@@ -30,6 +30,7 @@ BY_CAUSE = {
     "ticket": ("ticket-time-bound", "B"),
     "not-on-ticket": ("permissive-closes", "B"),
     "interrupted": ("ticket-time-bound", "B"),
+    "open": ("ticket-time-bound", "B"),  # the same expression starts the waiting time
     "product": ("compatible-only", "B"),
     "late": ("permissive-closes", "B"),
     "window": ("permissive-closes", "B"),
@@ -37,9 +38,10 @@ BY_CAUSE = {
     "own-valve": ("permissive-closes", "B"),
     "wait": ("ticket-time-bound", "B"),
 }
-# without these the promises hold all the same, which another test proves: the ticket has ended ("restarts"), the
-# limit closes in that scan ("no-time"), and no waiting time has passed while a valve is open ("open")
-EQUIVALENT = {"restarts", "no-time", "open"}
+# without this one the promises hold all the same, for the ticket has ended then; another test proves it
+EQUIVALENT = {"restarts"}
+# without this one nothing breaks here, for the limit closes in that scan, but nothing proves it: told as unknown
+UNKNOWN = {"no-time"}
 # that a valve which doesn't follow locks its bay out is a promise of a later version
 LATER = {"locked-out"}
 
@@ -56,7 +58,7 @@ def without(output: str) -> Fault:
 
 def test_every_cause_of_the_scheme_is_in_the_table() -> None:
     (bay,) = compile_site(small_site()).bays
-    assert {c.name for c in bay.valves[0].causes} == BY_CAUSE.keys() | EQUIVALENT | LATER
+    assert {c.name for c in bay.valves[0].causes} == BY_CAUSE.keys() | EQUIVALENT | UNKNOWN | LATER
 
 
 @pytest.mark.parametrize("cause", BY_CAUSE)
