@@ -55,5 +55,4 @@ def story_of(scheme: CompiledScheme, promise: str, subject: str) -> tuple[Step, 
     """Return the counter-example for one promise, replayed, or None; nothing is proved on the way."""
     search = Search(build_model(small_site(), scheme))
     (wanted,) = (p for p in search.model.promises if (p.name, p.subject) == (promise, subject))
-    search.follow_scripts()
     return counter_example(search, wanted.clauses)

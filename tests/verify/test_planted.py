@@ -40,7 +40,7 @@ BY_CAUSE = {
 }
 # without this one the promises hold all the same, for the ticket has ended then; another test proves it
 EQUIVALENT = {"restarts"}
-# without this one nothing breaks here, for the limit closes in that scan, but nothing proves it: told as unknown
+# without this one nothing breaks here, for the limit closes in that scan, but nothing proves it: "unknown"
 UNKNOWN = {"no-time"}
 # that a valve which doesn't follow locks its bay out is a promise of a later version
 LATER = {"locked-out"}

@@ -195,7 +195,7 @@ def _trip_and_reopen(site: Site, bay: Bay, choice: int) -> Course:
     window_ms = vessel.trip.mean_ns // NS_PER_MS
     events, now_ms = loading(site, bay, choice)
     rest = (vessel.trip.reset_above_01mm + vessel.high_01mm) // 2
-    low_ms = now_ms + 8_000
+    low_ms = now_ms + 3_000
     up_ms = low_ms + window_ms + vessel.trip.delay_ns // NS_PER_MS + 3_000
     events += [
         Event(low_ms, f"{vessel.tag}.level", vessel.trip.below_01mm - 100),
@@ -217,8 +217,9 @@ def edge_courses(model: Model) -> Iterator[Course]:
             trip, level = vessel.trip, f"{vessel.tag}.level"
             mean_ms = trip.mean_ns // NS_PER_MS
             opening, at_ms = loading(site, bay, choice)
-            low_ms = at_ms + 8_000
-            settled_ms = low_ms + mean_ms + trip.delay_ns // NS_PER_MS + 3_000
+            stuck_ms = valve.supervise_ns // NS_PER_MS + 2_000
+            low_ms = at_ms + 3_000
+            settled_ms = low_ms + mean_ms + trip.delay_ns // NS_PER_MS + 2_000
 
             def course(end_ms: int, *events: Event, opening: list[Event] = opening) -> Course:
                 return Course((*opening, *events), end_ms)
@@ -239,23 +240,23 @@ def edge_courses(model: Model) -> Iterator[Course]:
             resume_ms = low_ms + mean_ms + 5_000
             press_ms = max(resume_ms, low_ms + wait_ms) + 3_000
             yield course(
-                press_ms + 15_000,
+                press_ms + 5_000,
                 Event(low_ms, CRASH, True, SCAN_MS),
                 Event(resume_ms, f"{bay.tag}.ticket_resume", True, SCAN_MS),
                 Event(press_ms, bay.open_key, True, 500),
                 Event(press_ms + 3_000, CRASH, True, SCAN_MS),
             )
             yield course(
-                low_ms + 30_000,
+                low_ms + 2 * stuck_ms,
                 Event(low_ms, f"{bay.tag}.panel_close", True, SCAN_MS),
-                Event(low_ms, valve.closed_switch, False, 12_000),
-                Event(low_ms + 20_000, f"{bay.tag}.lockout_reset", True, SCAN_MS),
+                Event(low_ms, valve.closed_switch, False, stuck_ms),
+                Event(low_ms + stuck_ms + 1_000, f"{bay.tag}.lockout_reset", True, SCAN_MS),
             )
             yield course(low_ms + 2_000, Event(at_ms + 1_000, bay.open_key, True, 500))
             # a crash in the last permitted opening, and a new ticket as early as can be
             used, last_ms = _all_restarts(bay, opening, at_ms)
-            crash_ms = last_ms + 8_000
-            late_ms = crash_ms + mean_ms + 10_000
+            crash_ms = last_ms + 3_000
+            late_ms = crash_ms + mean_ms + 3_000
             yield Course(
                 (
                     *used,

@@ -1,9 +1,8 @@
-"""The last word on a counter-example: the unchanged scheme, run scan by scan in the reference runner.
+"""The last word on a counter-example: the unchanged scheme, run scan by scan in the runner that the station uses.
 
 A course -> what happened in each scan. The scheme runs as the station would run it: restarted from its first states
-after a crash, with the stored inputs that the model has on disk. The model with its judges runs beside it, compiled;
-that both give the same outputs in every scan is checked here, so that nothing is shown which only a
-model did.
+after a crash, with the stored inputs that the model has on disk. The model with its judges runs beside it; that both
+give the same outputs in every scan is checked here, so that nothing is shown which only a model did.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sidetap.scheme import GeneratedRunner, Runner, Value
+from sidetap.scheme import GeneratedRunner, Value
 from sidetap.verify.course import Course, Plant
 from sidetap.verify.model import CRASH, Model
 
@@ -32,7 +31,7 @@ class Replayed:
 
 def replay(model: Model, course: Course) -> Iterator[Replayed]:
     """Yield the course scan by scan."""
-    judged, scheme = GeneratedRunner(model.program), Runner(model.scheme)
+    judged, scheme = GeneratedRunner(model.program), GeneratedRunner(model.scheme)
     judged_states, states = judged.first_states(), scheme.first_states()
     valves = [v.tag for v in model.site.valves]
     module = {i.tag: f"{i.module}.live" for i in model.site.inputs}

@@ -1,7 +1,7 @@
 """Finding a counter-example: runs of scripted and disturbed courses, then one last scan asked of the solver.
 
 A model -> runs of it, the states they went through, and for each clause the first course that broke it. What is
-found here is only offered: the reference runner has the last word (see replay).
+found here is only offered: the unchanged scheme has the last word (see replay).
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import GeneratedRunner, Type, Value
@@ -61,14 +62,19 @@ class Search:
         self._valves = [v.tag for v in model.site.valves]
         outputs = self._names + [f"{v}.command" for v in self._valves]
         self._runner = GeneratedRunner(replace(model.program, outputs={n: model.program.outputs[n] for n in outputs}))
-        self._logical = [n for n, s in model.program.states.items() if s.type is Type.BOOL]
+        self._key = itemgetter(*(n for n, s in model.program.states.items() if s.type is Type.BOOL))
+        self._holds = itemgetter(*self._names)
         self._snapshots: dict[tuple[Value, ...], Snapshot] = {}
         self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
         self._deviations = list(deviations(model))
         natural = [c for _, _, c in natural_courses(model) if c.end_ms <= _LONG_MS]
         self._short = [*natural, *edge_courses(model)]
+        # what is still to be run
+        self._scripts = iter(self._short)
         self._long = long_courses(model)
-        self._rounds = _ROUNDS
+        self._random = (
+            self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])) for _ in range(_ROUNDS)
+        )
         self.rows: list[list[Value]] = []
 
     def first_break(self, clause: Clause, course: Course) -> int | None:
@@ -85,15 +91,10 @@ class Search:
             pass
         return plant.scan(plant.commands)[1]
 
-    def follow_scripts(self) -> None:
-        """Run the natural courses and those along the edges of rules."""
-        for course in self._short:
-            self._observe(course)
-
     def explore(self) -> None:
         """Follow the scripts, use up one limit, and run each script again with disturbances."""
-        self.follow_scripts()
-        for course in [c for _, _, c in natural_courses(self.model) if c.end_ms > _LONG_MS][:1]:
+        long = [c for _, _, c in natural_courses(self.model) if c.end_ms > _LONG_MS][:1]
+        for course in (*self._scripts, *long):
             self._observe(course)
         for course in self._short:
             for events in (2, 6):
@@ -101,23 +102,19 @@ class Search:
 
     def hunt(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
         """Return one of the clauses and a course that breaks it, or None when none was found."""
-        hit = self._broken_among(clauses)
-        if hit is not None:
-            return hit
-        hit = self._last_scan(clauses, SCAN_MS)
-        if hit is not None:
-            return hit
-        for course in self._long:  # each is run once, for whatever it breaks
+        return (
+            self._broken_among(clauses)
+            or self._run_until_broken(self._scripts, clauses)
+            or self._last_scan(clauses, SCAN_MS)
+            or self._run_until_broken(self._long, clauses)
+            or self._last_scan(clauses, None)
+            or self._run_until_broken(self._random, clauses)
+        )
+
+    def _run_until_broken(self, courses: Iterator[Course], clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
+        """Run courses until one breaks a clause. Each is run once, and looks for every clause that there is."""
+        for course in courses:
             self._observe(course)
-            hit = self._broken_among(clauses)
-            if hit is not None:
-                return hit
-        hit = self._last_scan(clauses, None)
-        if hit is not None:
-            return hit
-        while self._rounds:  # they look for every clause at once, so that later hunts need not repeat them
-            self._rounds -= 1
-            self._observe(self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])))
             hit = self._broken_among(clauses)
             if hit is not None:
                 return hit
@@ -167,14 +164,14 @@ class Search:
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()
         for n, scanned in enumerate(self._scans(course)):
-            key = tuple(scanned.states[n] for n in self._logical)
+            key = self._key(scanned.states)
             # scans in which nothing but time passes teach little: every seventh is kept
             if key != before or n % 7 == 0:
                 self.rows.append(list(scanned.states.values()))
             before = key
             if key not in self._snapshots:
                 self._snapshots[key] = Snapshot(replace(course, end_ms=scanned.now_ms), scanned.states)
-            for name in self._names if not all(map(scanned.outputs.__getitem__, self._names)) else ():
+            for name in () if all(self._holds(scanned.outputs)) else self._names:
                 if not scanned.outputs[name]:
                     self.broken.setdefault(name, replace(course, end_ms=scanned.now_ms))
 

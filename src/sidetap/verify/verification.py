@@ -41,7 +41,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Reached:
-    """Whether a goal was reached, in a run of the reference runner."""
+    """Whether a goal was reached, in a run of the unchanged scheme."""
 
     goal: str
     subject: str
@@ -100,13 +100,13 @@ def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None)
     verdicts: list[Verdict] = []
     for n, promise in enumerate(model.promises):
         report(f"{promise.name} {promise.subject}", 0.8 + 0.2 * n / len(model.promises))
-        verdicts.append(_verdict(search, promise, proved))
+        verdicts.append(verdict_on(search, promise, proved))
     report("done", 1.0)
     return Verification(scheme.digest, time.perf_counter() - started, tuple(verdicts), reachable)
 
 
 def reached_goals(model: Model) -> tuple[Reached, ...]:
-    """Return for each goal whether one of its natural courses reaches it in the reference runner."""
+    """Return for each goal whether one of its natural courses reaches it in the unchanged scheme."""
     reached: dict[tuple[str, str], bool] = {(g.name, g.subject): False for g in model.goals}
     for goal, subject, course in natural_courses(model):
         if not reached[goal, subject]:
@@ -145,7 +145,8 @@ def _parts(model: Model) -> list[list[str]]:
     return list(parts.values())
 
 
-def _verdict(search: Search, promise: Promise, proved: set[str]) -> Verdict:
+def verdict_on(search: Search, promise: Promise, proved: set[str]) -> Verdict:
+    """Return what became of a promise; proved names the outputs of the clauses that need no search."""
     unproved = [c for c in promise.clauses if c.output not in proved]
     if not unproved:
         return Verdict(promise.name, promise.subject, "holds")
@@ -156,7 +157,7 @@ def _verdict(search: Search, promise: Promise, proved: set[str]) -> Verdict:
 
 
 def counter_example(search: Search, clauses: Sequence[Clause]) -> tuple[Step, ...] | None:
-    """Return the story of a course that breaks one of the clauses in the reference runner, or None."""
+    """Return the story of a course that breaks one of the clauses in the unchanged scheme, or None."""
     found = search.hunt(clauses)
     if found is None:
         return None
