@@ -4,6 +4,7 @@ import selectors
 import signal
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -82,8 +83,10 @@ def _listen(console: Console, place: DemoFolder, seed: int) -> WorkingDay:
 def _understand(console: Console, place: DemoFolder, day: WorkingDay, site: Site) -> None:
     with _bar() as bar:
         bar.add_task("what is on the line, and what people's readings match", total=None)
-        survey = ask_blindly("survey", str(day.line))
-        match = ask_blindly("match", str(day.line), str(day.readings))
+        with ThreadPoolExecutor() as both:  # two processes, each reads the whole recording
+            surveying = both.submit(ask_blindly, "survey", str(day.line))
+            matching = both.submit(ask_blindly, "match", str(day.line), str(day.readings))
+        survey, match = surveying.result(), matching.result()
     place.keep("survey.json", survey)
     place.keep("match.json", match)
     line = survey["line"]
