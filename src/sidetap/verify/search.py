@@ -92,13 +92,12 @@ class Search:
         return plant.scan(plant.commands)[1]
 
     def explore(self) -> None:
-        """Follow the scripts, use up one limit, and run each script again with disturbances."""
+        """Follow the scripts, use up one limit, and run each script once more with disturbances."""
         long = [c for _, _, c in natural_courses(self.model) if c.end_ms > _LONG_MS][:1]
         for course in (*self._scripts, *long):
             self._observe(course)
         for course in self._short:
-            for events in (2, 6):
-                self._observe(self._disturbed(course, events))
+            self._observe(self._disturbed(course, 4))
 
     def hunt(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
         """Return one of the clauses and a course that breaks it, or None when none was found."""
