@@ -258,7 +258,7 @@ def test_record_of_a_line_that_hangs_up_keeps_what_came(tmp_path: Path, capsys: 
         (lambda d, p: [p, f"{d}/kept.pcapng"], "there already"),
         (lambda d, p: [f"{d}/kept.pcapng", f"{d}/out.pcapng"], "no serial port"),
         (lambda d, p: ["/nowhere", f"{d}/out.pcapng"], "can't be opened"),
-        (lambda d, p: [p, f"{d}/none/out.pcapng", "--seconds", "0"], "no such file"),
+        (lambda d, p: [p, f"{d}/none/out.pcapng", "--seconds", "0"], "no such folder"),
         (lambda d, p: [p, f"{d}/out.pcapng", "--seconds", "0"], "not one byte came"),
     ],
 )

@@ -252,9 +252,9 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
     ("old", "new", "status", "told"),
     [
         ("transmitter = ", "# transmitter = ", 1, "transmitter"),
-        ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 1, "open_limit"),
+        ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 2, "open_limit"),
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
-        ("[site]", "[site", 1, "site.toml"),
+        ("[site]", "[site", 2, "site.toml"),
     ],
 )
 def test_run_refuses(

@@ -2,6 +2,8 @@
 
 import json
 import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -12,13 +14,16 @@ from rich.padding import Padding
 from rich.text import Text
 
 from sidetap.cli.progress import watched
+from sidetap.errors import BadInput
 from sidetap.line import reference
 from sidetap.line.recording import read as read_recording
+from sidetap.quantity import NS_PER_S
 from sidetap.site import Site, load_or_refuse
-from sidetap.survey import Answer, read, survey_recording
+from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
 
 _WIDTH = 80  # columns at least
+_CALENDAR_FROM_NS = 10**9 * NS_PER_S  # 2001; a clock that shows less counts from the record's own start
 
 
 def match(
@@ -33,7 +38,9 @@ def match(
     known = None if site is None else load_or_refuse(site)
     noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
     source = read_recording(recording)
-    answers = match_readings(survey_recording(source, (), watched(source)), noted)
+    found = survey_recording(source, (), watched(source))
+    _refuse_if_all_outside(readings, noted, found)
+    answers = match_readings(found, noted)
     if as_json:
         sys.stdout.write(json.dumps({"answers": [a.document() for a in answers]}, allow_nan=False) + "\n")
         return
@@ -44,6 +51,26 @@ def match(
         _show(console, answer, known)
 
 
+def _refuse_if_all_outside(path: Path, noted: Sequence[PersonReading], found: Survey) -> None:
+    """Say so when no reading at all can be laid beside the record: "none" would blame the registers for a clock."""
+    start_ns, end_ns = found.history.start_ns, found.history.end_ns
+    if start_ns is None or end_ns is None or len(outside_of(found, noted)) < len(noted):
+        return
+    raise BadInput(
+        str(path),
+        f"all readings lie outside the record (it runs from {_moment(start_ns)} to {_moment(end_ns)})",
+        "Write time_s on the recording's clock, or give --site, whose time zone is that of the column time.",
+    )
+
+
+def _moment(t_ns: int) -> str:
+    """Return a time of the record; where its clock counts from 1970, the date too."""
+    seconds = f"{t_ns / NS_PER_S:.3f} s"
+    if t_ns < _CALENDAR_FROM_NS:
+        return seconds
+    return f"{seconds}, {datetime.fromtimestamp(t_ns // NS_PER_S, UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
 def _show(console: Console, answer: Answer, site: Site | None) -> None:
     console.print(Text(f"{answer.name}: {answer.status}", style="bold"))
     for words in _words(answer, site):
@@ -52,12 +79,17 @@ def _show(console: Console, answer: Answer, site: Site | None) -> None:
 
 def _words(answer: Answer, site: Site | None) -> list[str]:
     best = answer.best
+    outside = []
+    if answer.outside_readings:
+        rows = ", ".join(map(str, answer.outside_readings))
+        outside = [f"Readings outside the record, left out: row {rows} (from 1 after the header). Check their times."]
     if best is None:
-        return ["No register of this recording explains the readings."]
+        what = "any reading that is left" if outside else "the readings"
+        return [*outside, f"No register of this recording explains {what}."]
     place = f"device {best.device} {best.table} {best.register} ({reference(best.table, best.register)})"
     sign = "+" if best.offset >= 0 else "-"
     law = f"{answer.unit} = decoded × {best.scale:.6g} {sign} {abs(best.offset):.6g}"
-    words = [f"{place}, {best.encoding}", f"{law}; confidence {min(best.confidence, 0.9999):.4f}"]
+    words = [*outside, f"{place}, {best.encoding}", f"{law}; confidence {min(best.confidence, 0.9999):.4f}"]
     if answer.valid_below is not None:
         words.append(f"16 or 32 bits can't be told apart below {answer.valid_below:.6g} {answer.unit}")
     if answer.suspect_readings:

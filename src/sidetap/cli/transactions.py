@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.progress import track
 
-from sidetap.line import Chunk, Parser, Transaction
+from sidetap.cli.progress import watched
+from sidetap.line import Parser, Transaction
 from sidetap.line.recording import Recording, read
 from sidetap.quantity import NS_PER_S
 
@@ -30,7 +29,6 @@ COLUMNS = (
     "retry",
     "repaired",
 )
-_LONG_WORK = 1 << 20  # bytes of line, from which on progress is worth showing
 
 
 class Form(StrEnum):
@@ -55,7 +53,7 @@ def transactions(
 
 def _rows(source: Recording) -> Iterator[Transaction]:
     parser = Parser(source.settings)
-    for chunk in _with_progress(source):
+    for chunk in watched(source):
         parser.receive(chunk)
         yield from _taken(parser)
     parser.close()
@@ -66,14 +64,6 @@ def _taken(parser: Parser) -> Iterator[Transaction]:
     while (event := parser.next_event()) is not None:
         if isinstance(event, Transaction):
             yield event
-
-
-def _with_progress(source: Recording) -> Iterator[Chunk]:
-    console = Console(stderr=True)
-    if not console.is_terminal or source.byte_count < _LONG_WORK:
-        yield from source.chunks
-    else:
-        yield from track(source.chunks, "reading", total=source.chunk_count, console=console, transient=True)
 
 
 def _cells(row: Transaction) -> dict[str, Any]:

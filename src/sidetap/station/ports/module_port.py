@@ -14,6 +14,7 @@ from pathlib import Path
 
 from sidetap.errors import BadInput
 from sidetap.line import Settings
+from sidetap.station.ports.terminal import raw_attributes
 
 _MOST = 4096  # bytes a read
 
@@ -66,7 +67,7 @@ class ModulePort:
 
 def open_module_port(source: str, settings: Settings) -> ModulePort:
     """Open a device path or ``pty:PATH`` for reading and writing; BadInput when it can't be, or is in use."""
-    attributes = _attributes(source, settings)
+    attributes = raw_attributes(source, settings, termios.INPCK | termios.IGNPAR)
     path = source.removeprefix("pty:")
     try:
         if not stat.S_ISCHR(Path(path).stat().st_mode):
@@ -88,20 +89,3 @@ def open_module_port(source: str, settings: Settings) -> ModulePort:
         reason = str(problem.args[-1]).lower()
         raise BadInput(source, f"it can't be set up: {reason}", "Give a serial port or a pty.") from None
     return ModulePort(source, descriptor)
-
-
-def _attributes(source: str, settings: Settings) -> list[int | list[bytes | int]]:
-    """Return the terminal attributes: raw, errored bytes dropped, nothing echoed, no flow control."""
-    speed = getattr(termios, f"B{settings.baud}", None)
-    if speed is None:
-        raise BadInput(source, f"this machine offers no {settings.baud} baud", "Use a standard speed.")
-    size = {"7": termios.CS7, "8": termios.CS8}[settings.framing[0]]
-    parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[settings.framing[1]]
-    if source.startswith("pty:"):
-        parity = 0  # a pty has none, and the C library calls it an error to ask for it a second time
-    stop = termios.CSTOPB if settings.framing[2] == "2" else 0
-    control: list[bytes | int] = [b"\0"] * 32
-    control[termios.VMIN] = 1  # so that nothing to read differs from a terminal that hung up
-    control[termios.VTIME] = 0
-    flags = termios.CREAD | termios.CLOCAL | size | parity | stop
-    return [termios.INPCK | termios.IGNPAR, 0, flags, 0, speed, speed, control]

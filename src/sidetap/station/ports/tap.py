@@ -22,6 +22,7 @@ from sidetap.line import Chunk, Settings
 from sidetap.line.chunk import FRAMING, PARITY
 from sidetap.quantity import NS_PER_MS
 from sidetap.station.ports.marks import Unmarker
+from sidetap.station.ports.terminal import raw_attributes
 
 _MOST = 4096  # bytes a read
 _CONNECT_TIMEOUT_S = 5.0
@@ -109,7 +110,7 @@ def _open_tcp(source: str, clock: Callable[[], int]) -> Tap:
 def _open_terminal(source: str, path: str, settings: Settings, clock: Callable[[], int]) -> Tap:
     if settings.inverted:
         raise BadInput(source, "a serial port can't read an inverted line", "Swap the pair at the adapter.")
-    attributes = _attributes(source, settings)
+    attributes = raw_attributes(source, settings, termios.INPCK | termios.PARMRK)
     try:
         if not stat.S_ISCHR(Path(path).stat().st_mode):
             raise BadInput(source, "this is no serial port", "Give a device such as /dev/serial/by-id/NAME.")
@@ -139,24 +140,6 @@ def _drop_modem_lines(descriptor: int) -> bool:
             return False
         raise
     return True
-
-
-def _attributes(source: str, settings: Settings) -> list[int | list[bytes | int]]:
-    """Return the terminal attributes: raw, errors marked, nothing echoed, no flow control."""
-    speed = getattr(termios, f"B{settings.baud}", None)
-    if speed is None:
-        raise BadInput(source, f"this machine offers no {settings.baud} baud", "Use a standard speed.")
-    size = {"7": termios.CS7, "8": termios.CS8}[settings.framing[0]]
-    parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[settings.framing[1]]
-    if source.startswith("pty:"):
-        parity = 0  # a pty has none, and the C library calls it an error to ask for it a second time
-    stop = termios.CSTOPB if settings.framing[2] == "2" else 0
-    control: list[bytes | int] = [b"\0"] * 32
-    control[termios.VMIN] = 1  # so that nothing to read differs from a terminal that hung up
-    control[termios.VTIME] = 0
-    read_errors = termios.INPCK | termios.PARMRK
-    flags = termios.CREAD | termios.CLOCAL | size | parity | stop
-    return [read_errors, 0, flags, 0, speed, speed, control]
 
 
 def _reason(error: Exception) -> str:
