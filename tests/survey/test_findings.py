@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from survey_lines import S, encode, level_mm, merged, reads
 
-from sidetap.line import Outcome, Transaction
+from sidetap.line import Noise, Outcome, Transaction
 from sidetap.survey import Finding, Survey, YardEvent, survey
 from sidetap.survey.findings import About, find
 
@@ -222,6 +222,61 @@ def test_mixed_word_orders() -> None:
     two = encode(level_mm(np.random.default_rng(2), 2000) / 1000, "float32", "low-word-first")
     found = survey(reads(4, 0, np.column_stack([one, two])))
     assert [f.device for f in of(found, "mixed-word-order")] == [4]
+
+
+def retried(
+    missed: int, late_ns: int, *, between: bool = True, changed: bool = False, backlog: bool = False
+) -> list[Transaction | Noise]:
+    """Return 300 s of a line on which device 2 leaves 3 polls out, each tried again after somebody else asked."""
+    outcomes = [UNANSWERED if 100 <= n < 100 + missed else ANSWERED for n in range(300)]
+    first = poll(2, 300, outcomes)
+    again = [replace(t, t_ns=(t.t_ns or 0) + late_ns, backlog=backlog) for t in first if t.outcome is UNANSWERED]
+    if changed:
+        again = [replace(t, request=b"\2\3\0\0\0\2") for t in again]
+    asked = [replace(t, t_ns=(t.t_ns or 0) + late_ns // 2) for t in reads(3, 0, level(3, 300), start_ns=S // 25)]
+    return merged(first, again, asked if between else [])
+
+
+def told(events: Sequence[Transaction | Noise]) -> tuple[int, int, int]:
+    """Return how many requests, retries and outages device 2 has."""
+    found = survey(events)
+    (summary,) = (p for p in found.polls if p.poll.device == 2)
+    return summary.requests, summary.retries, len(of(found, "device-outage"))
+
+
+def test_a_retry_is_one_whoever_asks_in_between() -> None:
+    """A repeat well under the period after an unanswered try; five failed polls are an outage, three are none."""
+    assert told(retried(3, S // 10)) == (300, 3, 0)
+    assert told(retried(3, 49 * S // 100)) == (300, 3, 0)
+    assert told(retried(5, S // 10)) == (300, 5, 1)
+
+
+def test_what_is_no_retry() -> None:
+    """Half a period later, other bytes, after a whole answer, or where late delivery hides the rhythm."""
+    assert told(retried(3, S // 2)) == (303, 0, 1)
+    assert told(retried(3, S // 10, changed=True)) == (303, 0, 1)
+    assert told(retried(3, S // 10, backlog=True)) == (303, 0, 1)
+    twice = [replace(t, t_ns=(t.t_ns or 0) + S // 10) for t in poll(2, 300)]
+    assert told(merged(poll(2, 300), twice, poll(3, 300, offset=S // 20)))[:2] == (600, 0)
+
+
+def test_a_garbled_request_is_a_poll_of_an_outage_only() -> None:
+    """Four polls without an answer, and one between them whose check bytes came garbled: nobody could answer it."""
+    outcomes = [UNANSWERED if 100 <= n < 105 else ANSWERED for n in range(300)]
+    own = poll(2, 300, outcomes)
+    dropped = own.pop(102)
+    t_ns = dropped.t_ns or 0
+    whole = dropped.request or b""
+    assert told(merged(own))[2] == 0
+    garbled = Noise(t_ns, whole + b"\x5a\x5a\x17")
+    assert told([*own[:102], garbled, *own[102:]]) == (299, 0, 1)
+    assert told([*own[:102], Noise(t_ns, whole[:-1] + b"\x5a\x5a"), *own[102:]])[2] == 0
+    # a garbled retry of a poll that counts already
+    assert told([*own[:102], replace(garbled, t_ns=t_ns - 9 * S // 10), *own[102:]])[2] == 0
+    found = survey([*own[:102], garbled, replace(garbled, t_ns=t_ns + S // 10), *own[102:]])
+    (outage,) = of(found, "device-outage")
+    assert outage.text.endswith("5 polls in a row.")
+    assert "1 of them garbled" in outage.evidence
 
 
 def test_retries_belong_to_their_request() -> None:

@@ -10,7 +10,7 @@ from survey_lines import Floats, S, Words, device_block, encode, level_mm, merge
 
 from sidetap.errors import BadInput
 from sidetap.line import decode_array
-from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Survey, match, survey
+from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Survey, match, outside_of, survey
 
 ANSWERS = 3600
 SHAPES = ("mm", "tenths", "kPa", "ullage", "percent", "feet")
@@ -227,6 +227,56 @@ def test_names_keep_their_order_and_a_record_without_times_is_refused(yard: tupl
     timeless = [replace(t, t_ns=None, t_end_ns=None) for t in reads(1, 0, tanks[0].words[:50])]
     with pytest.raises(BadInput, match="no registers with times"):
         match(survey(timeless), rows)
+
+
+@pytest.mark.parametrize(("name", "value"), [("T1", None), ("Pond", 77.7), ("Pit", 0.9), ("Sump", 12.34)])
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_the_answer_is_the_most_probable(
+    yard: tuple[list[Tank], Survey], name: str, value: float | None, count: int
+) -> None:
+    tanks, found = yard
+    rows = walk_round(name, tanks[0], 7)[:count]
+    if value is not None:
+        rows = [replace(r, value=Fraction(value) + n % 2) for n, r in enumerate(rows)]
+    (answer,) = match(found, rows)
+    assert (answer.best is None) == (answer.status is MatchStatus.NONE)
+    if answer.best is not None:
+        assert all(r.confidence <= answer.best.confidence for r in answer.rivals)
+
+
+def test_a_still_record_has_no_moment_that_would_settle_it() -> None:
+    """Neither one nor two readings: a third would still not tell a moving level from an idle one."""
+    still = Tank(1, np.full(60, 3.48), encode(np.full(60, 3480.0), "uint16"))
+    found = line([still])
+    for count in (1, 2):
+        (answer,) = match(found, [reading("T1", n + 1, 20 + 20 * n, 3.48) for n in range(count)])
+        assert answer.status is MatchStatus.AMBIGUOUS
+        assert answer.next_ns is None
+        assert answer.next is not None
+        assert ("one reading" in answer.next) == (count == 1)
+        assert ("lie so close together" in answer.next) == (count == 2)
+
+
+def test_a_moment_that_is_named_lies_where_the_level_has_moved(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    rows = walk_round("T1", tanks[0], 7)[:1]
+    (answer,) = match(found, rows)
+    assert answer.next_ns is not None
+    assert abs(tanks[0].level[answer.next_ns // S] - float(rows[0].value)) > 0.003
+
+
+def test_readings_outside_of_the_record_are_left_out(yard: tuple[list[Tank], Survey]) -> None:
+    tanks, found = yard
+    rows = walk_round("T1", tanks[0], 7)
+    late = reading("T1", 6, ANSWERS + 60, 3.0)
+    early = reading("Gone", 7, -10, 3.0)
+    edge = reading("T1", 8, -4, tanks[0].level[0])
+    assert outside_of(found, [*rows, late, early, edge]) == [late, early]
+    (alone,) = match(found, rows)
+    answer, gone = match(found, [*rows, late, early])
+    assert answer == replace(alone, outside_readings=(6,))
+    assert answer.document()["suspect_readings"] == [6]
+    assert (gone.status, gone.outside_readings) == (MatchStatus.NONE, (7,))
 
 
 def test_nothing_settled_is_wrong_on_made_up_yards() -> None:

@@ -160,6 +160,31 @@ def test_bytes_without_times_can_be_surveyed_but_not_matched(
     assert err.count("\n") == 1
 
 
+def test_readings_that_all_lie_outside_are_one_error_line(
+    recording: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "other-clock.csv"
+    path.write_text("time,name,value,unit\n2026-03-11T09:05:00,T6,1.0,m\n")
+    assert run(["match", str(recording), str(path), "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"error: {path}: all readings lie outside the record (it runs from 0.000 s to 899.000 s). ")
+    assert "--site" in err
+    assert err.count("\n") == 1
+
+
+def test_readings_outside_are_told(
+    recording: Path, readings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "more.csv"
+    path.write_text(readings.read_text() + "5000,T6,1.0,m\n6000,Gone,1.0,m\n")
+    assert run(["match", str(recording), str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "400021" in out
+    assert "Readings outside the record, left out: row 4 " in out
+    assert "Readings outside the record, left out: row 5 " in out
+
+
 @pytest.mark.parametrize("verb", ["survey", "match"])
 def test_a_wrong_file_is_one_error_line(
     verb: str, tmp_path: Path, readings: Path, capsys: pytest.CaptureFixture[str]

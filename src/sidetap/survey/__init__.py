@@ -6,7 +6,7 @@ at what was recorded; what listening can't show is called open, with the cheapes
 
 from sidetap.survey.events import YardEvent, read_events
 from sidetap.survey.findings import Finding, Severity
-from sidetap.survey.matching import Answer, MatchStatus, Rival, match
+from sidetap.survey.matching import Answer, MatchStatus, Rival, match, outside_of
 from sidetap.survey.readings import READING_UNITS, PersonReading, ReadingKind, read
 from sidetap.survey.survey import LineTotals, PollSummary, Survey, survey, survey_recording
 from sidetap.survey.values import Alternative, Kind, Status, Value
@@ -29,6 +29,7 @@ __all__ = [
     "Value",
     "YardEvent",
     "match",
+    "outside_of",
     "read",
     "read_events",
     "survey",

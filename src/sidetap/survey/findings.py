@@ -4,6 +4,7 @@ A history and its devices in, findings out, each with what speaks for it and the
 settle it. A false alarm costs more trust than a miss: each rule asks for a pattern that noise doesn't make.
 """
 
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -209,7 +210,8 @@ def _unreliable(
             if len(own) >= _FEWEST_POLLS and not damaged[device]:
                 found.append(_unanswered(device, own))
         else:
-            found += _outages(device, own, windows, history.end_ns)
+            garbled_ns = sorted(g.t_ns for g in history.garbled if g.poll.device == device)
+            found += _outages(device, own, garbled_ns, windows, history.end_ns)
         if damaged[device] >= _FEWEST and damaged[device] > _DAMAGED * tries[device]:
             found.append(
                 Finding(
@@ -240,7 +242,10 @@ def _unanswered(device: int, requests: Sequence[Request]) -> Finding:
     )
 
 
-def _outages(device: int, requests: Sequence[Request], windows: Sequence[Span], end_ns: int | None) -> list[Finding]:
+def _outages(
+    device: int, requests: Sequence[Request], garbled_ns: Sequence[int], windows: Sequence[Span], end_ns: int | None
+) -> list[Finding]:
+    """Return the outages of a device that answers at times; garbled_ns: sorted, polls that reached nobody."""
     found = []
     elsewhere = 0
     run: list[Request] = []
@@ -248,9 +253,14 @@ def _outages(device: int, requests: Sequence[Request], windows: Sequence[Span], 
         if request is not None and not request.whole:
             run.append(request)
             continue
-        if len(run) >= _FEWEST_POLLS:
-            first = run[0].t_ns
-            back = end_ns if request is None else request.t_ns
+        first = run[0].t_ns if run else None
+        back = end_ns if request is None else request.t_ns
+        span = None if first is None or back is None else Span(first, back)
+        garbled = 0
+        if span is not None:
+            garbled = bisect_left(garbled_ns, span.to_ns) - bisect_left(garbled_ns, span.from_ns)
+        polls = len(run) + garbled
+        if run and polls >= _FEWEST_POLLS:
             drowned = any(w.holds(first) for w in windows)
             found.append(
                 Finding(
@@ -258,9 +268,10 @@ def _outages(device: int, requests: Sequence[Request], windows: Sequence[Span], 
                     Severity.WARNING if drowned else Severity.FAULT,
                     device,
                     None,
-                    None if first is None or back is None else Span(first, back),
-                    f"Device {device} gave no whole answer to {len(run)} polls in a row.",
-                    f"{len(run)} requests in a row, retries not counted"
+                    span,
+                    f"Device {device} gave no whole answer to {polls} polls in a row.",
+                    f"{polls} requests in a row, retries not counted"
+                    + (f", {garbled} of them garbled" if garbled else "")
                     + (", while a second master was on the line" if drowned else ""),
                     "Settle the second master first: its frames alone can do this."
                     if drowned

@@ -3,13 +3,14 @@
 A survey and readings in, one `Answer` per name out. Theory: Bayes over device × way to read its registers × law
 (scale and offset), with "none of these" among the candidates. Laws that promise the same level over the whole record
 are one answer, so that two names for the same thing don't weaken each other; what would part at the next change is a
-rival. An answer is settled only when it keeps its promise with 99 %: the level within 0.5 % of the span seen, plus
-the readings' own rounding, over the whole record.
+rival. The answer named is the one whose promise most probably holds. It is settled only when it keeps that promise
+with 99 %: the level within 0.5 % of the span seen, plus the readings' own rounding, over the whole record. Readings
+taken outside of the record can't be laid beside it and are left out.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -35,6 +36,7 @@ _ANY_ENCODING = 0.02  # share of the prior spread over all ways to read a device
 _KEPT_NATS = 30.0  # laws less likely than the best by more don't matter
 _MOST_KEPT = 300
 _APART = 8.0  # noises that readings must lie apart to tell a moving level from an idle one
+_UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an idle one
 _SHOWN = 0.001
 _MOST_RIVALS = 5
 _SAMPLES = 2000
@@ -67,8 +69,9 @@ class Rival:
 class Answer:
     """What stands behind one name: reading in unit = decoded × scale + offset. rival: the best, None for none.
 
-    valid_below: the reading up to which 16 and 32 bits can't be told apart. next_ns: a moment of the record whose
-    reading would have settled it.
+    valid_below: the reading up to which 16 and 32 bits can't be told apart. suspect_readings: rows that don't fit.
+    outside_readings: rows left out, taken before or after the record. next_ns: a moment of the record whose reading
+    would have settled it.
     """
 
     name: str
@@ -80,6 +83,7 @@ class Answer:
     rivals: tuple[Rival, ...]
     next: str | None
     next_ns: int | None
+    outside_readings: tuple[int, ...]
 
     @property
     def confidence(self) -> float | None:
@@ -102,7 +106,7 @@ class Answer:
             "unit": self.unit,
             "confidence": self.confidence,
             "valid_below": self.valid_below,
-            "suspect_readings": None if none else list(self.suspect_readings),
+            "suspect_readings": None if none else sorted(self.suspect_readings + self.outside_readings),
             "rivals": None
             if none
             else [
@@ -170,7 +174,22 @@ def match(survey: Survey, readings: Sequence[PersonReading]) -> list[Answer]:
     by_name: dict[str, list[PersonReading]] = {}
     for reading in readings:
         by_name.setdefault(reading.name, []).append(reading)
-    return [_answer(name, own, fields) for name, own in by_name.items()]
+    outside = {reading.row for reading in outside_of(survey, readings)}
+    answers = []
+    for name, own in by_name.items():
+        left_out = tuple(r.row for r in own if r.row in outside)
+        inside = [r for r in own if r.row not in outside]
+        answer = _answer(name, inside, fields) if inside else _no_answer(name)
+        answers.append(replace(answer, outside_readings=left_out))
+    return answers
+
+
+def outside_of(survey: Survey, readings: Sequence[PersonReading]) -> list[PersonReading]:
+    """Return the readings taken before or after the record, by more than a typed time is off."""
+    start_ns, end_ns = survey.history.start_ns, survey.history.end_ns
+    if start_ns is None or end_ns is None:
+        return list(readings)
+    return [r for r in readings if not start_ns - TYPED_TIME_NS <= r.t_ns <= end_ns + TYPED_TIME_NS]
 
 
 def _fields(survey: Survey) -> list[_Field]:
@@ -225,38 +244,37 @@ def _answer(name: str, readings: Sequence[PersonReading], fields: Sequence[_Fiel
     held, none = _weighed(readings, asked, name_unit)
     if not held:
         return _no_answer(name)
-    lead = held[0]
     rounding = max(float(r.rounding) for r in readings)
-    view = _View(lead, rounding, readings)
-    same = [h for h in held if view.same_promise(h)]
-    promise = sum(h.probability * view.kept(h) for h in same)
+    promises = _promises(held, rounding, readings)
+    best = max(promises, key=lambda p: p.confidence)
+    view, same = best.view, best.held
     register = sum(h.probability for h in held if view.same_register(h))
     if none >= register:
         return _no_answer(name)
-    rivals = [h for h in held if not view.same_promise(h)]
-    if promise >= SETTLED and view.moved:
+    if best.confidence >= SETTLED and view.moved:
         status = MatchStatus.SETTLED
     elif register >= SETTLED and view.moved:
         status = MatchStatus.SCALE_OPEN
     else:
         status = MatchStatus.AMBIGUOUS
+    rivals = [h for h in held if not view.same_promise(h)]
     words, moment = (None, None) if status is MatchStatus.SETTLED else _next(view, same, rivals, name_unit)
-    confidence = promise if view.moved else min(promise, 0.5)
     return Answer(
         name,
         status,
-        _rival(lead, min(confidence, 1.0)),
+        _rival(view.lead, best.confidence),
         name_unit,
-        _valid_below(lead),
-        tuple(r.row for r, trust in zip(readings, lead.trusted, strict=True) if trust < 0.5),
-        _rivals(rivals),
+        _valid_below(view.lead),
+        tuple(r.row for r, trust in zip(readings, view.lead.trusted, strict=True) if trust < 0.5),
+        _rivals([p for p in promises if p is not best]),
         words,
         moment,
+        (),
     )
 
 
 def _no_answer(name: str) -> Answer:
-    return Answer(name, MatchStatus.NONE, None, None, None, (), (), None, None)
+    return Answer(name, MatchStatus.NONE, None, None, None, (), (), None, None, ())
 
 
 def _weighed(
@@ -368,8 +386,10 @@ class _View:
         at = np.array([_at(field, r.t_ns)[0] for r in readings])
         apart = abs(lead.scale) * float(np.ptp(at[trusted])) if trusted.any() else 0.0
         noise = float(np.median(lead.noise[trusted])) if trusted.any() else math.inf
-        self.moved = int(trusted.sum()) >= 2 and apart >= _APART * noise
+        self.fitting = int(trusted.sum())
+        self.moved = self.fitting >= 2 and apart >= _APART * noise
         self.noise = noise
+        self.noted = lead.scale * at[trusted] + lead.offset
 
     def kept(self, held: _Held) -> float:
         """Return how probably a law, given how well it is known, keeps the promise at the record's extremes."""
@@ -387,6 +407,13 @@ class _View:
     def uncertainty(self, held: _Held) -> Floats:
         """Return how well a law's freedom is known, as a standard deviation of the level at the same times."""
         return held.uncertainty(np.interp(self.t_ns, held.field.t_ns, held.field.series))
+
+    def would_show_movement(self) -> NDArray[np.bool_]:
+        """Return at which times of this view one more reading would tell a moving level from an idle one."""
+        if self.moved or not self.fitting:
+            return np.full(len(self.level), self.moved)
+        apart = np.maximum(np.abs(self.level - self.noted.min()), np.abs(self.level - self.noted.max()))
+        return np.asarray(apart >= _APART * self.noise)
 
     def same_promise(self, held: _Held) -> bool:
         """Return whether a law promises the same level, from the same device, over the whole record."""
@@ -418,6 +445,28 @@ class _View:
         return bool(np.abs(slope * apart - level).max() <= self.allowed)
 
 
+@dataclass(frozen=True, slots=True)
+class _Promise:
+    """Laws that promise the same level as the likeliest of them, seen through it. confidence: that it holds."""
+
+    view: _View
+    held: tuple[_Held, ...]
+    confidence: float
+
+
+def _promises(held: Sequence[_Held], rounding: float, readings: Sequence[PersonReading]) -> list[_Promise]:
+    """Return the laws by what they promise, the likeliest first: each belongs to the first promise that it shares."""
+    promises: list[_Promise] = []
+    left = list(held)
+    while left:
+        view = _View(left[0], rounding, readings)
+        same = [h for h in left if view.same_promise(h)]
+        kept = min(sum(h.probability * view.kept(h) for h in same), 1.0)
+        promises.append(_Promise(view, tuple(same), kept if view.moved else min(kept, _UNMOVED)))
+        left = [h for h in left if not view.same_promise(h)]
+    return promises
+
+
 def _usual_range(series: Floats) -> float:
     """Return the span of a series without its rarest hundredth at either end: faults must not widen a promise."""
     low, high = np.quantile(series, [0.01, 0.99])
@@ -429,15 +478,14 @@ def _rival(held: _Held, confidence: float) -> Rival:
     return Rival(device, table, register, encoding, held.scale, held.offset, confidence)
 
 
-def _rivals(held: Sequence[_Held]) -> tuple[Rival, ...]:
-    """Return the rivals by register and encoding, each with its likeliest law and all its probability."""
-    total: dict[tuple[int, str, int, str], float] = {}
-    best: dict[tuple[int, str, int, str], _Held] = {}
-    for h in held:
-        total[h.field.key] = total.get(h.field.key, 0.0) + h.probability
-        best.setdefault(h.field.key, h)
-    ordered = sorted(total, key=lambda k: -total[k])
-    return tuple(_rival(best[k], total[k]) for k in ordered[:_MOST_RIVALS] if total[k] >= _SHOWN)
+def _rivals(promises: Sequence[_Promise]) -> tuple[Rival, ...]:
+    """Return the rivals, one for each register and encoding: that one's promise that most probably holds."""
+    best: dict[tuple[int, str, int, str], _Promise] = {}
+    for promise in sorted(promises, key=lambda p: -p.confidence):
+        best.setdefault(promise.view.lead.field.key, promise)
+    return tuple(
+        _rival(p.view.lead, p.confidence) for p in list(best.values())[:_MOST_RIVALS] if p.confidence >= _SHOWN
+    )
 
 
 def _valid_below(lead: _Held) -> float | None:
@@ -451,16 +499,17 @@ def _next(view: _View, same: Sequence[_Held], rivals: Sequence[_Held], name_unit
     """Return what to read next and why, and a moment of the record that would have settled it."""
     lead = view.lead
     predictions = [Prediction(h.probability, view.predicted(h), view.uncertainty(h)) for h in (*same, *rivals)]
-    moment = best_moment(
-        predictions, len(same), view.noise if math.isfinite(view.noise) else view.allowed, view.allowed
-    )
+    noise = view.noise if math.isfinite(view.noise) else view.allowed
+    moment = best_moment(predictions, len(same), noise, view.allowed, view.would_show_movement())
     place = f"device {lead.field.key[0]} register {lead.field.key[2]}"
     apart = _APART * view.noise if math.isfinite(view.noise) else view.span
     if not view.moved:
-        why = (
-            f"the readings lie too close together to tell a moving level from one that stands still ({place} so far)"
+        few = {0: "no reading that fits", 1: "one reading that fits"}
+        why = few.get(view.fitting, "readings that lie so close together")
+        words = (
+            f"Read again when the level has moved by {apart:.3g} {name_unit} or more: {why} can't tell a moving "
+            f"level from one that stands still ({place} so far)."
         )
-        words = f"Read again when the level has moved by {apart:.3g} {name_unit} or more: {why}."
     elif rivals and sum(h.probability for h in rivals) > 1 - SETTLED:
         other = rivals[0].field.key
         words = f"Read once more where {place} and device {other[0]} register {other[2]} ({other[3]}) part most."
