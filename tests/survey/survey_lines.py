@@ -76,7 +76,7 @@ def reads(
     return events
 
 
-def merged(*polls: Sequence[Transaction]) -> list[Transaction | Noise]:
+def merged(*polls: Sequence[Transaction | Noise]) -> list[Transaction | Noise]:
     """Return the transactions of several polls in order of time."""
     return sorted((t for poll in polls for t in poll), key=lambda t: t.t_ns or 0)
 

@@ -249,6 +249,11 @@ def test_a_retry_is_one_whoever_asks_in_between() -> None:
     assert told(retried(3, S // 10)) == (300, 3, 0)
     assert told(retried(3, 49 * S // 100)) == (300, 3, 0)
     assert told(retried(5, S // 10)) == (300, 5, 1)
+    late = [replace(t, t_ns=(t.t_ns or 0) + S // 5) for t in poll(2, 300)[100:]]
+    late = [replace(t, outcome=UNANSWERED, response=None, t_end_ns=None) for t in late]
+    asked = reads(4, 0, level(4, 300), start_ns=S // 25 + 3 * S // 20)
+    # two retries each, at two polls of three: the period is that of the polls, not of the retries
+    assert told(merged(retried(200, S // 10), late, asked)) == (300, 400, 1)
 
 
 def test_what_is_no_retry() -> None:
@@ -256,8 +261,11 @@ def test_what_is_no_retry() -> None:
     assert told(retried(3, S // 2)) == (303, 0, 1)
     assert told(retried(3, S // 10, changed=True)) == (303, 0, 1)
     assert told(retried(3, S // 10, backlog=True)) == (303, 0, 1)
-    twice = [replace(t, t_ns=(t.t_ns or 0) + S // 10) for t in poll(2, 300)]
-    assert told(merged(poll(2, 300), twice, poll(3, 300, offset=S // 20)))[:2] == (600, 0)
+    answered = [replace(t, t_ns=(t.t_ns or 0) + S // 10) for t in poll(2, 300)[100:103]]
+    assert told(merged(poll(2, 300), answered, poll(3, 300))) == (303, 0, 0)
+    late_first = [replace(t, backlog=t.outcome is UNANSWERED) for t in poll(2, 300, [UNANSWERED, *[ANSWERED] * 299])]
+    again = replace(late_first[0], t_ns=(late_first[0].t_ns or 0) + S // 10, backlog=False)
+    assert told(merged(late_first, [again], poll(3, 300)))[:2] == (301, 0)
 
 
 def test_a_garbled_request_is_a_poll_of_an_outage_only() -> None:
