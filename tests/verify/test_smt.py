@@ -65,7 +65,7 @@ def test_the_solver_and_the_reference_runner_agree(
     inputs: dict[str, Value] = {"key": flags[1], "bad": flags[2], "level": level}
     following, outputs = Runner(program).step(states, inputs, elapsed_ms)
 
-    scan, solver = smt.Scan(program), smt.Solver(5000)
+    scan, solver = smt.Scan(program), smt.Solver()
     given_inputs = [Expr(Op.INPUT, program.inputs[n].type, (), n).equals(v) for n, v in inputs.items()]
     solver.add(*scan.bounds(elapsed_ms), scan.states_are(states), *(scan.term(e) for e in given_inputs))
     for expression, value in [(program.states[n].next, v) for n, v in following.items()] + [
@@ -86,7 +86,7 @@ def test_free_inputs_stay_in_their_ranges_and_time_passes() -> None:
     level = b.input_int("level", 3, 7)
     b.output("level", level)
     program = b.program()
-    scan, solver = smt.Scan(program), smt.Solver(5000)
+    scan, solver = smt.Scan(program), smt.Solver()
     solver.add(*scan.bounds())
     for wrong in (level < 3, level > 7, elapsed() < 1):
         assert solver.ask_with(scan.term(wrong)) is False
@@ -99,7 +99,7 @@ def test_a_state_is_read_as_the_next_scan_reads_it() -> None:
     count = b.state_int("count", 0, 0, 10)
     b.assign("count", minimum(count + 1, 10))
     program = b.program()
-    scan, solver = smt.Scan(program), smt.Solver(5000)
+    scan, solver = smt.Scan(program), smt.Solver()
     solver.add(*scan.bounds(), scan.states_are({"count": 4}))
     assert solver.ask_with(smt.negation(scan.after(count.equals(5), {}))) is False
 

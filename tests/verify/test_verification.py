@@ -13,7 +13,7 @@ from sidetap.scheme import FALSE, Program
 from sidetap.site import load_or_refuse
 from sidetap.site.cause_effect import compile_site
 from sidetap.verify import Reached, Verification, verify
-from sidetap.verify.course import natural_courses
+from sidetap.verify.course import Course, Event, natural_courses
 from sidetap.verify.promises import build_model
 from sidetap.verify.replay import ModelDiffers, replay
 from sidetap.verify.search import Search
@@ -147,3 +147,30 @@ def test_a_replay_that_differs_from_the_model_is_noticed() -> None:
     assert any(scan.outputs["can-open/B"] for scan in replay(model, course))
     with pytest.raises(ModelDiffers):
         list(replay(replace(model, scheme=other.program), course))
+
+
+def test_a_course_is_told_without_what_it_does_not_need() -> None:
+    search = Search(build_model(small_site(), planted(without("B1.block.LSH-B"))))
+    clause = next(
+        c
+        for p in search.model.promises
+        for c in p.clauses
+        if c.text == "a valve is open while LSH-B is not energised"
+    )
+    opening = next(course for goal, _, course in natural_courses(search.model) if goal == "can-open")
+    needed = Event(5_400, "LSH-B", False, 100)
+    noise = (
+        Event(300, "T2.bad", True, 500),
+        Event(700, "B.lockout_reset", True, 100),
+        Event(2_000, "T2.level", 100),
+        Event(5_200, "T2.reset", True, 100),
+        Event(9_000, "XS-B", False, 100),
+    )
+    quiet = search.quietened(clause, Course((*noise, *opening.events, needed), 10_000))
+    assert set(quiet.events) <= {*opening.events, needed}
+    assert needed in quiet.events
+    assert quiet.end_ms == 5_400
+    # nothing that is left can be left out
+    for event in quiet.events:
+        fewer = replace(quiet, events=tuple(e for e in quiet.events if e is not event))
+        assert search.first_break(clause, fewer) is None

@@ -110,8 +110,12 @@ class Plant:
                 self._moved_ms[tag] = self.now_ms
         elapsed_ms = SCAN_MS + self._late_ms(self.now_ms + SCAN_MS)
         self.now_ms += elapsed_ms
+        come: set[str] = set()
         while self._next < len(self._changes) and self._changes[self._next][0] <= self.now_ms:
             _, name, value = self._changes[self._next]
+            if value is None and name in come:
+                break  # what came and went between two scans is seen by one of them
+            come.add(name)
             self._facts[name] = self._rest[name] if value is None else value
             # while an event says what a switch or an age is, it doesn't follow its valve or its polls
             (self._forced.discard if value is None else self._forced.add)(name)
@@ -287,8 +291,10 @@ def long_courses(model: Model) -> Iterator[Course]:
             close = Event(half_ms, f"{bay.tag}.panel_close", True, SCAN_MS)
             reopen = Event(half_ms + wait_ms, bay.open_key, True, 500)
             yield Course((*opening, close, reopen), end_ms)
-            crash = Event(half_ms, CRASH, True, SCAN_MS)
+            # just before the next storing, and the start takes longer than the watchdog's relay holds the valve
+            crash_ms = half_ms + 900
+            crash = [Event(crash_ms, CRASH, True, SCAN_MS), Event(crash_ms, LATE, 5_000, SCAN_MS)]
             window_ms = model.site.vessel(valve.vessel).trip.mean_ns // NS_PER_MS
-            resume = Event(half_ms + 1_000, f"{bay.tag}.ticket_resume", True, SCAN_MS)
-            reopen = Event(half_ms + max(wait_ms, window_ms + 2_000), bay.open_key, True, 500)
-            yield Course((*opening, crash, resume, reopen), end_ms)
+            resume = Event(crash_ms + 6_000, f"{bay.tag}.ticket_resume", True, SCAN_MS)
+            reopen = Event(crash_ms + 6_000 + max(wait_ms, window_ms + 2_000), bay.open_key, True, 500)
+            yield Course((*opening, *crash, resume, reopen), end_ms)

@@ -20,7 +20,6 @@ from sidetap.scheme import Expr, GeneratedRunner, Op, Program, Type, Value, orde
 from sidetap.verify import smt
 
 _SMALL = 20  # whole numbers up to this are counts, whose single values may matter
-_TIMEOUT_MS = 20_000
 _VARIANTS = 40
 
 Columns = dict[str, NDArray[np.int64]]
@@ -70,10 +69,10 @@ def _strike_out(program: Program, candidates: Sequence[Expr], known: Sequence[Ex
             alive = judge.left(scan.read(answer), alive)
         return alive
 
-    start = smt.Solver(_TIMEOUT_MS)
+    start = smt.Solver()
     start.add(*scan.bounds(), scan.states_are(first))
     alive = struck(start, list(range(len(candidates))), keeping=False)
-    later = smt.Solver(_TIMEOUT_MS)
+    later = smt.Solver()
     later.add(*scan.bounds(), *(scan.term(k) for k in known))
     for i in alive:
         later.add(smt.implies(switches[i], terms[i]))

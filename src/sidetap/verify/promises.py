@@ -53,8 +53,7 @@ def _bay_promises(scene: Scene, bay: Bay, facts: BayFacts, vessels: dict[str, Ve
         bay.tag,
         (Clause("two valves of one bay are open", count_of(f.command for f in facts.valves) <= 1),),
     )
-    if scene.site.compatible:
-        yield Promise("compatible-only", bay.tag, tuple(_product_clauses(scene, bay, facts)))
+    yield Promise("compatible-only", bay.tag, tuple(_product_clauses(scene, bay, facts)))
     yield Promise(
         "fresh-press-only",
         bay.tag,

@@ -31,7 +31,6 @@ from sidetap.verify.model import CRASH, Clause, Model
 
 _SNAPSHOTS = 400  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # random courses to try when all else has found nothing
-_LAST_SCAN_TIMEOUT_MS = 20_000
 _LONG_MS = 150_000  # courses longer than this are run a few times only
 
 
@@ -187,7 +186,7 @@ class Search:
         for snapshot in list(self._snapshots.values())[:_SNAPSHOTS]:
             distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
         scan = smt.Scan(program)
-        solver = smt.Solver(_LAST_SCAN_TIMEOUT_MS)
+        solver = smt.Solver()
         solver.add(smt.some(smt.negation(scan.term(e)) for e in expressions))
         solver.add(scan.states_are_one_of(names, list(distinct)))
         solver.add(*scan.bounds(elapsed_ms))

@@ -25,8 +25,6 @@ from sidetap.verify.story import Step, tell
 
 Progress = Callable[[str, float], None]
 
-_CLAUSE_TIMEOUT_MS = 20_000
-
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -125,7 +123,7 @@ def _proved(model: Model, search: Search) -> set[str]:
     solvers = []
     # a clause must hold in the first scan, and in every scan after one that left the facts true
     for before in (scan.states_are(first), smt.all_of([scan.term(f) for f in facts])):
-        solver = smt.Solver(_CLAUSE_TIMEOUT_MS)
+        solver = smt.Solver()
         solver.add(*scan.bounds(), before)
         solvers.append(solver)
     broken = {c.output: smt.negation(scan.term(program.outputs[c.output])) for c in clauses}
