@@ -9,6 +9,7 @@ import pytest
 pytest_plugins = ["demo_run", "hands", "panel_fixtures"]
 
 
+@pytest.hookimpl(tryfirst=True)  # xdist reads the groups in the same hook
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         looks_at_demo = "demo_once" in getattr(item, "fixturenames", ())

@@ -316,6 +316,22 @@ def test_everything_fits_the_declared_screen(page: Page, station: FakeStation) -
         assert level["x"] + level["width"] <= reading["x"] + reading["width"]
 
 
+def test_everything_fits_when_no_level_is_known(page: Page, station: FakeStation) -> None:
+    long = busy()
+    for entry in long["vessels"]:
+        entry |= {"level_01mm": None, "level_text": None, "volume_text": None, "share": None, "quality": "bad"}
+        entry |= {"reason": "a step of -3,741 mm in 44.0 s, over 2,200 mm", "tripped": False}
+        entry["was"] = {"level_text": "24 ft 10 15/16 in", "local": "10:21:07"}
+    show(page, station, long)
+    assert page.evaluate("[document.documentElement.scrollWidth, document.documentElement.scrollHeight]") == [
+        1920,
+        1080,
+    ]
+    for tag in ("T1", "T3"):
+        level, reading = (boxes(page, f"#lane-{tag} {s}")[0] for s in (".level", ".reading"))
+        assert level["x"] + level["width"] <= reading["x"] + reading["width"]
+
+
 def test_a_sheet_covers_neither_a_level_nor_close(page: Page, station: FakeStation) -> None:
     show(page, station, snapshot(bays=[bay(ticket=None)]))
     page.locator("#key-ticket").click()

@@ -99,7 +99,7 @@ def test_words_move_the_yard(line: str) -> None:
 
 def test_words_set_levels_and_silence_devices() -> None:
     yard = Yard()
-    assert act(yard, "level T1 0.65 m") == "T1 is at 650 mm"
+    assert act(yard, "level T1 0.65 m") == "T1 is at 650 mm; a jump that the station believes after 57 s"
     assert yard.vessels["T1"].level_mm == 650
     act(yard, "silence 11")
     assert yard.devices[11].ails.silent

@@ -53,7 +53,7 @@ def test_a_load_is_opened_counted_closed_and_recorded(bench: Bench) -> None:
     bench.run(0.4)
     assert not bench.command("B1")
     assert not bench.module.coils >> PERMIT_COIL & 1
-    assert bench.bay()["last_close"]["cause"] == "a close key is pressed, or its wire is broken"
+    assert bench.bay()["last_close"]["cause"] == "Close was pressed (or the wire of the post's close key is broken)"
     assert bench.ask("end-ticket", bay="B", person=OPERATOR)["ok"]
     bench.run(0.4)
     load = bench.last_load()

@@ -114,6 +114,7 @@ def _compared(answer: Answer, site: Site) -> list[str]:
         if best is not None and vessel.tag == answer.name:
             point = site.point(vessel.level.point)
             same = (point.device, point.table, point.register) == (best.device, best.table, best.register)
+            word = "the same" if point.encoding == best.encoding else f"the same register, there as {point.encoding}"
             place = f"{point.tag}, device {point.device} {point.table} {point.register}"
-            return [f"The site file reads it from {place}: {'the same' if same else 'ANOTHER register'}."]
+            return [f"The site file reads it from {place}: {word if same else 'ANOTHER register'}."]
     return []

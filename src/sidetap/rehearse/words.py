@@ -38,8 +38,12 @@ def act(yard: Yard, line: str) -> str:
         switch(yard.bay(BAY), rest[0])
         return f"{verb} is {rest[0]}"
     if verb == "level" and len(rest) >= 2 and rest[0] in yard.vessels:
+        before_mm = yard.vessels[rest[0]].level_mm
         yard.set_level(rest[0], parse_length_01mm(" ".join(rest[1:])) / 10)
-        return f"{rest[0]} is at {yard.vessels[rest[0]].level_mm:,.0f} mm"
+        level_mm = yard.vessels[rest[0]].level_mm
+        jump_s = abs(level_mm - before_mm) / 50  # the example's points may move 50 mm/s
+        late = f"; a jump that the station believes after {jump_s:,.0f} s" if jump_s >= 1 else ""
+        return f"{rest[0]} is at {level_mm:,.0f} mm{late}"
     if verb in ("silence", "restore") and len(rest) == 1 and rest[0].isdigit() and int(rest[0]) in yard.devices:
         (yard.silence_device if verb == "silence" else yard.restore)(int(rest[0]))
         return f"device {rest[0]} {'is silent' if verb == 'silence' else 'answers'}"

@@ -283,7 +283,7 @@ class _Compiler:
             others_closed = all_of(*(shown_closed[o.tag] for o in valves if o is not v))
             more = openings >= 1  # an opening that would be a restart
             blocks = [
-                _Block("close-key", "a close key is pressed, or its wire is broken", close, True),
+                _Block("close-key", "Close was pressed (or the wire of the post's close key is broken)", close, True),
                 _Block("limit", "the open time of this ticket is used up", was_open[v.tag] & used_up, True),
                 *(_Block(t, self.when_off(t), ~self.wired[t], True) for t in bay.run_permissives),
                 _Block("selector", "the selector shows AUTO and HAND at once", auto & hand, True),

@@ -70,7 +70,7 @@ def blocks(
     if "old" in names or "bad" in names:
         hidden |= {"late", "window"}
     if "open" in names:
-        hidden |= {"own-valve", "other-valve"}
+        hidden |= {"own-valve", "other-valve", "wait"}
     told = [sentence(engine, valve, cause, now_ns) for cause in causes if cause.name not in hidden]
     return told if own is None else [own[1], *told]
 

@@ -47,7 +47,7 @@ export function makeState(section) {
   const time = make("span", { id: "time-left", class: "value" });
   const spent = make("span", { class: "spent" });
   const post = make("p", { class: "post value" });
-  const last = make("p", { class: "last" });
+  const last = make("p", { class: "last value" });
   const answer = make("p", { id: "answer", role: "status", "aria-live": "polite" });
   const clock = make("p", { class: "clock-line" }, time, make("span", { class: "beside" }, say("time-left"), spent));
   section.append(word, clock, post, last, answer);
@@ -64,7 +64,8 @@ export function makeState(section) {
     const selector = bay.selector === "unknown" ? say("selector-unknown") : say("selector", { position: bay.selector });
     const hose = bay.hose === null ? say("hose-unknown") : say(bay.hose ? "hose-on" : "hose-off");
     writeValue(post, bay.state === "hand" ? say("hand-advice") : `${selector} · ${hose}`, live, say("dash"));
-    write(last, bay.last_close ? say("last-close", { ...bay.last_close, time: bay.last_close.local }) : say("no-close"));
+    const closing = bay.last_close ? say("last-close", { ...bay.last_close, time: bay.last_close.local }) : say("no-close");
+    writeValue(last, closing, live, say("dash"));
     show(last, answer.textContent === "");
   };
   return {

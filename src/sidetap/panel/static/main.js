@@ -95,7 +95,11 @@ const acts = {
   open: (valve) => press({ ask: "open", valve, seq: judge.seq }),
   choose: (valve) => press({ ask: "choose", valve }),
   resetTrip: (vessel) => askWho("reset-trip", say("sheet-reset-trip", { vessel }), "key-reset-trip", { vessel }),
-  why: (valve) => sheet.list(say("why-not", { valve }), bay().valves.find((v) => v.tag === valve).blocks),
+  why: (valve) => sheet.list(
+    say("why-not", { valve }),
+    () => live ? bay().valves.find((v) => v.tag === valve).blocks : [say("not-live", { time: notLiveSince })],
+    say("why-none"),
+  ),
   endTicket: () => askWho("end-ticket", say("sheet-end-ticket", bay().ticket), "key-end-ticket"),
   resume: () => askWho("resume", say("sheet-resume", bay().ticket), "key-resume"),
   resetLockout: () => askWho("reset-lockout", say("sheet-reset-lockout", { bay: bayTag }), "key-reset-lockout"),
@@ -110,7 +114,8 @@ const acts = {
 const drawTicket = makeTicket(at("ticket"), acts);
 
 at("alarm-list").addEventListener("click", () => {
-  sheet.list(say("alarm-list"), snapshot.alarms.map((a) => `${say(`priority-${a.priority}`)}: ${a.text}, ${say("alarm-since", { time: a.since_local })}`));
+  const told = (a) => `${say(`priority-${a.priority}`)}: ${a.text}, ${say("alarm-since", { time: a.since_local })}`;
+  sheet.list(say("alarm-list"), () => live ? snapshot.alarms.map(told) : [say("not-live", { time: notLiveSince })], say("no-alarm"));
 });
 
 // Close acts on the touch itself, not on the lifting; the keyboard's and a helper's click has no pointer before it

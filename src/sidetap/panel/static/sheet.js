@@ -8,6 +8,7 @@ export class Sheet {
   #opener = null;
   #allowed = false;
   #judge = () => {}; // decides whether the key that does it may be pressed
+  #follow = () => {}; // draws a list's sentences anew
 
   constructor(section) {
     this.#section = section;
@@ -17,9 +18,11 @@ export class Sheet {
   allow(yes) {
     this.#allowed = yes;
     this.#judge();
+    this.#follow();
   }
 
   close() {
+    this.#follow = () => {};
     show(this.#section, false);
     this.#section.replaceChildren();
     this.#opener?.focus();
@@ -28,6 +31,7 @@ export class Sheet {
 
   /** Ask for a person, and for vessels when there are any to choose from; then done(person, vessels). doing: the key's words. */
   askWho(title, doing, people, vessels, done) {
+    this.#follow = () => {};
     let person = null;
     const chosen = new Set();
     const go = key(doing, () => { this.close(); done(person, [...chosen]); }, { class: "do" });
@@ -56,9 +60,19 @@ export class Sheet {
     ], [go]);
   }
 
-  /** Show sentences. */
-  list(title, sentences) {
-    this.#show(title, [make("ul", {}, ...sentences.map((text) => make("li", {}, text)))], []);
+  /** Show the sentences that the source gives now, and each time the page is drawn; none: the words for none. */
+  list(title, source, none) {
+    const all = make("ul", {});
+    let drawn = null;
+    this.#follow = () => {
+      const sentences = source();
+      const told = sentences.length ? sentences : [none];
+      if (JSON.stringify(told) === drawn) return;
+      drawn = JSON.stringify(told);
+      all.replaceChildren(...told.map((text) => make("li", {}, text)));
+    };
+    this.#follow();
+    this.#show(title, [all], []);
   }
 
   #show(title, contents, keys) {
