@@ -168,6 +168,8 @@ def test_the_table_is_plain_and_fits_80_columns(capsys: pytest.CaptureFixture[st
         ("1e999999999", "no time"),
         ("9" * 40, "no time"),
         ("2026-02-11T10:00:00", "counts from its own start"),
+        ("-100", "outside the recording"),
+        ("3600", "outside the recording"),
     ],
 )
 def test_a_moment_that_is_none(capsys: pytest.CaptureFixture[str], recording: str, at: str, says: str) -> None:

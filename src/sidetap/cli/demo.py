@@ -190,7 +190,9 @@ def _run_live(console: Console, place: DemoFolder, seed: int, port: int) -> None
             live.start()
             console.print(f"   panel: {live.address}")
             console.print("   To load: open a ticket on the panel, put the hose on here, then press open.")
-            console.print(f"   Say what happens in the yard: {'; '.join(HELP)}.", soft_wrap=True)
+            console.print("   Say what happens in the yard, a line each:")
+            for words, what in (*HELP.items(), ("panel", "start the panel again, after a crash of it")):
+                console.print(f"     {words:<30} {what}", markup=False)
             console.print("   Ctrl-C ends it.")
             _listen_to_people(console, live)
     except KeyboardInterrupt:
@@ -206,15 +208,28 @@ def _listen_to_people(console: Console, live: LiveDemo) -> None:
             if waiting.get_map():
                 for _ in waiting.select(1.0):
                     said = sys.stdin.readline()
-                    if said.strip():
+                    if said.split() == ["panel"]:
+                        _restart_panel(console, live)
+                    elif said.strip():
                         console.print(f"   {live.tell(said)}", markup=False, soft_wrap=True)
                     elif not said:
                         waiting.unregister(sys.stdin)
             else:
                 time.sleep(1.0)
-            if (gone := live.ended()) is not None:
+            gone = live.ended()
+            if gone == "panel":
+                live.kill("panel")
+                console.print("   the panel is gone: the bay closes after 5 s; say panel to start it again")
+            elif gone is not None:
                 log = live.folder.root / f"{gone}.log"
                 raise BadInput(f"the demo's {gone}", "it ended by itself", f"What it said is in {log}.")
+
+
+def _restart_panel(console: Console, live: LiveDemo) -> None:
+    if "panel" in live.processes:
+        live.kill("panel")
+    live.start_panel()
+    console.print(f"   panel: {live.address}")
 
 
 def _shown(path: Path) -> str:

@@ -24,6 +24,7 @@ from sidetap.site import Site, load_or_refuse
 _BAR_WIDTH = 10
 _SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_AFTER_END_NS = 60 * NS_PER_S
 _EARLIEST_EPOCH_S = 946_684_800  # 2000-01-01: a recording whose times are earlier counts from its own start
 
 
@@ -64,19 +65,31 @@ def _of_recording(site: Site, path: Path, at: str | None) -> dict[str, Any]:
     line = site.lines[0]
     parser, meter = Parser(source.settings or Settings(line.baud, line.framing)), Meter(site)
     last_ns: int | None = None
+    latest_ns = earliest_ns = None
     for chunk in watched(source):
         if chunk.t_ns is None:
             raise BadInput(
                 str(path), "a recording without times", "A level needs an age; record with times (.pcapng)."
             )
+        earliest_ns = chunk.t_ns if earliest_ns is None else min(earliest_ns, chunk.t_ns)
+        latest_ns = chunk.t_ns if latest_ns is None else max(latest_ns, chunk.t_ns)
         if now_ns is not None and chunk.t_ns > now_ns:
             continue  # not a break: a clock that was set back may come to the moment later
         last_ns = chunk.t_ns
         _feed(parser, meter, chunk)
     parser.close()
     _drain(parser, meter)
+    if now_ns is not None and earliest_ns is not None and latest_ns is not None:
+        _must_lie_within(now_ns, earliest_ns, latest_ns)
     moment = now_ns if now_ns is not None else last_ns or 0
     return levels_document(site, (meter.level(vessel.tag, moment) for vessel in site.vessels))
+
+
+def _must_lie_within(now_ns: int, earliest_ns: int, latest_ns: int) -> None:
+    """Refuse a moment that the recording says nothing of; some seconds after its end its last values are only old."""
+    if not earliest_ns <= now_ns <= latest_ns + _AFTER_END_NS:
+        span = f"{earliest_ns / NS_PER_S:.3f} to {latest_ns / NS_PER_S:.3f} s"
+        raise BadInput("--at", "it lies outside the recording", f"This one runs from {span}.")
 
 
 def _feed(parser: Parser, meter: Meter, chunk: Chunk) -> None:

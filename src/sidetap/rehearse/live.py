@@ -55,6 +55,8 @@ class LiveDemo:
         """Start the panel, or start it again."""
         said = self._start("panel", "-m", "sidetap", "panel", *self._site(), "--port", str(self._port))
         self.address = said.split()[-1]
+        # one that is started again is found where it was, so that an open page comes back by itself
+        self._port = int(self.address.rstrip("/").rpartition(":")[2])
 
     def tell(self, words: str) -> str:
         """Let something happen in the yard, in words, and return the yard's answer."""
