@@ -139,10 +139,6 @@ class Builder:
         self._outputs[name] = value
         return value
 
-    def has_input(self, name: str) -> bool:
-        """Return whether an input of that name is declared."""
-        return name in self._inputs
-
     def program(self) -> Program:
         """Return the finished program; ValueError when a state was never assigned."""
         missing = self._open_states.keys() - self._next.keys()
