@@ -12,10 +12,14 @@ echo "setup: the packages of dev.lock into .venv (checked by hash)"
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r dev.lock
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --editable .
 
-if ! command -v chromium >/dev/null 2>&1; then
+wanted=""
+command -v chromium >/dev/null 2>&1 || wanted="$wanted chromium"  # the browser tests
+command -v tshark >/dev/null 2>&1 || wanted="$wanted tshark"      # a second opinion on frames, in the tests
+if [ -n "$wanted" ]; then
     as_root=""
     [ "$(id -u)" -eq 0 ] || as_root="sudo"
-    echo "setup: Debian's chromium for the browser tests (apt-get install chromium)"
+    echo "setup: from Debian, for the tests:$wanted"
     $as_root apt-get update -qq
-    DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq chromium >/dev/null
+    # shellcheck disable=SC2086  # a list of names
+    DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq $wanted >/dev/null
 fi

@@ -4,7 +4,9 @@ Recordings and the live tap deliver ``Chunk``s. A ``Parser`` takes them and hand
 ``decode`` and its kin turn registers into values. This room builds no request, opens no device and owns no clock.
 """
 
+from sidetap.line.batch import Batch
 from sidetap.line.chunk import Chunk
+from sidetap.line.columns import Columns, Mode
 from sidetap.line.crc import crc16
 from sidetap.line.encodings import (
     ARRAY_ENCODINGS,
@@ -15,6 +17,7 @@ from sidetap.line.encodings import (
     reference,
     width,
 )
+from sidetap.line.offline import listen
 from sidetap.line.pace import Pace
 from sidetap.line.parser import Parser
 from sidetap.line.settings import Settings
@@ -23,7 +26,10 @@ from sidetap.line.transaction import Noise, Outcome, Transaction
 __all__ = [
     "ARRAY_ENCODINGS",
     "ENCODINGS",
+    "Batch",
     "Chunk",
+    "Columns",
+    "Mode",
     "Noise",
     "Outcome",
     "Pace",
@@ -34,6 +40,7 @@ __all__ = [
     "decode",
     "decode_array",
     "decode_exact",
+    "listen",
     "reference",
     "width",
 ]

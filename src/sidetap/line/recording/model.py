@@ -2,11 +2,15 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from sidetap.line.batch import Batch
 from sidetap.line.chunk import Chunk
 from sidetap.line.settings import Settings
+
+_CHUNKS_AT_ONCE = 65_536
 
 
 class Scan(Protocol):
@@ -62,3 +66,10 @@ class Recording:
     def chunks(self) -> Iterator[Chunk]:
         """A new pass over the chunks, in order of arrival; the file is read again, so memory stays small."""
         return self.opener()
+
+    @property
+    def batches(self) -> Iterator[Batch]:
+        """A new pass over the chunks, many at once, in order of arrival."""
+        chunks = self.opener()
+        while taken := list(islice(chunks, _CHUNKS_AT_ONCE)):
+            yield Batch.of(taken)
