@@ -6,7 +6,7 @@ into frames.
 
 from sidetap.line.recording.csv_format import write_csv
 from sidetap.line.recording.model import ClockStep, Format, Recording, Scan
-from sidetap.line.recording.pcapng_format import PcapngWriter, write_pcapng
+from sidetap.line.recording.pcapng_writer import PcapngWriter, write_pcapng
 from sidetap.line.recording.reading import FORMATS, read
 
 __all__ = [
