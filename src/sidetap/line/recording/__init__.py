@@ -6,13 +6,14 @@ into frames.
 
 from sidetap.line.recording.csv_format import write_csv
 from sidetap.line.recording.model import ClockStep, Format, Recording, Scan
-from sidetap.line.recording.pcapng_writer import PcapngWriter, write_pcapng
+from sidetap.line.recording.pcapng_writer import Pair, PcapngWriter, write_pcapng
 from sidetap.line.recording.reading import FORMATS, read
 
 __all__ = [
     "FORMATS",
     "ClockStep",
     "Format",
+    "Pair",
     "PcapngWriter",
     "Recording",
     "Scan",

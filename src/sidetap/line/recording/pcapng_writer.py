@@ -1,51 +1,87 @@
 """Chunks -> a recording as pcapng, the native form. Appends whole blocks; reads nothing back.
 
-One packet per delivered chunk, link type USER0, nanosecond times; the settings of the line stand in the interface's
-if_description, flags of errored bytes in a packet's opt_comment. Source: the pcapng file format, as drafted at the
-IETF (draft-ietf-opsawg-pcapng).
+One packet per delivered chunk, link type USER0, nanosecond times. The settings of the line stand in an interface's
+if_description, flags of errored bytes in a packet's opt_comment. A pair of wires is an interface; the two pairs of a
+4-wire line are two, and their packets follow each other in order of time. What else there is to say (a gap, what the
+clocks show) stands in interface statistics blocks, which readers of the bytes pass over.
+
+Source: the pcapng file format, as drafted at the IETF (draft-ietf-opsawg-pcapng).
 """
 
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Protocol
 
 from sidetap.line.chunk import Chunk
 from sidetap.line.recording.beside import written_beside
 from sidetap.line.settings import Settings
 
 LINK_TYPE_USER0 = 147
-_SECTION, _INTERFACE, _ENHANCED = 0x0A0D0D0A, 1, 6
+_SECTION, _INTERFACE, _STATISTICS, _ENHANCED = 0x0A0D0D0A, 1, 5, 6
 _MAGIC = 0x1A2B3C4D
-_COMMENT, _IF_DESCRIPTION, _IF_TSRESOL = 1, 3, 9
+_COMMENT, _IF_NAME, _IF_DESCRIPTION, _IF_TSRESOL, _IF_HARDWARE = 1, 2, 3, 9, 15
+_LONGEST_TEXT = 4096  # bytes of an option; the format's own limit is 65,535
+
+
+class Sink(Protocol):
+    """What a writer appends to: an open binary file, or anything that takes bytes and says how many it took."""
+
+    def write(self, data: bytes, /) -> int:
+        """Append data, or the first bytes of it."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A pair of wires and what listens to it. source: as given; hardware: the adapter, in words."""
+
+    source: str | None = None
+    hardware: str | None = None
 
 
 class PcapngWriter:
     """Appends chunks to a recording, each as one whole block in one write: after a crash all but the last are good.
 
     The file must be open for writing bytes without a buffer of its own where that matters (``buffering=0``).
+    pairs: one interface each. comment: said in the section header.
     """
 
-    def __init__(self, file: BinaryIO, settings: Settings | None = None) -> None:
+    def __init__(
+        self,
+        file: Sink,
+        settings: Settings | None = None,
+        pairs: Sequence[Pair] = (Pair(),),
+        comment: str | None = None,
+    ) -> None:
         self._file = file
-        options = _option(_IF_TSRESOL, bytes([9]))
-        if settings is not None:
-            options = _option(_IF_DESCRIPTION, str(settings).encode()) + options
-        section = struct.pack("<IHHq", _MAGIC, 1, 0, -1)
-        interface = struct.pack("<HHI", LINK_TYPE_USER0, 0, 0) + options + bytes(4)
-        self._put(_block(_SECTION, section) + _block(_INTERFACE, interface))
+        section = struct.pack("<IHHq", _MAGIC, 1, 0, -1) + _options((_COMMENT, comment))
+        described = None if settings is None else str(settings)
+        interfaces = [
+            struct.pack("<HHI", LINK_TYPE_USER0, 0, 0)
+            + _options(
+                (_IF_NAME, pair.source),
+                (_IF_DESCRIPTION, described),
+                (_IF_HARDWARE, pair.hardware),
+                (_IF_TSRESOL, b"\x09"),
+            )
+            for pair in pairs
+        ]
+        self._put(_block(_SECTION, section) + b"".join(_block(_INTERFACE, each) for each in interfaces))
 
-    def write(self, chunk: Chunk) -> None:
-        """Append a chunk; ValueError when it has no time."""
+    def write(self, chunk: Chunk, pair: int = 0) -> None:
+        """Append a chunk heard on a pair (its place in pairs); ValueError when it has no time."""
         if chunk.t_ns is None:
             raise ValueError("a pcapng recording needs the time of every chunk")
-        ticks = chunk.t_ns & 0xFFFF_FFFF_FFFF_FFFF
         size = len(chunk.data)
-        body = struct.pack("<IIIII", 0, ticks >> 32, ticks & 0xFFFF_FFFF, size, size)
-        body += chunk.data.ljust(_padded(size), b"\0")
-        if chunk.flags is not None:
-            body += _option(_COMMENT, chunk.flags.encode()) + bytes(4)
+        body = struct.pack("<I", pair) + _ticks(chunk.t_ns) + struct.pack("<II", size, size)
+        body += chunk.data.ljust(_padded(size), b"\0") + _options((_COMMENT, chunk.flags))
         self._put(_block(_ENHANCED, body))
+
+    def note(self, t_ns: int, text: str, pair: int = 0) -> None:
+        """Append a remark about a pair, with its time. It is no part of the line's bytes."""
+        self._put(_block(_STATISTICS, struct.pack("<I", pair) + _ticks(t_ns) + _options((_COMMENT, text))))
 
     def _put(self, data: bytes) -> None:
         written = 0
@@ -66,8 +102,20 @@ def _block(kind: int, body: bytes) -> bytes:
     return struct.pack("<I", kind) + length + body + length
 
 
-def _option(code: int, value: bytes) -> bytes:
-    return struct.pack("<HH", code, len(value)) + value.ljust(_padded(len(value)), b"\0")
+def _ticks(t_ns: int) -> bytes:
+    """Return a time as blocks hold it, high word first; negative ones in two's complement."""
+    ticks = t_ns & 0xFFFF_FFFF_FFFF_FFFF
+    return struct.pack("<II", ticks >> 32, ticks & 0xFFFF_FFFF)
+
+
+def _options(*options: tuple[int, str | bytes | None]) -> bytes:
+    """Return those options that have a value, and the end that belongs behind them; nothing when none has."""
+    parts = []
+    for code, value in options:
+        if value is not None:
+            data = value.encode()[:_LONGEST_TEXT] if isinstance(value, str) else value
+            parts.append(struct.pack("<HH", code, len(data)) + data.ljust(_padded(len(data)), b"\0"))
+    return b"".join(parts) + bytes(4) if parts else b""
 
 
 def _padded(length: int) -> int:
