@@ -170,9 +170,20 @@ def test_a_second_station_on_the_same_state_is_refused(station: Running, capsys:
     assert error.count("\n") == 1
 
 
-def test_the_module_has_one_master(station: Running, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_tap_is_not_shared(station: Running, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert command(["run", str(station.site), "--state", str(tmp_path / "other")]) == 2
-    assert station.yard.paths[1] in capsys.readouterr().err
+    assert f"pty:{station.yard.paths[0]}: another program uses this port" in capsys.readouterr().err
+
+
+def test_the_module_has_one_master(station: Running, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    master, slave = os.openpty()
+    try:
+        site = site_copy(tmp_path, [os.ttyname(slave), station.yard.paths[1]])
+        assert command(["run", str(site), "--state", str(tmp_path / "other")]) == 2
+    finally:
+        os.close(slave)
+        os.close(master)
+    assert f"pty:{station.yard.paths[1]}: another program uses this port" in capsys.readouterr().err
 
 
 def test_panels_that_talk_nonsense_or_do_not_listen_do_no_harm(station: Running) -> None:

@@ -89,8 +89,8 @@ def _clock_without_steps() -> Callable[[], int]:
 
 
 def _describe(tap: Tap, source: str) -> None:
-    if tap.raised_ms is not None:
-        _say(f"DTR and RTS were up for at most {tap.raised_ms:.1f} ms while the port was opened.")
+    if tap.raised_ns is not None:
+        _say(f"DTR and RTS were up for at most {tap.raised_ns / 1e6:.1f} ms while the port was opened.")
         port = identity(source)
         if port is not None:
             _say(f"Port {port.device}, USB serial number {port.serial or 'none'}: {port.description}")

@@ -16,7 +16,7 @@ import socket
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from sidetap.errors import BadInput, Refused
 from sidetap.line import Settings
@@ -27,6 +27,7 @@ from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
 from sidetap.station.ports.module_port import ModulePort, open_module_port
 from sidetap.station.ports.panels import MOST_PANELS, Panel, PanelDoor, encode
+from sidetap.station.ports.signals import signalled
 from sidetap.station.ports.tap import Tap, open_tap
 from sidetap.station.store import Store
 
@@ -52,7 +53,7 @@ def run(site_path: Path, state_dir: Path, ready: Callable[[str], None]) -> None:
     site = _checked(site_path)
     with contextlib.ExitStack() as stack:
         stack.enter_context(_only_one(state_dir))
-        woken = stack.enter_context(_signals())
+        woken = stack.enter_context(signalled(signal.SIGTERM, signal.SIGINT))
         store = Store.open(state_dir / "station.db")
         stack.callback(store.close)
         station = _Station(site, store, state_dir / "station.sock")
@@ -84,9 +85,9 @@ class _Station:
 
     def serve(self, woken: socket.socket) -> None:
         """Run until a signal comes, then close everything and return."""
-        signalled: list[int] = []
-        self._selector.register(woken, selectors.EVENT_READ, lambda: signalled.extend(woken.recv(64)))
-        while not signalled:
+        signals: list[int] = []
+        self._selector.register(woken, selectors.EVENT_READ, lambda: signals.extend(woken.recv(64)))
+        while not signals:
             self._turn()
         self._engine.stop()
         deadline_ns = time.monotonic_ns() + STOP_WITHIN_NS
@@ -258,22 +259,3 @@ def _only_one(state_dir: Path) -> Iterator[None]:
         yield
     finally:
         os.close(descriptor)
-
-
-@contextlib.contextmanager
-def _signals() -> Iterator[socket.socket]:
-    """Turn SIGTERM and SIGINT into a byte on a socket that the loop waits for."""
-    ours, theirs = socket.socketpair()
-    ours.setblocking(False)
-    theirs.setblocking(False)
-    wanted = (signal.SIGTERM, signal.SIGINT)
-    before: dict[int, Any] = {number: signal.signal(number, lambda *_: None) for number in wanted}
-    old_descriptor = signal.set_wakeup_fd(theirs.fileno())
-    try:
-        yield ours
-    finally:
-        signal.set_wakeup_fd(old_descriptor)
-        for number, handler in before.items():
-            signal.signal(number, handler)
-        ours.close()
-        theirs.close()

@@ -4,7 +4,7 @@ With PARMRK the driver writes FF 00 x for a byte x that came with an error, FF 0
 FF (POSIX.1-2017, XBD 11.2.2). It does not say whether parity or framing failed: ``error_flag`` is the one to assume.
 """
 
-from sidetap.line.chunk import BREAK, GOOD
+from sidetap.line.chunk import BREAK, FRAMING, GOOD, PARITY
 
 _MARK = 0xFF
 
@@ -44,3 +44,16 @@ class Unmarker:
         if len(head) < 3:
             return 3, GOOD
         return 3, BREAK if head[2] == 0 else self._error_flag
+
+
+def told_apart(flags: str, moved: str, error_flag: str) -> str:
+    """Return flags with the kind of error that the driver counted meanwhile, where it counted one kind only.
+
+    moved: the letters of the counts that moved. A 00 marked as a break is none when no break was counted. The driver
+    counts ahead of what was read, so that a count may belong to a byte still to come: of two kinds none is sure.
+    """
+    if len(moved) == 1:
+        return "".join(flag if flag == GOOD else moved for flag in flags)
+    if moved == PARITY + FRAMING:
+        return flags.replace(BREAK, error_flag)
+    return flags

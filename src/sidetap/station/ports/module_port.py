@@ -14,7 +14,7 @@ from pathlib import Path
 
 from sidetap.errors import BadInput
 from sidetap.line import Settings
-from sidetap.station.ports.terminal import raw_attributes
+from sidetap.station.ports.terminal import raw_attributes, set_up
 
 _MOST = 4096  # bytes a read
 
@@ -67,7 +67,8 @@ class ModulePort:
 
 def open_module_port(source: str, settings: Settings) -> ModulePort:
     """Open a device path or ``pty:PATH`` for reading and writing; BadInput when it can't be, or is in use."""
-    attributes = raw_attributes(source, settings, termios.INPCK | termios.IGNPAR)
+    read_errors = termios.INPCK | termios.IGNPAR
+    raw_attributes(source, settings, read_errors)  # a speed that can't be had is refused before the opening
     path = source.removeprefix("pty:")
     try:
         if not stat.S_ISCHR(Path(path).stat().st_mode):
@@ -79,8 +80,7 @@ def open_module_port(source: str, settings: Settings) -> ModulePort:
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         fcntl.ioctl(descriptor, termios.TIOCEXCL)
-        termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
-        termios.tcflush(descriptor, termios.TCIOFLUSH)
+        set_up(source, descriptor, settings, read_errors)
     except BlockingIOError:
         os.close(descriptor)
         raise BadInput(source, "another program uses this port", "End it; a module has one master.") from None
@@ -88,4 +88,7 @@ def open_module_port(source: str, settings: Settings) -> ModulePort:
         os.close(descriptor)
         reason = str(problem.args[-1]).lower()
         raise BadInput(source, f"it can't be set up: {reason}", "Give a serial port or a pty.") from None
+    except BadInput:
+        os.close(descriptor)
+        raise
     return ModulePort(source, descriptor)
