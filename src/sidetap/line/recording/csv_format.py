@@ -4,15 +4,20 @@ UTF-8 with or without BOM, LF or CRLF; a first line ``# settings 19200 8E1`` may
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from decimal import Decimal, InvalidOperation
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO
+
+import numpy as np
 
 from sidetap.errors import BadInput
+from sidetap.line.batch import Batch
 from sidetap.line.chunk import Chunk
 from sidetap.line.recording.beside import written_beside
+from sidetap.line.recording.gathering import Gathering
 from sidetap.line.recording.model import Format
+from sidetap.line.recording.window import Window
 from sidetap.line.settings import Settings
 from sidetap.quantity import NS_PER_S
 
@@ -22,65 +27,102 @@ _HEADERS = (["time_s", "hex"], ["time_s", "hex", "flags"])
 _FLAGS = re.compile(r"[.pfb]*")
 _HEX = re.compile(r"(?:[0-9A-Fa-f]{2})+")
 _LONGEST_LINE = 1 << 20  # bytes; a chunk is a few hundred
+_SHORTEST_ROW = 5  # bytes, its line end included
 _PLAIN_TIME = re.compile(r"([+-]?)([0-9]{1,10})(?:\.([0-9]{0,9}))?")  # as nearly all are written; quick to read
 _LONGEST_TIME = 40  # characters
 
 
 class _Scan:
-    def __init__(self, file: BinaryIO, place: str) -> None:
+    """Takes rows one by one; in a large file the compiled walk goes ahead over what is plain."""
+
+    def __init__(self, file: FileIO, size: int, place: str) -> None:
         self.settings: Settings | None = None
         self.truncated = False
-        self._file = file
         self._place = place
+        self._window = Window(file, size, _LONGEST_LINE)
+        self._number = 0  # of the latest line
+        self._gathered = Gathering()
 
-    def __iter__(self) -> Iterator[Chunk]:
-        lines = self._lines()
-        columns, number = self._header(lines)
+    def __iter__(self) -> Iterator[Batch]:
+        columns = self._header()
+        walk = self._walker(columns) if self._window.large else None
         problem: BadInput | None = None
-        for number, line in lines:
+        while (line := self._line()) is not None:
             if problem is not None:
                 raise problem  # a row that can't be read, and it was not the last
             try:
-                yield _row(line, columns)
+                self._gathered.put(_row(line, columns))
             except ValueError as error:
-                problem = BadInput(
-                    f"{self._place}:{number}", str(error), f"Write rows like {'0.016,0b0300640003442e'}"
-                )
+                problem = self._bad(str(error), "Write rows like 0.016,0b0300640003442e")
+            else:
+                if walk is not None:
+                    walk()
+            if self._gathered.full:
+                yield self._gathered.take()
         self.truncated = problem is not None
+        if len(self._gathered):
+            yield self._gathered.take()
 
-    def _lines(self) -> Iterator[tuple[int, str]]:
-        number = 0
-        while line := self._file.readline(_LONGEST_LINE):
-            number += 1
-            if number == 1:
+    def _walker(self, columns: int) -> Callable[[], None]:
+        from sidetap.line.recording.csv_walk import walk_rows  # loading numba takes longer than a small file
+
+        window = self._window
+        room = len(window.buffer)
+        data, flags = np.empty(room // 2, dtype=np.uint8), np.empty(room // 2, dtype=np.uint8)
+        ends, t_ns = (np.empty(room // _SHORTEST_ROW, dtype=np.int64) for _ in range(2))
+
+        def walk() -> None:
+            whole = window.buffer.rfind(b"\n", window.at, window.end) + 1
+            if not whole:
+                return
+            place = window.octets, window.at, whole, columns, _LONGEST_LINE
+            window.at, lines, rows, size, flagged = walk_rows(*place, data, ends, t_ns, flags)
+            self._number += lines
+            if rows:
+                self._gathered.put_many(data[:size], ends[:rows], t_ns[:rows], flags[:size] if flagged else None)
+
+        return walk
+
+    def _bad(self, problem: str, remedy: str) -> BadInput:
+        return BadInput(f"{self._place}:{max(self._number, 1)}", problem, remedy)
+
+    def _line(self) -> str | None:
+        """Return the next line that is not empty, without its end; None at the end of the file."""
+        window = self._window
+        while window.holds(1):
+            self._number += 1
+            end = window.buffer.find(b"\n", window.at, window.end) + 1
+            if not end:
+                window.holds(_LONGEST_LINE + 1)
+                end = window.buffer.find(b"\n", window.at, window.end) + 1 or window.end
+            if end - window.at > _LONGEST_LINE:
+                raise self._bad("the line is over 1 MiB long", "Write one chunk per row.")
+            line = bytes(window.buffer[window.at : end])
+            window.at = end
+            if self._number == 1:
                 line = line.removeprefix(_BOM)
-            if len(line) == _LONGEST_LINE and not line.endswith(b"\n"):
-                raise BadInput(f"{self._place}:{number}", "the line is over 1 MiB long", "Write one chunk per row.")
             try:
                 text = line.decode("utf-8").rstrip("\r\n")
             except UnicodeDecodeError:
-                raise BadInput(
-                    f"{self._place}:{number}", "this is no UTF-8 text", "Save the recording as UTF-8."
-                ) from None
+                raise self._bad("this is no UTF-8 text", "Save the recording as UTF-8.") from None
             if text:
-                yield number, text
+                return text
+        return None
 
-    def _header(self, lines: Iterator[tuple[int, str]]) -> tuple[int, int]:
-        number, line = next(lines, (1, ""))
+    def _header(self) -> int:
+        """Take the lines before the rows and return how many columns there are."""
+        line = self._line() or ""
         if line.startswith(_SETTINGS):
             try:
                 self.settings = Settings.parse(line.removeprefix(_SETTINGS))
             except ValueError as error:
-                raise BadInput(f"{self._place}:{number}", str(error), "Correct the line or delete it.") from None
-            number, line = next(lines, (number + 1, ""))
+                raise self._bad(str(error), "Correct the line or delete it.") from None
+            line = self._line() or ""
         names = [name.strip() for name in line.split(",")]
         if names not in _HEADERS:
-            raise BadInput(
-                f"{self._place}:{number}",
-                f"the header is {line[:40]!r}, not time_s,hex or time_s,hex,flags",
-                "Give a recording of the line's bytes.",
-            )
-        return len(names), number
+            problem = f"the header is {line[:40]!r}, not time_s,hex or time_s,hex,flags"
+            raise self._bad(problem, "Give a recording of the line's bytes.")
+        return len(names)
 
 
 def _row(line: str, columns: int) -> Chunk:

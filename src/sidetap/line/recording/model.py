@@ -2,15 +2,13 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import islice
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO, Protocol
+from typing import Protocol
 
 from sidetap.line.batch import Batch
 from sidetap.line.chunk import Chunk
 from sidetap.line.settings import Settings
-
-_CHUNKS_AT_ONCE = 65_536
 
 
 class Scan(Protocol):
@@ -22,19 +20,22 @@ class Scan(Protocol):
     settings: Settings | None
     truncated: bool
 
-    def __iter__(self) -> Iterator[Chunk]:
-        """Yield the chunks; BadInput where the file can't be read."""
+    def __iter__(self) -> Iterator[Batch]:
+        """Yield the chunks, some MB at a time and never none; BadInput where the file can't be read."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """A recording format: how its files begin (content) and are called (suffix), and how one is scanned."""
+    """A recording format: how its files begin (content) and are called (suffix), and how one is scanned.
+
+    scan: takes the file, how many of its bytes are to be read, and the place that errors name.
+    """
 
     name: str
     suffix: str
     begins: tuple[bytes, ...]
-    scan: Callable[[BinaryIO, str], Scan]
+    scan: Callable[[FileIO, int, str], Scan]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +61,15 @@ class Recording:
     clock_stepped: tuple[ClockStep, ...]
     chunk_count: int
     byte_count: int
-    opener: Callable[[], Iterator[Chunk]]
-
-    @property
-    def chunks(self) -> Iterator[Chunk]:
-        """A new pass over the chunks, in order of arrival; the file is read again, so memory stays small."""
-        return self.opener()
+    opener: Callable[[], Iterator[Batch]]
 
     @property
     def batches(self) -> Iterator[Batch]:
-        """A new pass over the chunks, many at once, in order of arrival."""
-        chunks = self.opener()
-        while taken := list(islice(chunks, _CHUNKS_AT_ONCE)):
-            yield Batch.of(taken)
+        """A new pass over the chunks, many at once, in order of arrival; the file is read again by pieces."""
+        return self.opener()
+
+    @property
+    def chunks(self) -> Iterator[Chunk]:
+        """A new pass over the chunks, one by one, in order of arrival."""
+        for batch in self.opener():
+            yield from batch.chunks()
