@@ -3,6 +3,7 @@
 Flips per bit, insertions and drops per byte, bursts per byte (2 to 20 bytes of noise over what was sent).
 """
 
+import itertools
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -24,7 +25,7 @@ class Noise:
     bursts: float = 0.0
 
     def __str__(self) -> str:
-        named = (("flips", self.flips), ("slips", self.inserts + self.drops), ("bursts", self.bursts))
+        named = (("flips", self.flips), ("inserts", self.inserts), ("drops", self.drops), ("bursts", self.bursts))
         return " ".join(f"{name} {rate:.0e}" for name, rate in named if rate) or "clean"
 
 
@@ -146,7 +147,7 @@ def cut(batch: Batch, seed: int, pieces: int) -> list[Batch]:
     chunks = len(batch.ends)
     edges = np.unique(np.concatenate([[0], rng.integers(0, chunks, pieces - 1), [chunks]])).tolist()
     parts = []
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in itertools.pairwise(edges):
         start = int(batch.ends[first - 1]) if first else 0
         ends = batch.ends[first:last] - start
         t_ns = None if batch.t_ns is None else batch.t_ns[first:last]
