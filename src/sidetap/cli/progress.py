@@ -3,18 +3,29 @@
 from collections.abc import Iterator
 
 from rich.console import Console
-from rich.progress import track
+from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
-from sidetap.line import Chunk
+from sidetap.line import Batch, Chunk
 from sidetap.line.recording import Recording
 
 _LONG_WORK = 1 << 20  # bytes of line, from which on progress is worth showing
 
 
-def watched(recording: Recording) -> Iterator[Chunk]:
-    """Yield the chunks of a recording, showing how far they are."""
+def watched_batches(recording: Recording) -> Iterator[Batch]:
+    """Yield the batches of a recording, showing how many of its bytes are done."""
     console = Console(stderr=True)
     if not console.is_terminal or recording.byte_count < _LONG_WORK:
-        yield from recording.chunks
-    else:
-        yield from track(recording.chunks, "reading", total=recording.chunk_count, console=console, transient=True)
+        yield from recording.batches
+        return
+    bar = Progress("reading", BarColumn(), DownloadColumn(), TimeRemainingColumn(), console=console, transient=True)
+    with bar:
+        task = bar.add_task("reading", total=recording.byte_count)
+        for batch in recording.batches:
+            yield batch
+            bar.advance(task, len(batch.data))
+
+
+def watched(recording: Recording) -> Iterator[Chunk]:
+    """Yield the chunks of a recording, showing how many of its bytes are done."""
+    for batch in watched_batches(recording):
+        yield from batch.chunks()
