@@ -15,7 +15,7 @@ import serial
 from hub import PtyHub
 from modbus_tk import defines, modbus_rtu
 
-from sidetap.line import Chunk, Outcome, Parser, Settings, Transaction
+from sidetap.line import Batch, Chunk, Outcome, Parser, Settings, Transaction, listen
 from sidetap.measure import Meter
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.rehearse.folder import EXAMPLE
@@ -112,7 +112,7 @@ def test_every_poll_is_heard_as_it_was(heard: tuple[list[Chunk], Told, int]) -> 
 
 
 def test_the_survey_says_what_the_registers_are(heard: tuple[list[Chunk], Told, int]) -> None:
-    document = survey(transactions(heard[0]), SETTINGS).document()
+    document = survey(listen([Batch.of(heard[0])], SETTINGS), SETTINGS).document()
     assert [d["device"] for d in document["devices"]] == [11, 12, 13]
     value = {(d["device"], v["register"]): v for d in document["devices"] for v in d["values"]}
     assert value[11, 100]["encoding"] == "uint16"

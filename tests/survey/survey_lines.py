@@ -3,14 +3,16 @@
 Own encoders (numpy's views), own random walks, every one from a seed.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.line import Noise, Outcome, Parser, Transaction
+from sidetap.line import Columns, Noise, Outcome, Parser, Transaction
 from sidetap.line.chunk import Chunk
+from sidetap.line.columns import of_events
+from sidetap.survey import Survey, survey
 
 S = 1_000_000_000
 ORDERS = ("high-word-first", "low-word-first", "high-word-first-swapped", "low-word-first-swapped")
@@ -79,6 +81,22 @@ def reads(
 def merged(*polls: Sequence[Transaction | Noise]) -> list[Transaction | Noise]:
     """Return the transactions of several polls in order of time."""
     return sorted((t for poll in polls for t in poll), key=lambda t: t.t_ns or 0)
+
+
+def tables(events: Sequence[Transaction | Noise], rows: int = 1_000_000) -> Iterator[Columns]:
+    """Yield events as tables of so many rows; made-up transactions get check bytes (zeros) behind their frames."""
+    whole = [
+        event
+        if isinstance(event, Noise) or event.raw
+        else replace(event, raw=b"".join(frame + bytes(2) for frame in (event.request, event.response) if frame))
+        for event in events
+    ]
+    return (of_events(whole[start : start + rows]) for start in range(0, len(whole), rows))
+
+
+def surveyed(events: Sequence[Transaction | Noise]) -> Survey:
+    """Return the survey of events."""
+    return survey(tables(events))
 
 
 def parsed(data: bytes) -> list[Transaction | Noise]:

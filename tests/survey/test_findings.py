@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from survey_lines import S, encode, level_mm, merged, reads
+from survey_lines import S, encode, level_mm, merged, reads, surveyed
 
 from sidetap.line import Noise, Outcome, Transaction
-from sidetap.survey import Finding, Survey, YardEvent, survey
+from sidetap.survey import Finding, Survey, YardEvent
 from sidetap.survey.findings import About, find
 
 ANSWERED, UNANSWERED, DAMAGED = Outcome.ANSWERED, Outcome.UNANSWERED, Outcome.DAMAGED
@@ -33,21 +33,21 @@ def poll(device: int, answers: int, outcomes: Sequence[Outcome] | None = None, o
 
 
 def test_a_line_that_is_well_has_no_findings() -> None:
-    assert survey(merged(*(poll(d, 2000) for d in range(1, 7)))).findings == ()
+    assert surveyed(merged(*(poll(d, 2000) for d in range(1, 7)))).findings == ()
 
 
 def test_a_device_that_never_answers_is_found_from_five_polls_on() -> None:
     five = merged(poll(1, 100), poll(9, 5, [UNANSWERED] * 5))
-    assert [f.device for f in of(survey(five), "unanswered-device")] == [9]
+    assert [f.device for f in of(surveyed(five), "unanswered-device")] == [9]
     four = merged(poll(1, 100), poll(9, 4, [UNANSWERED] * 4))
-    assert survey(four).findings == ()
+    assert surveyed(four).findings == ()
 
 
 def test_an_outage_is_five_polls_in_a_row() -> None:
     for missed, expected in ((4, 0), (5, 1)):
         outcomes = [ANSWERED] * 1000
         outcomes[300 : 300 + missed] = [UNANSWERED] * missed
-        found = survey(merged(poll(1, 1000), poll(2, 1000, outcomes)))
+        found = surveyed(merged(poll(1, 1000), poll(2, 1000, outcomes)))
         assert len(of(found, "device-outage")) == expected
         assert of(found, "intermittent-device") == []
     (outage,) = of(found, "device-outage")
@@ -58,20 +58,20 @@ def test_an_outage_is_five_polls_in_a_row() -> None:
 def test_an_intermittent_device_misses_over_one_percent() -> None:
     for every, expected in ((150, []), (60, [2])):
         outcomes = [UNANSWERED if n % every == 7 else ANSWERED for n in range(3000)]
-        found = survey(merged(poll(1, 3000), poll(2, 3000, outcomes)))
+        found = surveyed(merged(poll(1, 3000), poll(2, 3000, outcomes)))
         assert [f.device for f in of(found, "intermittent-device")] == expected
 
 
 def test_damaged_answers() -> None:
     outcomes = [DAMAGED if n % 300 == 7 else ANSWERED for n in range(3000)]
-    found = survey(merged(poll(1, 3000), poll(2, 3000, outcomes)))
+    found = surveyed(merged(poll(1, 3000), poll(2, 3000, outcomes)))
     assert [f.device for f in of(found, "damaged-answers")] == [2]
 
 
 def test_exceptions_are_told_by_poll_and_code() -> None:
     outcomes = [Outcome.EXCEPTION if n % 50 == 0 else ANSWERED for n in range(1000)]
     always = reads(2, 90, level(1, 1000), start_ns=S // 3, outcomes=[Outcome.EXCEPTION] * 1000)
-    found = survey(merged(poll(2, 1000, outcomes), always))
+    found = surveyed(merged(poll(2, 1000, outcomes), always))
     told = {f.register: (f.severity.value, f.text) for f in of(found, "exceptions")}
     assert told[20][0] == "warning"
     assert told[90][0] == "info"
@@ -82,18 +82,18 @@ def test_a_silent_window_per_device_and_for_the_line() -> None:
     pause = 400 * S
     kept = poll(1, 1500)
     paused = [t for t in poll(2, 1500) if not 500 * S < (t.t_ns or 0) < 500 * S + pause]
-    found = survey(merged(kept, paused))
+    found = surveyed(merged(kept, paused))
     (silence,) = of(found, "silent-window")
     assert silence.device == 2
     assert lasts(silence, 500, 900, 1.1)
     all_paused = [t for t in merged(poll(1, 1500), poll(2, 1500)) if not 500 * S < (t.t_ns or 0) < 900 * S]
-    (silence,) = of(survey(all_paused), "silent-window")
+    (silence,) = of(surveyed(all_paused), "silent-window")
     assert silence.device is None
 
 
 def test_a_short_pause_is_no_silent_window() -> None:
     paused = [t for t in poll(2, 1500) if not 500 * S < (t.t_ns or 0) < 618 * S]
-    assert of(survey(paused), "silent-window") == []
+    assert of(surveyed(paused), "silent-window") == []
 
 
 def scan(first: int, last: int, start_ns: int, answering: set[int]) -> list[Transaction]:
@@ -106,7 +106,7 @@ def scan(first: int, last: int, start_ns: int, answering: set[int]) -> list[Tran
 
 def test_an_address_scan_is_one_finding_and_hides_nothing_else() -> None:
     line = merged(poll(11, 100), poll(12, 100), scan(1, 40, 200 * S, {12}))
-    found = survey(line)
+    found = surveyed(line)
     (one,) = found.findings
     assert (one.finding, one.severity.value, one.device) == ("address-scan", "info", None)
     assert lasts(one, 200, 207.8)
@@ -114,12 +114,12 @@ def test_an_address_scan_is_one_finding_and_hides_nothing_else() -> None:
 
 def test_devices_asked_the_same_in_every_cycle_are_no_scan() -> None:
     same = [reads(d, 0, level(d, 300), start_ns=d * S // 20) for d in (1, 2, 3, 4)]
-    assert of(survey(merged(*same)), "address-scan") == []
+    assert of(surveyed(merged(*same)), "address-scan") == []
 
 
 def test_a_new_device_comes_after_ten_minutes() -> None:
     for start, expected in ((590, []), (610, [9])):
-        found = survey(merged(poll(1, 2000), poll(9, 500, offset=start * S)))
+        found = surveyed(merged(poll(1, 2000), poll(9, 500, offset=start * S)))
         assert [f.device for f in of(found, "new-device")] == expected
 
 
@@ -140,7 +140,7 @@ def contested(length_s: int, collide: float, seed: int, *, total_s: int = 1000, 
         wide = np.column_stack([words, words])
         at = start_s * S + device * 37_000_000
         polls.append(reads(device, 10 * device, wide, start_ns=at, period_ns=S // 2, outcomes=outcomes))
-    return survey(merged(*polls))
+    return surveyed(merged(*polls))
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -161,10 +161,10 @@ def test_a_second_master_that_mostly_misses_the_first_is_found_by_who_does_not_w
     for n in (10, 20):
         t_ns = (regular[0][400 + n].t_ns or 0) - 10_000_000
         extra[2 * n] = replace(extra[2 * n], t_ns=t_ns, t_end_ns=None, response=None, outcome=UNANSWERED)
-    found = survey(merged(*regular, extra))
+    found = surveyed(merged(*regular, extra))
     assert [f.device for f in of(found, "second-master")] == [1]
     late = [replace(t, t_ns=(t.t_ns or 0) - 90_000_000) if t.outcome is UNANSWERED else t for t in extra]
-    assert of(survey(merged(*regular, late)), "second-master") == []
+    assert of(surveyed(merged(*regular, late)), "second-master") == []
 
 
 def test_extra_polls_that_garble_nothing_are_the_masters_own() -> None:
@@ -174,14 +174,14 @@ def test_extra_polls_that_garble_nothing_are_the_masters_own() -> None:
 def test_a_broken_device_during_extra_polls_is_no_second_master() -> None:
     outcomes = [UNANSWERED if 400 <= n < 490 and n % 2 else ANSWERED for n in range(1000)]
     extra = reads(1, 10, np.column_stack([level(1, 180)] * 2), start_ns=400 * S + S // 3, period_ns=S // 2)
-    found = survey(merged(*(poll(d, 1000) for d in (1, 2, 3)), poll(4, 1000, outcomes), extra))
+    found = surveyed(merged(*(poll(d, 1000) for d in (1, 2, 3)), poll(4, 1000, outcomes), extra))
     assert of(found, "second-master") == []
 
 
 def test_errors_after_noted_events() -> None:
     starts = list(range(100, 2000, 200))
     outcomes = [DAMAGED if any(s <= n < s + 2 for s in starts) else ANSWERED for n in range(2000)]
-    found = survey(merged(poll(1, 2000, outcomes), poll(2, 2000)))
+    found = surveyed(merged(poll(1, 2000, outcomes), poll(2, 2000)))
     told = find(found.history, found.devices, About(yard_events=tuple(YardEvent(s * S, "pump 2") for s in starts)))
     assert "errors-after-event" in {f.finding for f in told}
     elsewhere = About(yard_events=tuple(YardEvent((s + 90) * S, "door") for s in starts))
@@ -189,7 +189,7 @@ def test_errors_after_noted_events() -> None:
 
 
 def test_what_the_recording_itself_shows() -> None:
-    found = survey(poll(1, 100))
+    found = surveyed(poll(1, 100))
     about = About(truncated=True, clock_steps_ns=((50 * S, 20 * S),))
     told = find(found.history, found.devices, about)
     assert [f.finding for f in told] == ["truncated-recording", "clock-stepped"]
@@ -211,35 +211,44 @@ def power_meter_words(true_power: bool) -> np.ndarray:
 
 
 def test_a_power_meter_is_no_level() -> None:
-    found = survey(reads(31, 0, power_meter_words(True), function=4))
+    found = surveyed(reads(31, 0, power_meter_words(True), function=4))
     assert [f.device for f in of(found, "not-a-level")] == [31]
-    found = survey(reads(31, 0, power_meter_words(False), function=4))
+    found = surveyed(reads(31, 0, power_meter_words(False), function=4))
     assert of(found, "not-a-level") == []
 
 
 def test_mixed_word_orders() -> None:
     one = encode(level_mm(np.random.default_rng(1), 2000) / 1000, "float32", "high-word-first")
     two = encode(level_mm(np.random.default_rng(2), 2000) / 1000, "float32", "low-word-first")
-    found = survey(reads(4, 0, np.column_stack([one, two])))
+    found = surveyed(reads(4, 0, np.column_stack([one, two])))
     assert [f.device for f in of(found, "mixed-word-order")] == [4]
 
 
 def retried(
-    missed: int, late_ns: int, *, between: bool = True, changed: bool = False, backlog: bool = False
+    missed: int, late_ns: int, *, between: bool = True, written: tuple[int, int] | None = None, backlog: bool = False
 ) -> list[Transaction | Noise]:
-    """Return 300 s of a line on which device 2 leaves 3 polls out, each tried again after somebody else asked."""
+    """Return 300 s of a line on which device 2 leaves some polls out, each tried again after somebody else asked.
+
+    written: not reads but writes, of the first number, and of the second one when tried again.
+    """
     outcomes = [UNANSWERED if 100 <= n < 100 + missed else ANSWERED for n in range(300)]
     first = poll(2, 300, outcomes)
     again = [replace(t, t_ns=(t.t_ns or 0) + late_ns, backlog=backlog) for t in first if t.outcome is UNANSWERED]
-    if changed:
-        again = [replace(t, request=b"\2\3\0\0\0\2") for t in again]
+    if written is not None:
+        first, again = (
+            [
+                replace(t, function=6, request=(r := b"\2\6\0\x14\0" + bytes([n])), response=t.response and r)
+                for t in own
+            ]
+            for own, n in zip((first, again), written, strict=True)
+        )
     asked = [replace(t, t_ns=(t.t_ns or 0) + late_ns // 2) for t in reads(3, 0, level(3, 300), start_ns=S // 25)]
     return merged(first, again, asked if between else [])
 
 
 def told(events: Sequence[Transaction | Noise]) -> tuple[int, int, int]:
     """Return how many requests, retries and outages device 2 has."""
-    found = survey(events)
+    found = surveyed(events)
     (summary,) = (p for p in found.polls if p.poll.device == 2)
     return summary.requests, summary.retries, len(of(found, "device-outage"))
 
@@ -259,7 +268,8 @@ def test_a_retry_is_one_whoever_asks_in_between() -> None:
 def test_what_is_no_retry() -> None:
     """Half a period later, other bytes, after a whole answer, or where late delivery hides the rhythm."""
     assert told(retried(3, S // 2)) == (303, 0, 1)
-    assert told(retried(3, S // 10, changed=True)) == (303, 0, 1)
+    assert told(retried(3, S // 10, written=(7, 7))) == (300, 3, 0)
+    assert told(retried(3, S // 10, written=(7, 8))) == (303, 0, 1)
     assert told(retried(3, S // 10, backlog=True)) == (303, 0, 1)
     answered = [replace(t, t_ns=(t.t_ns or 0) + S // 10) for t in poll(2, 300)[100:103]]
     assert told(merged(poll(2, 300), answered, poll(3, 300))) == (303, 0, 0)
@@ -281,7 +291,7 @@ def test_a_garbled_request_is_a_poll_of_an_outage_only() -> None:
     assert told([*own[:102], Noise(t_ns, whole[:-1] + b"\x5a\x5a"), *own[102:]])[2] == 0
     # a garbled retry of a poll that counts already
     assert told([*own[:102], replace(garbled, t_ns=t_ns - 9 * S // 10), *own[102:]])[2] == 0
-    found = survey([*own[:102], garbled, replace(garbled, t_ns=t_ns + S // 10), *own[102:]])
+    found = surveyed([*own[:102], garbled, replace(garbled, t_ns=t_ns + S // 10), *own[102:]])
     (outage,) = of(found, "device-outage")
     assert outage.text.endswith("5 polls in a row.")
     assert "1 of them garbled" in outage.evidence
@@ -291,7 +301,7 @@ def test_retries_belong_to_their_request() -> None:
     asked = poll(1, 50)
     first = replace(asked[10], outcome=UNANSWERED, response=None, t_end_ns=None, t_ns=(asked[10].t_ns or 0) - S // 8)
     asked[10:11] = [first, replace(asked[10], retry=True)]
-    found = survey(asked)
+    found = surveyed(asked)
     (summary,) = found.polls
     assert (summary.requests, summary.retries, summary.answered, summary.unanswered) == (50, 1, 50, 0)
     assert found.line.requests == 50

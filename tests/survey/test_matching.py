@@ -6,11 +6,11 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from survey_lines import Floats, S, Words, device_block, encode, level_mm, merged, reads
+from survey_lines import Floats, S, Words, device_block, encode, level_mm, merged, reads, surveyed
 
 from sidetap.errors import BadInput
 from sidetap.line import decode_array
-from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Survey, match, outside_of, survey
+from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Survey, match, outside_of
 
 ANSWERS = 3600
 SHAPES = ("mm", "tenths", "kPa", "ullage", "percent", "feet")
@@ -46,7 +46,7 @@ def tank(device: int, shape: str, seed: int, level: Floats | None = None) -> Tan
 
 
 def line(tanks: list[Tank]) -> Survey:
-    return survey(merged(*(reads(t.device, 0, t.words, start_ns=t.device * S // 40) for t in tanks)))
+    return surveyed(merged(*(reads(t.device, 0, t.words, start_ns=t.device * S // 40) for t in tanks)))
 
 
 def reading(name: str, row: int, at_s: int, value: float, **changes: object) -> PersonReading:
@@ -226,7 +226,7 @@ def test_names_keep_their_order_and_a_record_without_times_is_refused(yard: tupl
     assert [a.name for a in match(found, rows)] == ["B", "A"]
     timeless = [replace(t, t_ns=None, t_end_ns=None) for t in reads(1, 0, tanks[0].words[:50])]
     with pytest.raises(BadInput, match="no registers with times"):
-        match(survey(timeless), rows)
+        match(surveyed(timeless), rows)
 
 
 @pytest.mark.parametrize(("name", "value"), [("T1", None), ("Pond", 77.7), ("Pit", 0.9), ("Sump", 12.34)])

@@ -13,10 +13,11 @@ from survey_lines import (
     level_mm,
     parsed,
     reads,
+    surveyed,
 )
 
 from sidetap.line import decode_array
-from sidetap.survey import Kind, Status, Survey, Value, survey
+from sidetap.survey import Kind, Status, Survey, Value
 
 
 def value_at(found: Survey, device: int, register: int) -> Value:
@@ -43,7 +44,7 @@ def golden_bytes() -> bytes:
 
 @pytest.fixture(scope="module")
 def golden() -> Survey:
-    return survey(parsed(golden_bytes()))
+    return surveyed(parsed(golden_bytes()))
 
 
 def test_the_golden_frames_are_all_explained(golden: Survey) -> None:
@@ -62,7 +63,7 @@ def test_acceptance_9_a_still_high_word_can_not_be_told_from_sixteen_bits() -> N
     random = np.random.default_rng(9)
     level = 43_210 + np.cumsum(random.choice([-3, -2, -1], 3000))
     words = np.column_stack([encode(level, "uint32", "low-word-first"), np.ones(3000, dtype=np.uint16)])
-    value = value_at(survey(reads(12, 0, words)), 12, 0)
+    value = value_at(surveyed(reads(12, 0, words)), 12, 0)
     assert value.valid_below == 65_536
     assert value.status is Status.SETTLED
     named = {value.encoding, *(a.encoding for a in value.alternatives)}
@@ -74,7 +75,7 @@ def test_acceptance_9_with_a_moving_high_word_it_is_32_bits(order: str) -> None:
     random = np.random.default_rng(5)
     level = 64_000 + np.cumsum(random.choice([-1, 0, 1, 2], 4000)) + 1500 * np.sin(np.arange(4000) / 150)
     assert (level.min() < 65_536 < level.max()) == 1
-    found = survey(reads(12, 0, encode(level, "uint32", order)))
+    found = surveyed(reads(12, 0, encode(level, "uint32", order)))
     value = value_at(found, 12, 0)
     assert value.encoding == f"uint32-{order}"
     assert value.confidence >= 0.7
@@ -92,7 +93,7 @@ def test_acceptance_10_a_level_and_its_neighbours(golden: Survey) -> None:
 @pytest.mark.parametrize("sent", ["mm", "m"])
 def test_a_moving_float_shows_its_word_order(order: str, sent: str) -> None:
     level = level_mm(np.random.default_rng(3), 1500) * (1.0 if sent == "mm" else 0.001)
-    value = value_at(survey(reads(7, 30, encode(level, "float32", order))), 7, 30)
+    value = value_at(surveyed(reads(7, 30, encode(level, "float32", order))), 7, 30)
     assert value.encoding == f"float32-{order}"
     assert value.status is Status.SETTLED
     assert value.kind is Kind.MEASUREMENT
@@ -102,7 +103,7 @@ def test_words_that_two_orders_read_the_same_are_open() -> None:
     # [0, 16448] is 3.0 low word first, and low word first with exchanged bytes
     assert decode_array("float32-low-word-first", np.array([[0, 16448]]))[0] == 3.0
     assert decode_array("float32-low-word-first-swapped", np.array([[0, 16448]]))[0] == 3.0
-    found = survey(reads(7, 30, np.tile([0, 16448], (500, 1))))
+    found = surveyed(reads(7, 30, np.tile([0, 16448], (500, 1))))
     for value in found.values(7):
         assert value.status is Status.OPEN
         assert "float32-low-word-first-swapped" in {a.encoding for a in value.alternatives}
@@ -110,7 +111,7 @@ def test_words_that_two_orders_read_the_same_are_open() -> None:
 
 def test_a_sign_shows_when_a_value_passes_zero() -> None:
     warmth = 50 * np.sin(np.arange(2000) / 200)
-    value = value_at(survey(reads(3, 0, encode(warmth, "int16"))), 3, 0)
+    value = value_at(surveyed(reads(3, 0, encode(warmth, "int16"))), 3, 0)
     assert (value.encoding, value.status) == ("int16", Status.SETTLED)
     assert (value.min, value.max) == (-50, 50)
 
@@ -121,12 +122,12 @@ def test_fault_codes_break_no_encoding() -> None:
     gone = random.random(3000) < 0.02
     plain = encode(level, "uint16")
     plain[gone] = 0xFFFF
-    value = value_at(survey(reads(5, 0, plain)), 5, 0)
+    value = value_at(surveyed(reads(5, 0, plain)), 5, 0)
     assert (value.encoding, value.status) == ("uint16", Status.SETTLED)
     assert value.faults == gone.sum()
     floats = encode(level / 1000, "float32", "low-word-first")
     floats[gone] = [0x0000, 0x7FC0]
-    found = survey(reads(5, 0, floats))
+    found = surveyed(reads(5, 0, floats))
     value = value_at(found, 5, 0)
     assert (value.encoding, value.status) == ("float32-low-word-first", Status.SETTLED)
     assert value.faults == gone.sum()
@@ -139,14 +140,14 @@ def test_kinds() -> None:
     seconds = np.arange(4000)
     status = np.where(seconds % 1500 < 30, 3, 1)
     columns = [level_mm(np.random.default_rng(2), 4000).astype(np.int64), seconds, status, np.full(4000, 7)]
-    found = survey(reads(2, 0, np.column_stack(columns)))
+    found = surveyed(reads(2, 0, np.column_stack(columns)))
     kinds = [v.kind for v in found.values(2)]
     assert kinds == [Kind.MEASUREMENT, Kind.COUNTER, Kind.STATUS, Kind.CONSTANT]
 
 
 def test_text_and_registers_that_carry_nothing() -> None:
     words = [int.from_bytes(b"TX", "big"), int.from_bytes(b"-2", "big"), int.from_bytes(b"04", "big"), 0, 0]
-    found = survey(reads(2, 0, np.tile(words, (300, 1))))
+    found = surveyed(reads(2, 0, np.tile(words, (300, 1))))
     assert [(v.register, v.encoding, v.last) for v in found.values(2)] == [(0, "text", "TX-204")]
     assert found.document()["devices"][0]["values"][0]["registers"] == 3
 
@@ -154,7 +155,7 @@ def test_text_and_registers_that_carry_nothing() -> None:
 def test_a_poll_with_overlapping_registers_tells_them_once() -> None:
     words = encode(level_mm(np.random.default_rng(2), 500), "uint16")
     wide = np.column_stack([words, np.full(500, 3)])
-    found = survey([*reads(2, 0, wide), *reads(2, 0, words[:50], start_ns=S // 2)])
+    found = surveyed([*reads(2, 0, wide), *reads(2, 0, words[:50], start_ns=S // 2)])
     assert [v.register for v in found.values(2)] == [0, 1]
 
 
@@ -163,7 +164,7 @@ def settled_and_wrong(seeds: range, answers: int) -> tuple[int, list[str]]:
     settled, wrong = 0, []
     for seed in seeds:
         words, truths = device_block(np.random.default_rng(seed), answers)
-        for value in survey(reads(1, 0, words)).values(1):
+        for value in surveyed(reads(1, 0, words)).values(1):
             if value.status is not Status.SETTLED:
                 continue
             settled += 1
@@ -186,7 +187,7 @@ def test_moving_floats_are_found() -> None:
     count: Counter[bool] = Counter()
     for seed in range(9200, 9220):
         words, truths = device_block(np.random.default_rng(seed), 1200)
-        found = {v.register: v for v in survey(reads(1, 0, words)).values(1)}
+        found = {v.register: v for v in surveyed(reads(1, 0, words)).values(1)}
         for truth in truths:
             if truth.kind == "float32" and np.ptp(truth.decoded) > 0:
                 value = found.get(truth.register)

@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from sidetap.cli.progress import watched
+from sidetap.cli.progress import watched_batches
 from sidetap.errors import BadInput
 from sidetap.line import reference
 from sidetap.line.recording import read as read_recording
@@ -38,7 +38,7 @@ def match(
     known = None if site is None else load_or_refuse(site)
     noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
     source = read_recording(recording)
-    found = survey_recording(source, (), watched(source))
+    found = survey_recording(source, (), watched_batches(source))
     _refuse_if_all_outside(readings, noted, found)
     answers = match_readings(found, noted)
     if as_json:

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from sidetap.cli.progress import watched
+from sidetap.cli.progress import watched_batches
 from sidetap.errors import printable
 from sidetap.line import reference
 from sidetap.line.recording import read
@@ -28,7 +28,7 @@ def survey(
     """Find out what is on a line: who is asked for what, which values travel, and what is wrong."""
     noted = [] if events is None else read_events(events)
     source = read(recording)
-    found = survey_recording(source, noted, watched(source))
+    found = survey_recording(source, noted, watched_batches(source))
     if as_json:
         sys.stdout.write(json.dumps(found.document(), allow_nan=False) + "\n")
     else:

@@ -1,12 +1,14 @@
 """What is on a line, with evidence: who asks whom, which values travel, what is wrong, and which register is a level.
 
-Events of `sidetap.line` and people's readings in; a `Survey`, `Answer`s and their documents out. It only ever looks
-at what was recorded; what listening can't show is called open, with the cheapest observation that would settle it.
+Tables of events of `sidetap.line` and people's readings in; a `Survey`, `Answer`s and their documents out. It only
+ever looks at what was recorded; what listening can't show is called open, with the cheapest observation that would
+settle it.
 """
 
 from sidetap.survey.events import YardEvent, read_events
 from sidetap.survey.findings import Finding, Severity
 from sidetap.survey.matching import Answer, MatchStatus, Rival, match, outside_of
+from sidetap.survey.polls import Poll
 from sidetap.survey.readings import READING_UNITS, PersonReading, ReadingKind, read
 from sidetap.survey.survey import LineTotals, PollSummary, Survey, survey, survey_recording
 from sidetap.survey.values import Alternative, Kind, Status, Value
@@ -20,6 +22,7 @@ __all__ = [
     "LineTotals",
     "MatchStatus",
     "PersonReading",
+    "Poll",
     "PollSummary",
     "ReadingKind",
     "Rival",

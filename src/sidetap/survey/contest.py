@@ -7,14 +7,18 @@ rhythm), and, just while they last, either somebody who asks while an answer is 
 answers of *other* polls on more than one device.
 """
 
-from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from statistics import median
 
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line.columns import NO_TIME
 from sidetap.quantity import NS_PER_S
-from sidetap.survey.history import History, Poll, Request, Trouble
+from sidetap.survey.asked import Times
+from sidetap.survey.grouping import Places
+from sidetap.survey.history import History
+from sidetap.survey.polls import Poll
 from sidetap.survey.timeline import Span
 
 _MOST_POLLS = 30
@@ -40,8 +44,8 @@ class Contest:
 
     device: int
     register: int | None
-    polls: frozenset[Poll]
-    span: Span | None
+    polls: frozenset[int]
+    span: Span
     requests: int
     troubles: int
     tries: int
@@ -49,14 +53,15 @@ class Contest:
     talked_over: int
 
 
-def contests(history: History, usual: Sequence[Request]) -> list[Contest]:
-    """Return one contest for each contested device; usual: all requests but those of address scans."""
-    timed = [r for r in usual if r.t_ns is not None]
-    extras = _extras(timed)
-    extra_polls = {r.poll for group in extras for r in group}
+def contests(history: History, usual: NDArray[np.bool_]) -> list[Contest]:
+    """Return one contest for each contested device; usual: which requests are in no address scan."""
+    extras = _extras(history, usual)
+    if not extras:
+        return []
+    line = _Line(history, {int(history.requests.poll[group[0]]) for group in extras})
     found: dict[int, Contest] = {}
     for group in extras:
-        contest = _judge(history, group, extra_polls)
+        contest = line.judge(group)
         if contest is None:
             continue
         before = found.get(contest.device)
@@ -64,41 +69,51 @@ def contests(history: History, usual: Sequence[Request]) -> list[Contest]:
     return [found[device] for device in sorted(found)]
 
 
-def _extras(timed: Sequence[Request]) -> list[list[Request]]:
+def _extras(history: History, usual: NDArray[np.bool_]) -> list[Places]:
     """Return groups of requests that may be a second master's."""
-    by_device: defaultdict[int, defaultdict[Poll, list[Request]]] = defaultdict(lambda: defaultdict(list))
-    for request in timed:
-        by_device[request.poll.device][request.poll].append(request)
-    groups: list[list[Request]] = []
-    for by_poll in by_device.values():
-        often = [poll for poll, own in by_poll.items() if len(own) >= _FEWEST]
+    timed = usual & history.requests.timed
+    groups: list[Places] = []
+    by_device: dict[int, list[int]] = {}
+    for number, poll in enumerate(history.polls):
+        by_device.setdefault(poll.device, []).append(number)
+    for numbers in by_device.values():
+        by_poll = {n: own for n in numbers if len(own := (all_own := history.of_poll(n))[timed[all_own]])}
+        often = [n for n, own in by_poll.items() if int(history.requests.asked[own].sum()) >= _FEWEST]
         if len(often) > _MOST_POLLS:
             continue  # no master asks one device so many things; and every pair of them would be compared
-        for poll in often:
-            groups += _groups(poll, by_poll)
+        spans = {n: Span.of(history.requests.t_ns[own]) for n, own in by_poll.items()}
+        for number in often:
+            groups += _groups(history, number, by_poll[number], spans)
     return groups
 
 
-def _groups(poll: Poll, by_poll: Mapping[Poll, list[Request]]) -> list[list[Request]]:
-    """Return the requests of one poll that may be a second master's; by_poll: all those of its device.
+def _groups(history: History, number: int, own: Places, spans: Mapping[int, Span | None]) -> list[Places]:
+    """Return the requests of one poll that may be a second master's; spans: of all polls of its device.
 
     Of two polls, the one that came or went within the other's time. If both last, and ask for the same registers,
     nothing tells whose is whose: each may be.
     """
-    requests = by_poll[poll]
-    rest = Span.of([r for other, own in by_poll.items() if other is not poll for r in own])
-    beside = [own for other, own in by_poll.items() if other is not poll and _overlaps(poll, other)]
-    both_last = bool(beside) and not any(_limited(own, requests) for own in beside)
+    requests = history.requests
+    rest = _hull([span for other, span in spans.items() if other != number and span is not None])
+    mine = history.polls[number]
+    beside = [span for other, span in spans.items() if other != number and _overlaps(mine, history.polls[other])]
+    both_last = bool(beside) and not any(_shorter(span, spans[number]) for span in beside)
     groups = [
-        g
-        for g in _clusters(requests)
-        if len(g) >= _FEWEST and rest is not None and (both_last or _shorter(Span.of(g), rest))
+        group
+        for group in _clusters(history, own)
+        if _enough(history, group)
+        and rest is not None
+        and (both_last or _shorter(Span.of(requests.t_ns[group]), rest))
     ]
-    return groups + [g for g in _clusters(_too_soon(requests)) if len(g) >= _FEWEST]
+    return groups + [group for group in _clusters(history, _too_soon(history, own)) if _enough(history, group)]
 
 
-def _limited(requests: Sequence[Request], others: Sequence[Request]) -> bool:
-    return _shorter(Span.of(requests), Span.of(others))
+def _enough(history: History, group: Places) -> bool:
+    return int(history.requests.asked[group].sum()) >= _FEWEST
+
+
+def _hull(spans: Sequence[Span]) -> Span | None:
+    return Span(min(s.from_ns for s in spans), max(s.to_ns for s in spans)) if spans else None
 
 
 def _shorter(one: Span | None, other: Span | None) -> bool:
@@ -113,73 +128,102 @@ def _overlaps(poll: Poll, other: Poll) -> bool:
     return poll.register < other.register + other.count and other.register < poll.register + poll.count
 
 
-def _clusters(requests: Sequence[Request]) -> list[list[Request]]:
-    groups: list[list[Request]] = []
-    last_ns = 0
-    for request in requests:
-        t_ns = request.t_ns or 0
-        if not groups or t_ns - last_ns > _PAUSE_NS:
-            groups.append([])
-        groups[-1].append(request)
-        last_ns = t_ns
-    return groups
+def _pauses(history: History, own: Places) -> NDArray[np.float64]:
+    """Return how long it is from each request of a poll to the next."""
+    return np.asarray(np.diff(history.requests.t_ns[own]) / history.requests.asked[own[:-1]])
 
 
-def _too_soon(requests: Sequence[Request]) -> list[Request]:
-    times = [r.t_ns or 0 for r in requests]
-    gaps = [b - a for a, b in pairwise(times)]
-    if len(gaps) < _FEWEST:
-        return []
-    period = median(gaps)
-    return [r for r, gap in zip(requests[1:], gaps, strict=True) if 0 <= gap < _TOO_SOON * period]
+def _clusters(history: History, own: Places) -> list[Places]:
+    return np.split(own, np.flatnonzero(_pauses(history, own) > _PAUSE_NS) + 1) if len(own) else []
 
 
-def _judge(history: History, group: Sequence[Request], extra_polls: set[Poll]) -> Contest | None:
-    span = Span.of(group)
-    if span is None or sum(r.whole for r in group) < _ANSWERED * len(group):
-        return None
-    regular = [t for t in history.troubles if t.poll not in extra_polls]
-    troubles = [t for t in regular if span.holds(t.t_ns)]
-    inside = sum(r.tries for r in history.requests if r.poll not in extra_polls and span.holds(r.t_ns))
-    outside = sum(r.tries for r in history.requests if r.poll not in extra_polls) - inside
-    usual_share = (len(regular) - len(troubles)) / max(outside, _FEWEST_OUTSIDE)
-    talked_over = sum(t.talked_over and span.holds(t.t_ns) for t in history.troubles)
-    usually = (sum(t.talked_over for t in history.troubles) - talked_over) / max(outside, _FEWEST_OUTSIDE)
-    at_once = talked_over >= _FEWEST_TALKED_OVER and talked_over > _TIMES_USUAL * usually * inside
-    if not at_once and not _garbled(troubles, inside, usual_share):
-        return None
-    poll = group[0].poll
-    return Contest(
-        poll.device,
-        poll.register,
-        frozenset({poll}),
-        span,
-        len(group),
-        len(troubles),
-        inside,
-        usual_share,
-        talked_over,
-    )
+def _too_soon(history: History, own: Places) -> Places:
+    pauses = _pauses(history, own)
+    if len(pauses) < _FEWEST:
+        return own[:0]
+    return own[1:][(pauses >= 0) & (pauses < _TOO_SOON * float(np.median(pauses)))]
 
 
-def _garbled(troubles: Sequence[Trouble], tries: int, usual_share: float) -> bool:
-    """Return whether the answers of several devices got lost as they usually don't."""
-    if len(troubles) < _FEWEST_TROUBLES or len(troubles) < max(_TROUBLED, _TIMES_USUAL * usual_share) * tries:
+class _Line:
+    """Tries and troubles of the whole line by time, so that any span of it is counted at once."""
+
+    def __init__(self, history: History, extra_polls: Collection[int]) -> None:
+        self._history = history
+        requests, troubles = history.requests, history.troubles
+        regular = np.ones(len(history.polls), dtype=np.bool_)
+        regular[list(extra_polls)] = False
+        own = np.flatnonzero(regular[requests.poll])
+        self._all_tries = int(requests.tries[own].sum())
+        own = own[requests.timed[own]]
+        own = own[np.argsort(requests.t_ns[own], kind="stable")]
+        self._t_ns = requests.t_ns[own]
+        self._tries = np.append(0, np.cumsum(requests.tries[own], dtype=np.int64))
+        lost = np.flatnonzero(regular[troubles.poll])
+        self._all_lost = len(lost)
+        self._lost_ns, order = _in_time(troubles.t_ns[lost])
+        self._lost_device = history.device[troubles.poll[lost]][order]
+        self._over_ns, _ = _in_time(troubles.t_ns[troubles.talked_over])
+        self._all_over = int(troubles.talked_over.sum())
+
+    def judge(self, group: Places) -> Contest | None:
+        """Return the contest that a group of requests is, or None."""
+        requests = self._history.requests
+        span = Span.of(requests.t_ns[group])
+        asked = requests.asked[group]
+        if span is None or int(asked[requests.whole[group]].sum()) < _ANSWERED * int(asked.sum()):
+            return None
+        tries = slice(*_within(self._t_ns, span))
+        inside = int(self._tries[tries.stop] - self._tries[tries.start])
+        outside = self._all_tries - inside
+        lost = self._lost_device[slice(*_within(self._lost_ns, span))]
+        usual_share = (self._all_lost - len(lost)) / max(outside, _FEWEST_OUTSIDE)
+        first, last = _within(self._over_ns, span)
+        talked_over = last - first
+        usually = (self._all_over - talked_over) / max(outside, _FEWEST_OUTSIDE)
+        at_once = talked_over >= _FEWEST_TALKED_OVER and talked_over > _TIMES_USUAL * usually * inside
+        if not at_once and not _garbled(lost, inside, usual_share):
+            return None
+        number = int(requests.poll[group[0]])
+        poll = self._history.polls[number]
+        return Contest(
+            poll.device,
+            poll.register,
+            frozenset({number}),
+            span,
+            int(asked.sum()),
+            len(lost),
+            inside,
+            usual_share,
+            talked_over,
+        )
+
+
+def _in_time(t_ns: Times) -> tuple[Times, Places]:
+    """Return the known times in order, and where each comes from."""
+    known = np.flatnonzero(t_ns != NO_TIME)
+    order = known[np.argsort(t_ns[known], kind="stable")]
+    return t_ns[order], order
+
+
+def _within(t_ns: Times, span: Span) -> tuple[int, int]:
+    """Return from where to where times in order lie in a span, ends included."""
+    return int(np.searchsorted(t_ns, span.from_ns)), int(np.searchsorted(t_ns, span.to_ns, "right"))
+
+
+def _garbled(device: NDArray[np.uint8], tries: int, usual_share: float) -> bool:
+    """Return whether the answers of several devices got lost as they usually don't; device: of each trouble."""
+    if len(device) < _FEWEST_TROUBLES or len(device) < max(_TROUBLED, _TIMES_USUAL * usual_share) * tries:
         return False
-    at = Counter(t.poll.device for t in troubles)
-    return max(at.values()) <= _ONE_DEVICE * len(troubles)
+    return int(np.bincount(device).max()) <= _ONE_DEVICE * len(device)
 
 
 def _joined(one: Contest, other: Contest) -> Contest:
     """Return two contests of one device told as one."""
-    span = one.span
-    if span is not None and other.span is not None:
-        span = Span(min(span.from_ns, other.span.from_ns), max(span.to_ns, other.span.to_ns))
     return Contest(
         one.device,
         one.register if one.register == other.register else None,
         one.polls | other.polls,
-        span,
+        Span(min(one.span.from_ns, other.span.from_ns), max(one.span.to_ns, other.span.to_ns)),
         one.requests + other.requests,
         max(one.troubles, other.troubles),
         max(one.tries, other.tries),

@@ -4,19 +4,22 @@ A history and its devices in, findings out, each with what speaks for it and the
 settle it. A false alarm costs more trust than a miss: each rule asks for a pattern that noise doesn't make.
 """
 
-from bisect import bisect_left
-from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from sidetap.line import Outcome
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line.columns import NO_TIME
 from sidetap.quantity import NS_PER_S
 from sidetap.survey import timeline
+from sidetap.survey.asked import Times
 from sidetap.survey.contest import Contest, contests
 from sidetap.survey.events import YardEvent
-from sidetap.survey.history import History, Poll, Request
+from sidetap.survey.grouping import Places
+from sidetap.survey.history import History
 from sidetap.survey.meter import power_meter
 from sidetap.survey.timeline import Span
 from sidetap.survey.values import Device, Kind, Status, Value
@@ -81,15 +84,16 @@ def find(history: History, devices: Sequence[Device], about: About) -> list[Find
     """Return all findings, the line's first, then by device."""
     whole = None if history.start_ns is None or history.end_ns is None else Span(history.start_ns, history.end_ns)
     scans = timeline.scans(history)
-    scanned = {n for scan in scans for n in scan}
-    usual = [r for n, r in enumerate(history.requests) if n not in scanned]
+    usual = np.ones(len(history.requests), dtype=np.bool_)  # which requests are in no scan
+    for scan in scans:
+        usual[scan] = False
     contested = contests(history, usual)
     found = _record(whole, about.truncated, about.clock_steps_ns)
-    found += [_scan([history.requests[n] for n in scan]) for scan in scans]
+    found += [_scan(history, scan) for scan in scans]
     found += [_second_master(c) for c in contested]
     found += _silences(history, usual, contested)
     found += _unreliable(history, usual, contested, whole)
-    found += _exceptions(usual)
+    found += _exceptions(history, usual)
     found += _new_devices(history, usual)
     found += _after_events(history, about.yard_events)
     for device in devices:
@@ -129,17 +133,18 @@ def _record(whole: Span | None, truncated: bool, steps: Sequence[tuple[int, int]
     return found
 
 
-def _scan(requests: Sequence[Request]) -> Finding:
-    first, last = requests[0].poll.device, requests[-1].poll.device
-    answering = [r.poll.device for r in requests if r.whole]
+def _scan(history: History, scan: Places) -> Finding:
+    requests = history.requests
+    device = history.device[requests.poll[scan]]
+    answering = device[requests.whole[scan]].tolist()
     return Finding(
         "address-scan",
         Severity.INFO,
         None,
-        requests[0].poll.register,
-        Span.of(requests),
-        f"Addresses {first} to {last} were asked in turn.",
-        f"{len(requests)} addresses, the same request to each; whole answers from {_listed(answering)}",
+        history.polls[requests.poll[scan[0]]].register,
+        Span.of(requests.t_ns[scan]),
+        f"Addresses {device[0]} to {device[-1]} were asked in turn.",
+        f"{len(scan)} addresses, the same request to each; whole answers from {_listed(answering)}",
         "Ask what starts at that time: a controller's restart does this, and so does a person with a tool.",
     )
 
@@ -159,18 +164,20 @@ def _second_master(contest: Contest) -> Finding:
     )
 
 
-def _silences(history: History, usual: Sequence[Request], contested: Sequence[Contest]) -> list[Finding]:
+def _silences(history: History, usual: NDArray[np.bool_], contested: Sequence[Contest]) -> list[Finding]:
     found = []
-    line = timeline.silences([r.t_ns for r in history.requests if r.t_ns is not None], history.end_ns)
+    requests = history.requests
+    timed = requests.timed
+    line = timeline.silences(requests.t_ns[timed], requests.asked[timed], history.end_ns)
     found += [_silence(None, span, "nobody asks anything on this line") for span in line]
     extra = {p for c in contested for p in c.polls}
-    by_poll: defaultdict[Poll, list[int]] = defaultdict(list)
-    for request in usual:
-        if request.t_ns is not None and request.poll not in extra:
-            by_poll[request.poll].append(request.t_ns)
-    for device, poll in timeline.usual_polls({p: len(times) for p, times in by_poll.items()}).items():
-        times = by_poll[poll]
-        for span in timeline.silences(times, history.end_ns):
+    timed &= usual
+    asked = np.bincount(requests.poll[timed], weights=requests.asked[timed], minlength=len(history.polls))
+    by_poll = {n: int(times) for n, times in enumerate(asked.tolist()) if times and n not in extra}
+    for device, number in timeline.usual_polls(history.polls, by_poll).items():
+        own = history.of_poll(number)
+        own = own[timed[own]]
+        for span in timeline.silences(requests.t_ns[own], requests.asked[own], history.end_ns):
             if not any(span.overlap(other) >= 0.9 * span.length_ns for other in line):
                 found.append(_silence(device, span, f"device {device} is not asked for its usual registers"))
     return found
@@ -190,29 +197,24 @@ def _silence(device: int | None, span: Span, what: str) -> Finding:
 
 
 def _unreliable(
-    history: History, usual: Sequence[Request], contested: Sequence[Contest], whole: Span | None
+    history: History, usual: NDArray[np.bool_], contested: Sequence[Contest], whole: Span | None
 ) -> list[Finding]:
     found = []
-    windows = [c.span for c in contested if c.span is not None]
-    tries: Counter[int] = Counter()
-    for request in usual:
-        tries[request.poll.device] += request.tries
-    damaged = Counter(
-        t.poll.device
-        for t in history.troubles
-        if t.outcome is Outcome.DAMAGED and not any(w.holds(t.t_ns) for w in windows)
-    )
-    by_device: defaultdict[int, list[Request]] = defaultdict(list)
-    for request in usual:
-        by_device[request.poll.device].append(request)
-    for device, own in sorted(by_device.items()):
-        if not any(r.whole for r in own):
-            if len(own) >= _FEWEST_POLLS and not damaged[device]:
-                found.append(_unanswered(device, own))
+    requests, troubles = history.requests, history.troubles
+    windows = [c.span for c in contested]
+    lost = troubles.damaged & ~_in_any(troubles.t_ns, windows)
+    damaged = np.bincount(history.device[troubles.poll[lost]], minlength=256).tolist()
+    for device, all_own in history.of_device.items():
+        own = all_own[usual[all_own]]
+        if not len(own):
+            continue
+        tries = int(requests.tries[own].sum())
+        if not requests.whole[own].any():
+            if int(requests.asked[own].sum()) >= _FEWEST_POLLS and not damaged[device]:
+                found.append(_unanswered(history, device, own))
         else:
-            garbled_ns = sorted(g.t_ns for g in history.garbled if g.poll.device == device)
-            found += _outages(device, own, garbled_ns, windows, history.end_ns)
-        if damaged[device] >= _FEWEST and damaged[device] > _DAMAGED * tries[device]:
+            found += _outages(history, device, own, windows)
+        if damaged[device] >= _FEWEST and damaged[device] > _DAMAGED * tries:
             found.append(
                 Finding(
                     "damaged-answers",
@@ -221,7 +223,7 @@ def _unreliable(
                     None,
                     whole,
                     f"Answers of device {device} arrive damaged.",
-                    f"{damaged[device]} of {tries[device]} tries ({damaged[device] / tries[device]:.2%})",
+                    f"{damaged[device]} of {tries} tries ({damaged[device] / tries:.2%})",
                     "Compare with the other devices: if only this one suffers, look at its drop, its ground and "
                     "whether a second device has the same address.",
                 )
@@ -229,68 +231,74 @@ def _unreliable(
     return found
 
 
-def _unanswered(device: int, requests: Sequence[Request]) -> Finding:
+def _in_any(t_ns: Times, windows: Sequence[Span]) -> NDArray[np.bool_]:
+    """Return which times lie in any of the windows."""
+    inside = np.zeros(len(t_ns), dtype=np.bool_)
+    for window in windows:
+        inside |= window.among(t_ns)
+    return inside
+
+
+def _unanswered(history: History, device: int, own: Places) -> Finding:
     return Finding(
         "unanswered-device",
         Severity.WARNING,
         device,
         None,
-        Span.of(requests),
+        Span.of(history.requests.t_ns[own]),
         f"Device {device} is asked and never answers.",
-        f"{len(requests)} requests, no whole answer",
+        f"{history.requests.asked[own].sum()} requests, no whole answer",
         "Ask whether it was taken out; see whether it has power. Each miss costs the line a time-out.",
     )
 
 
-def _outages(
-    device: int, requests: Sequence[Request], garbled_ns: Sequence[int], windows: Sequence[Span], end_ns: int | None
-) -> list[Finding]:
-    """Return the outages of a device that answers at times; garbled_ns: sorted, polls that reached nobody."""
-    found = []
-    elsewhere = 0
-    run: list[Request] = []
-    for request in [*requests, None]:
-        if request is not None and not request.whole:
-            run.append(request)
-            continue
-        first = run[0].t_ns if run else None
-        back = end_ns if request is None else request.t_ns
-        span = None if first is None or back is None else Span(first, back)
-        garbled = 0
-        if span is not None:
-            garbled = bisect_left(garbled_ns, span.to_ns) - bisect_left(garbled_ns, span.from_ns)
-        polls = len(run) + garbled
-        if run and polls >= _FEWEST_POLLS:
-            drowned = any(w.holds(first) for w in windows)
-            found.append(
-                Finding(
-                    "device-outage",
-                    Severity.WARNING if drowned else Severity.FAULT,
-                    device,
-                    None,
-                    span,
-                    f"Device {device} gave no whole answer to {polls} polls in a row.",
-                    f"{polls} requests in a row, retries not counted"
-                    + (f", {garbled} of them garbled" if garbled else "")
-                    + (", while a second master was on the line" if drowned else ""),
-                    "Settle the second master first: its frames alone can do this."
-                    if drowned
-                    else "Look at its supply and its drop at that time; ask for the power log.",
-                )
-            )
-        else:
-            elsewhere += sum(1 for r in run if not any(w.holds(r.t_ns) for w in windows))
-        run = []
-    if elsewhere >= _FEWEST and elsewhere > _INTERMITTENT * len(requests):
+def _outages(history: History, device: int, own: Places, windows: Sequence[Span]) -> list[Finding]:
+    """Return the outages of a device that answers at times; own: its usual requests."""
+    t_ns, asked = history.requests.t_ns[own], history.requests.asked[own]
+    missed = ~history.requests.whole[own]
+    edge = np.diff(missed.astype(np.int8), prepend=0, append=0)
+    first, after = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)  # each run of misses, and what follows it
+    counted = np.append(0, np.cumsum(asked, dtype=np.int64))
+    run = counted[after] - counted[first]
+    end_ns = NO_TIME if history.end_ns is None else history.end_ns
+    from_ns, back_ns = t_ns[first], np.append(t_ns, end_ns)[after]
+    timed = (from_ns != NO_TIME) & (back_ns != NO_TIME)
+    garbled_ns = np.sort(history.garbled.t_ns[history.device[history.garbled.poll] == device])
+    garbled = np.where(timed, np.searchsorted(garbled_ns, back_ns) - np.searchsorted(garbled_ns, from_ns), 0)
+    outage = run + garbled >= _FEWEST_POLLS
+    drowned = _in_any(from_ns, windows)
+    found = [
+        Finding(
+            "device-outage",
+            Severity.WARNING if drowned[n] else Severity.FAULT,
+            device,
+            None,
+            Span(int(from_ns[n]), int(back_ns[n])) if timed[n] else None,
+            f"Device {device} gave no whole answer to {run[n] + garbled[n]} polls in a row.",
+            f"{run[n] + garbled[n]} requests in a row, retries not counted"
+            + (f", {garbled[n]} of them garbled" if garbled[n] else "")
+            + (", while a second master was on the line" if drowned[n] else ""),
+            "Settle the second master first: its frames alone can do this."
+            if drowned[n]
+            else "Look at its supply and its drop at that time; ask for the power log.",
+        )
+        for n in np.flatnonzero(outage).tolist()
+    ]
+    in_outage = np.zeros(len(own) + 1, dtype=np.int64)
+    in_outage[first[outage]] += 1
+    in_outage[after[outage]] -= 1
+    scattered = missed & (np.cumsum(in_outage[:-1]) == 0) & ~_in_any(t_ns, windows)
+    elsewhere, total = int(asked[scattered].sum()), int(asked.sum())
+    if elsewhere >= _FEWEST and elsewhere > _INTERMITTENT * total:
         found.append(
             Finding(
                 "intermittent-device",
                 Severity.WARNING,
                 device,
                 None,
-                Span.of(requests),
+                Span.of(t_ns),
                 f"Device {device} misses polls now and then.",
-                f"{elsewhere} of {len(requests)} requests without a whole answer ({elsewhere / len(requests):.1%}), "
+                f"{elsewhere} of {total} requests without a whole answer ({elsewhere / total:.1%}), "
                 "outages and times of a second master not counted",
                 "Look at the terminals of its drop and at the answer delay; record again after tightening them.",
             )
@@ -298,18 +306,20 @@ def _outages(
     return found
 
 
-def _exceptions(usual: Sequence[Request]) -> list[Finding]:
-    refused: defaultdict[tuple[Poll, int], list[Request]] = defaultdict(list)
-    asked = Counter(r.poll for r in usual)
-    for request in usual:
-        if request.exception is not None:
-            refused[request.poll, request.exception].append(request)
+def _exceptions(history: History, usual: NDArray[np.bool_]) -> list[Finding]:
+    requests = history.requests
+    asked = np.bincount(requests.poll[usual], weights=requests.asked[usual], minlength=len(history.polls))
+    refused = np.flatnonzero(usual & requests.refused)
+    kind = requests.poll[refused].astype(np.int64) << 8 | requests.exception[refused]
     found = []
-    for (poll, code), own in refused.items():
-        times = len(own)
+    for answer in dict.fromkeys(kind.tolist()):
+        own = refused[kind == answer]
+        times = int(requests.asked[own].sum())
         if times < _FEWEST:
             continue
-        always = times == asked[poll]
+        poll, code = history.polls[answer >> 8], answer & 0xFF
+        polls = int(asked[answer >> 8])
+        always = times == polls
         name = _EXCEPTION_NAMES.get(code)
         what = f"exception {code:02d}" + (f" ({name})" if name else "")
         place = "" if poll.register is None else f" register {poll.register}"
@@ -319,9 +329,9 @@ def _exceptions(usual: Sequence[Request]) -> list[Finding]:
                 Severity.INFO if always else Severity.WARNING,
                 poll.device,
                 poll.register,
-                Span.of(own),
+                Span.of(requests.t_ns[own]),
                 f"Device {poll.device}{place} answers function {poll.function} with {what}.",
-                f"{times} of {asked[poll]} polls ({times / asked[poll]:.1%})",
+                f"{times} of {polls} polls ({times / polls:.1%})",
                 "It was so from the start of the record: tell the owner before any work, so that it is not laid at "
                 "your door."
                 if always
@@ -331,15 +341,18 @@ def _exceptions(usual: Sequence[Request]) -> list[Finding]:
     return found
 
 
-def _new_devices(history: History, usual: Sequence[Request]) -> list[Finding]:
+def _new_devices(history: History, usual: NDArray[np.bool_]) -> list[Finding]:
     if history.start_ns is None:
         return []
-    known = {r.poll.device for r in usual}
-    found_by_scan = [r for r in history.requests if r.whole and r.poll.device not in known]
+    requests = history.requests
     first: dict[int, int] = {}
-    for request in [*usual, *found_by_scan]:
-        if request.t_ns is not None:
-            first.setdefault(request.poll.device, request.t_ns)
+    for device, own in history.of_device.items():
+        asked = own[usual[own]]
+        # a device that only a scan asks is known by its answers
+        known = asked if len(asked) else own[requests.whole[own]]
+        known = known[requests.timed[known]]
+        if len(known):
+            first[device] = int(requests.t_ns[known[0]])
     return [
         Finding(
             "new-device",
@@ -357,14 +370,16 @@ def _new_devices(history: History, usual: Sequence[Request]) -> list[Finding]:
 
 
 def _after_events(history: History, yard_events: Sequence[YardEvent]) -> list[Finding]:
-    windows = [Span(e.t_ns, e.t_ns + _AFTER_EVENT_NS) for e in yard_events]
-    if not windows:
+    if not yard_events:
         return []
-    troubles = [t.t_ns for t in history.troubles if t.t_ns is not None]
-    tries = history.tries_ns
-    hit = [w for w in windows if any(w.holds(t) for t in troubles)]
-    inside = sum(any(w.holds(t) for w in windows) for t in troubles)
-    tries_inside = sum(any(w.holds(t) for w in windows) for t in tries)
+    from_ns = np.sort(np.array([e.t_ns for e in yard_events], dtype=np.int64))
+    to_ns = from_ns + _AFTER_EVENT_NS
+    troubles = _timed(history.troubles.t_ns)
+    tries = np.concatenate([_timed(history.requests.t_ns), history.again_ns])
+    lost = np.sort(troubles)
+    hit = np.flatnonzero(np.searchsorted(lost, to_ns, "right") > np.searchsorted(lost, from_ns))
+    inside = _after_any(troubles, from_ns, to_ns)
+    tries_inside = _after_any(tries, from_ns, to_ns)
     tries_outside = max(len(tries) - tries_inside, 1)
     background = max(len(troubles) - inside, 1) / tries_outside
     if len(hit) < _FEWEST or inside / max(tries_inside, 1) < _TIMES_BACKGROUND * background:
@@ -375,13 +390,23 @@ def _after_events(history: History, yard_events: Sequence[YardEvent]) -> list[Fi
             Severity.WARNING,
             None,
             None,
-            Span(hit[0].from_ns, hit[-1].to_ns),
+            Span(int(from_ns[hit[0]]), int(to_ns[hit[-1]])),
             "Errors come within 2 s of the noted events.",
-            f"{inside} of {tries_inside} tries failed there ({len(hit)} of {len(windows)} events), "
+            f"{inside} of {tries_inside} tries failed there ({len(hit)} of {len(from_ns)} events), "
             f"{background:.2%} elsewhere",
             "Note the starts of each motor apart and record again; look at what shares a duct with the line.",
         )
     ]
+
+
+def _timed(t_ns: Times) -> Times:
+    return np.asarray(t_ns[t_ns != NO_TIME], dtype=np.int64)
+
+
+def _after_any(t_ns: Times, from_ns: Times, to_ns: Times) -> int:
+    """Return how many times lie in any window; the windows are equally long and in order."""
+    latest = np.searchsorted(from_ns, t_ns, "right") - 1  # the last window that starts before, ends last
+    return int(((latest >= 0) & (t_ns <= to_ns[latest])).sum())
 
 
 def _values(device: Device, whole: Span | None) -> list[Finding]:

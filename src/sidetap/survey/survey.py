@@ -1,24 +1,28 @@
 """What is on a line: totals, devices, polls, values, findings, and the document that tells all of it.
 
-Events of `sidetap.line`, or a whole recording, in; a `Survey` out. Never asks the line anything: what listening can't
-show is called open, with the cheapest observation that would settle it.
+Tables of events of `sidetap.line`, or a whole recording, in; a `Survey` out. Never asks the line anything: what
+listening can't show is called open, with the cheapest observation that would settle it.
 """
 
-from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from statistics import median
 from typing import Any
 
-from sidetap.line import Chunk, Noise, Outcome, Parser, Settings, Transaction
+import numpy as np
+
+from sidetap.line import Batch, Columns, Mode, Outcome, Settings, listen
+from sidetap.line.columns import OUTCOMES
 from sidetap.line.recording import Recording
 from sidetap.quantity import NS_PER_S
+from sidetap.survey.ahead import ahead
 from sidetap.survey.events import YardEvent
 from sidetap.survey.findings import About, Finding, find
-from sidetap.survey.history import History, Poll, Request, gather
+from sidetap.survey.grouping import medians
+from sidetap.survey.history import Gathering, History, gather
+from sidetap.survey.polls import Poll
 from sidetap.survey.values import Device, Value, read_devices
 
+_TOLD = (Outcome.ANSWERED, Outcome.EXCEPTION, Outcome.DAMAGED, Outcome.UNANSWERED)
 _FLAG_NAMES = {"p": "parity", "f": "framing", "b": "break"}
 
 
@@ -40,6 +44,7 @@ class PollSummary:
 class LineTotals:
     """The line as a whole. flag_rates: share of bytes with each error; None where the recording has no flags."""
 
+    mode: Mode
     settings: Settings | None
     flag_rates: dict[str, float] | None
     byte_count: int
@@ -75,7 +80,7 @@ class Survey:
         numbers = sorted({p.poll.device for p in self.polls})
         return {
             "line": {
-                "mode": "rtu",
+                "mode": line.mode.value,
                 "settings": None
                 if line.settings is None
                 else {
@@ -106,22 +111,28 @@ class Survey:
         }
 
 
-def survey(events: Iterable[Transaction | Noise], settings: Settings | None = None) -> Survey:
+def survey(tables: Iterable[Columns], settings: Settings | None = None) -> Survey:
     """Return what the events of a line show; settings: what the line is known to be set to."""
-    history = gather(events)
+    history = gather(tables)
     line = _totals(history, settings, history.line_bytes, None)
     return _survey(history, line, About())
 
 
 def survey_recording(
-    recording: Recording, yard_events: Sequence[YardEvent] = (), chunks: Iterable[Chunk] | None = None
+    recording: Recording, yard_events: Sequence[YardEvent] = (), batches: Iterable[Batch] | None = None
 ) -> Survey:
     """Return what a recording shows.
 
-    yard_events: what people noted. chunks: the recording's own, if the caller wants to see them go by.
+    yard_events: what people noted. batches: the recording's own, if the caller wants to see them go by. They are read
+    and listened to in a thread of their own, one table ahead.
     """
-    flags = _Flags()
-    history = gather(_events(flags.watch(recording.chunks if chunks is None else chunks), recording.settings))
+    flags, gathering = _Flags(), Gathering()
+    for batch, table in ahead(_heard(recording.batches if batches is None else batches, recording.settings)):
+        if batch is not None:
+            flags.count(batch)
+        if table is not None:
+            gathering.see(table)
+    history = gathering.history()
     line = _totals(history, recording.settings, recording.byte_count, flags.rates(recording.byte_count))
     about = About(
         recording.truncated,
@@ -131,24 +142,38 @@ def survey_recording(
     return _survey(history, line, about)
 
 
+def _heard(batches: Iterable[Batch], settings: Settings | None) -> Iterator[tuple[Batch | None, Columns | None]]:
+    """Yield every batch before the tables that its bytes settle, and those."""
+    taken: list[Batch] = []
+    for table in listen(_noted(batches, taken), settings):
+        yield from ((batch, None) for batch in taken)
+        taken.clear()
+        yield None, table
+    yield from ((batch, None) for batch in taken)
+
+
+def _noted(batches: Iterable[Batch], taken: list[Batch]) -> Iterator[Batch]:
+    for batch in batches:
+        taken.append(batch)
+        yield batch
+
+
 class _Flags:
-    """Counts the flags of errored bytes while chunks go by."""
+    """Counts the flags of errored bytes."""
 
     def __init__(self) -> None:
-        self._count: Counter[str] = Counter()
+        self._count = np.zeros(256, dtype=np.int64)
         self._flagged = False
 
-    def watch(self, chunks: Iterable[Chunk]) -> Iterator[Chunk]:
-        for chunk in chunks:
-            if chunk.flags is not None:
-                self._flagged = True
-                self._count.update(chunk.flags)
-            yield chunk
+    def count(self, batch: Batch) -> None:
+        if batch.flags is not None:
+            self._flagged = True
+            self._count += np.bincount(batch.flags, minlength=256)
 
     def rates(self, byte_count: int) -> dict[str, float] | None:
         if not self._flagged:
             return None
-        return {name: self._count[letter] / max(byte_count, 1) for letter, name in _FLAG_NAMES.items()}
+        return {name: int(self._count[ord(letter)]) / max(byte_count, 1) for letter, name in _FLAG_NAMES.items()}
 
 
 def _survey(history: History, line: LineTotals, about: About) -> Survey:
@@ -160,52 +185,42 @@ def _survey(history: History, line: LineTotals, about: About) -> Survey:
 def _totals(
     history: History, settings: Settings | None, byte_count: int, flag_rates: dict[str, float] | None
 ) -> LineTotals:
-    total = Counter(r.outcome for r in history.requests)
+    requests = history.requests
+    total = np.bincount(requests.outcome, weights=requests.asked, minlength=len(OUTCOMES)).astype(np.int64).tolist()
     return LineTotals(
+        history.mode,
         settings,
         flag_rates,
         byte_count,
         history.explained_bytes,
-        len(history.requests),
-        total[Outcome.ANSWERED],
-        total[Outcome.EXCEPTION],
-        total[Outcome.DAMAGED],
-        total[Outcome.UNANSWERED],
+        sum(total),
+        *(total[OUTCOMES.index(outcome)] for outcome in _TOLD),
     )
 
 
-def _events(chunks: Iterable[Chunk], settings: Settings | None) -> Iterator[Transaction | Noise]:
-    parser = Parser(settings)
-    for chunk in chunks:
-        parser.receive(chunk)
-        while (event := parser.next_event()) is not None:
-            yield event
-    parser.close()
-    while (event := parser.next_event()) is not None:
-        yield event
-
-
 def _summaries(history: History) -> tuple[PollSummary, ...]:
-    by_poll: defaultdict[Poll, list[Request]] = defaultdict(list)
-    for request in history.requests:
-        by_poll[request.poll].append(request)
-    summaries = []
-    for poll, requests in by_poll.items():
-        count = Counter(r.outcome for r in requests)
-        times = [r.t_ns for r in requests if r.t_ns is not None]
-        gaps = [b - a for a, b in pairwise(times) if b >= a]
-        summaries.append(
-            PollSummary(
-                poll,
-                median(gaps) / NS_PER_S if gaps else None,
-                count.total(),
-                sum(r.tries - 1 for r in requests),
-                count[Outcome.ANSWERED],
-                count[Outcome.EXCEPTION],
-                count[Outcome.DAMAGED],
-                count[Outcome.UNANSWERED],
-            )
+    requests, order, polls = history.requests, history.by_poll, len(history.polls)
+    counts = np.bincount(
+        requests.poll.astype(np.int64) * len(OUTCOMES) + requests.outcome,
+        weights=requests.asked,
+        minlength=polls * len(OUTCOMES),
+    )
+    counts = counts.reshape(polls, len(OUTCOMES)).astype(np.int64)
+    tries = np.bincount(requests.poll, weights=requests.tries, minlength=polls).astype(np.int64)
+    timed = order[requests.timed[order]]
+    poll, t_ns = requests.poll[timed], requests.t_ns[timed]
+    gap = (poll[1:] == poll[:-1]) & (t_ns[1:] >= t_ns[:-1])
+    periods = medians((np.diff(t_ns) / requests.asked[timed[:-1]])[gap], poll[1:][gap], polls, 1)
+    summaries = [
+        PollSummary(
+            poll,
+            None if np.isnan(period) else float(period) / NS_PER_S,
+            sum(count),
+            tried - sum(count),
+            *(count[OUTCOMES.index(outcome)] for outcome in _TOLD),
         )
+        for poll, period, count, tried in zip(history.polls, periods, counts.tolist(), tries.tolist(), strict=True)
+    ]
     return tuple(sorted(summaries, key=lambda s: _order(s.poll)))
 
 

@@ -3,14 +3,18 @@
 Requests in order of arrival in, places and spans out. Times that run backwards make no gap.
 """
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
-from statistics import median
 
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line.columns import NO_TIME
 from sidetap.quantity import NS_PER_S
-from sidetap.survey.history import History, Poll, Request
+from sidetap.survey.asked import Times
+from sidetap.survey.grouping import Places
+from sidetap.survey.history import History
+from sidetap.survey.polls import Numbers, Poll
 
 SILENT_NS = 120 * NS_PER_S
 SILENT_PERIODS = 20
@@ -28,68 +32,76 @@ class Span:
     to_ns: int
 
     @classmethod
-    def of(cls, requests: Sequence[Request]) -> "Span | None":
-        """Return the span of requests; None when they have no times."""
-        times = [r.t_ns for r in requests if r.t_ns is not None]
-        return cls(min(times), max(times)) if times else None
+    def of(cls, t_ns: Times) -> "Span | None":
+        """Return the span of times; None when there are none."""
+        known = t_ns[t_ns != NO_TIME]
+        return cls(int(known.min()), int(known.max())) if len(known) else None
 
     @property
     def length_ns(self) -> int:
         """How long it is."""
         return self.to_ns - self.from_ns
 
-    def holds(self, t_ns: int | None) -> bool:
+    def holds(self, t_ns: int) -> bool:
         """Return whether a time lies in it, ends included."""
-        return t_ns is not None and self.from_ns <= t_ns <= self.to_ns
+        return self.from_ns <= t_ns <= self.to_ns
+
+    def among(self, t_ns: Times) -> NDArray[np.bool_]:
+        """Return which times lie in it, ends included; NO_TIME lies nowhere."""
+        return np.asarray((t_ns >= self.from_ns) & (t_ns <= self.to_ns) & (t_ns != NO_TIME))
 
     def overlap(self, other: "Span") -> int:
         """Return how long both last together."""
         return max(0, min(self.to_ns, other.to_ns) - max(self.from_ns, other.from_ns))
 
 
-def scans(history: History) -> list[list[int]]:
+def scans(history: History) -> list[Places]:
     """Return runs of requests (their places) that ask three or more consecutive addresses the same, in turn.
 
     A controller that asks each of its devices the same in every cycle is no scan: a scan's requests are rare, about
     one an hour at most.
     """
-    times = Counter(r.poll for r in history.requests)
+    poll = history.requests.poll
+    if len(poll) < _SHORTEST_SCAN:
+        return []
+    asked = np.bincount(poll, weights=history.requests.asked, minlength=len(history.polls))
     long_ns = 0 if history.start_ns is None or history.end_ns is None else history.end_ns - history.start_ns
-    rare = 1 + long_ns // _HOUR_NS
-    runs: list[list[int]] = []
-    run: list[int] = []
-    for place, request in enumerate(history.requests):
-        if run and _next_address(history.requests[run[-1]].poll, request.poll):
-            run.append(place)
-            continue
-        runs.append(run)
-        run = [place]
-    runs.append(run)
-    return [
-        r
-        for r in runs
-        if len(r) >= _SHORTEST_SCAN and sum(times[history.requests[n].poll] <= rare for n in r) > len(r) / 2
-    ]
+    rare = asked <= 1 + long_ns // _HOUR_NS
+    same = {p: n for n, p in enumerate(dict.fromkeys(_question(p) for p in history.polls))}
+    question = np.array([same[_question(p)] for p in history.polls], dtype=np.int32)
+    device = history.device.astype(np.int16)
+    # of every pair of neighbours: what follows asks the next address the same
+    on = (question[poll[1:]] == question[poll[:-1]]) & (device[poll[1:]] == device[poll[:-1]] + 1)
+    edge = np.diff(on.astype(np.int8), prepend=0, append=0)
+    first, last = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    long_enough = last - first + 1 >= _SHORTEST_SCAN
+    first, last = first[long_enough], last[long_enough]
+    rare_before = np.append(0, np.cumsum(rare[poll]))
+    mostly = 2 * (rare_before[last + 1] - rare_before[first]) > last + 1 - first
+    return [np.arange(a, b + 1) for a, b in zip(first[mostly], last[mostly], strict=True)]
 
 
-def _next_address(before: Poll, after: Poll) -> bool:
-    same = (before.function, before.register, before.count) == (after.function, after.register, after.count)
-    return same and after.device == before.device + 1
+def _question(poll: Poll) -> tuple[int, int | None, int | None]:
+    return (poll.function, poll.register, poll.count)
 
 
-def usual_polls(asked: Mapping[Poll, int]) -> dict[int, Poll]:
-    """Return each device's poll that is asked oftenest, where it is asked at least five times."""
-    usual: dict[int, Poll] = {}
-    for poll, times in sorted(asked.items(), key=lambda item: -item[1]):
+def usual_polls(polls: tuple[Poll, ...], asked: Mapping[int, int]) -> dict[int, int]:
+    """Return each device's poll (its number) that is asked oftenest, where it is asked at least five times."""
+    usual: dict[int, int] = {}
+    for number, times in sorted(asked.items(), key=lambda item: -item[1]):
         if times >= _FEWEST_POLLS:
-            usual.setdefault(poll.device, poll)
+            usual.setdefault(polls[number].device, number)
     return usual
 
 
-def silences(times_ns: Sequence[int], end_ns: int | None) -> list[Span]:
-    """Return the gaps longer than 20 periods and 120 s, the one at the record's end included."""
-    if len(times_ns) < _FEWEST_POLLS or end_ns is None:
+def silences(t_ns: Times, asked: Numbers, end_ns: int | None) -> list[Span]:
+    """Return the gaps longer than 20 periods and 120 s, the one at the record's end included.
+
+    asked: how many requests stand at each time, spread evenly up to the next.
+    """
+    if int(asked.sum()) < _FEWEST_POLLS or end_ns is None:
         return []
-    ends = [*times_ns[1:], max(end_ns, times_ns[-1])]
-    limit = max(SILENT_NS, SILENT_PERIODS * median(b - a for a, b in pairwise(times_ns)))
-    return [Span(a, b) for a, b in zip(times_ns, ends, strict=True) if b - a > limit]
+    ends = np.append(t_ns[1:], max(end_ns, int(t_ns[-1])))
+    gaps = (ends - t_ns) / asked
+    limit = max(SILENT_NS, SILENT_PERIODS * float(np.median(gaps[:-1]))) if len(gaps) > 1 else SILENT_NS
+    return [Span(int(t_ns[n]), int(ends[n])) for n in np.flatnonzero(gaps > limit)]

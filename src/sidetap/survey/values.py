@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import decode, decode_array
+from sidetap.survey.answers import Block
 from sidetap.survey.codelength import Floats
-from sidetap.survey.history import Block
 from sidetap.survey.hypotheses import Hypothesis, hypotheses
 from sidetap.survey.segments import Partition, partitions
 
@@ -136,7 +136,7 @@ def read_devices(blocks: Sequence[Block]) -> list[Device]:
     devices = []
     for number in sorted({b.device for b in blocks}):
         own = [b for b in blocks if b.device == number]
-        held = [hypotheses(b.words) for b in own]
+        held = [hypotheses(b.runs) for b in own]
         found = partitions([(b.count, h) for b, h in zip(own, held, strict=True)])
         candidates = [
             Candidate(b, h, float(p))
@@ -209,7 +209,7 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
     low, high = (number(finite.min()), number(finite.max())) if len(finite) else (None, None)
     return Value(
         *place,
-        _kind(finite, mine.kind),
+        _kind(block, mine, finite),
         confidence,
         valid_below(block, mine),
         tuple(alternatives),
@@ -218,18 +218,19 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
         low,
         high,
         last_words,
-        _faults(series, mine.kind),
+        _faults(block, mine, series),
     )
 
 
-def _faults(series: Floats, kind: str) -> int:
+def _faults(block: Block, hypothesis: Hypothesis, series: Floats) -> int:
     """Return how many answers hold not-a-number, or all ones far away from every other value."""
-    if kind == "float32":
-        return int((~np.isfinite(series)).sum())
+    if hypothesis.kind == "float32":
+        high_word = hypothesis.start + hypothesis.order.startswith("low")
+        return int(block.not_numbers[hypothesis.order.endswith("swapped") * 1, high_word])
     ones = series == _ALL_ONES
-    if kind != "uint16" or ones.all() or not ones.any():
+    if hypothesis.kind != "uint16" or ones.all() or not ones.any():
         return 0
-    return int(ones.sum()) if series[~ones].max() < _FAR_FROM_ONES else 0
+    return int(block.ones[hypothesis.start]) if series[~ones].max() < _FAR_FROM_ONES else 0
 
 
 def _shortest(value: float) -> float:
@@ -278,18 +279,17 @@ def valid_below(block: Block, hypothesis: Hypothesis) -> int | None:
     return None
 
 
-def _kind(series: Floats, kind: str) -> Kind:
+def _kind(block: Block, hypothesis: Hypothesis, series: Floats) -> Kind:
     steps = np.diff(series)
-    changes = int((steps != 0).sum())
-    if changes == 0:
+    if not steps.any():
         return Kind.CONSTANT
     if _is_counter(steps):
         return Kind.COUNTER
-    if kind in ("uint16", "int16"):
+    if hypothesis.width == 1:
         different: NDArray[np.float64] = np.unique(series)
         neighbours = bool((np.diff(different) == 1).all()) and different.min() > _FEW  # a measurement that flickers
-        few = len(different) <= _FEW and changes <= max(2.0, _RARELY * len(series))
-        if few and not neighbours:
+        seldom = int(block.changes[hypothesis.start]) <= max(2.0, _RARELY * block.answers)
+        if len(different) <= _FEW and seldom and not neighbours:
             return Kind.STATUS
     return Kind.MEASUREMENT
 

@@ -1,0 +1,260 @@
+"""The registers that answers brought and writes wrote, poll by poll: tables of events in, `Block`s of words out.
+
+However long the record, a block keeps a bounded number of answers. Which ones depends on nothing but the answers and
+how many there are, never on how the line was cut into tables:
+  in time    every 2nd, 4th, 8th ... answer, and the last one
+  extremes   the first answer with the least and with the greatest value of every register and every two neighbouring
+             ones in every encoding there are hypotheses about, not-a-numbers left out: so the least, the greatest,
+             the first and the last value are exact for each
+  runs       stretches of consecutive answers, for what is told by the change from one to the next
+A block short enough keeps all. Repaired answers are left out: their bytes are a guess.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line import Columns, Outcome
+from sidetap.line.columns import NO_TIME, OUTCOMES
+from sidetap.survey.grouping import by_number
+from sidetap.survey.octets import Octets
+from sidetap.survey.polls import Numbers, Polls
+
+Words = NDArray[np.uint16]
+Times = NDArray[np.int64]
+Rows = NDArray[np.int64]
+
+_MOST_BLOCKS = 500
+_MOST_PLACES = 4096  # first come, first kept; more than any line carries
+_WORDS_A_BLOCK = 1 << 19
+_ALL_WORDS = 1 << 26
+_MOST_ROWS, _FEWEST_ROWS = 1 << 15, 1 << 10
+_RUN = 512  # answers
+_MOST_RUNS = 16
+
+_ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
+_READS, _WRITES = (3, 4, 23), (6, 16, 23)
+_HEAD = {6: 4, 16: 7, 23: 11}  # octets of a request before the words it writes
+_ALL_ONES = 0xFFFF
+_EXPONENT = 0x7F80  # of a float32, in its high word; all ones: no number
+
+_Place = tuple[int, str, int, int]  # device, table, first register, how many
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """The registers that one poll read (or one write wrote), answer by answer, as far as they are kept.
+
+    t_ns: when each answer was delivered, or None where the recording has no times. words: [answers, registers].
+    runs: consecutive answers [answers, registers]; all of them where words has all. answers: how many there were.
+    changes: how many differ from the one before [registers]. ones: how many hold all ones [registers]. not_numbers:
+    how many hold the exponent of a float that is no number, as the register came and with its bytes exchanged
+    [2, registers].
+    """
+
+    device: int
+    table: str
+    register: int
+    t_ns: Times | None
+    words: Words
+    runs: Words
+    answers: int
+    changes: Rows
+    ones: Rows
+    not_numbers: Rows
+
+    @property
+    def count(self) -> int:
+        """How many registers."""
+        return int(self.words.shape[1])
+
+
+class Answers:
+    """Words of all blocks, growing."""
+
+    def __init__(self) -> None:
+        self._reads: dict[_Place, _Growing] = {}
+        self._writes: dict[_Place, _Growing] = {}
+
+    def add(self, columns: Columns, rows: Rows, poll: Numbers, polls: Polls, octets: Octets) -> None:
+        """Take in the answered requests among rows of a table."""
+        good = (columns.outcome[rows] == _ANSWERED) & ~columns.repaired[rows]
+        rows, poll = rows[good], poll[good]
+        order = by_number(poll)
+        groups = np.split(order, np.flatnonzero(np.diff(poll[order])) + 1) if len(rows) else []
+        for group in sorted(groups, key=lambda g: int(g[0])):  # as they came, so that no cut of the line shows
+            asked = polls[int(poll[group[0]])]
+            if asked.table is None or asked.register is None or asked.count is None:
+                continue
+            own = rows[group]
+            if asked.function in _READS:
+                place = (asked.device, asked.table, asked.register, asked.count)
+                own = own[_size(columns.response[own]) == octets.size(3 + 2 * asked.count)]
+                self._grow(self._reads, place, columns.t_end_ns[own], columns.answer_words(own, asked.count))
+            if asked.function in _WRITES:
+                self._write(columns, rows[group], octets, asked.function)
+
+    def _write(self, columns: Columns, rows: Rows, octets: Octets, function: int) -> None:
+        starts = columns.request[rows, 0]
+        device = int(columns.device[rows[0]])
+        at = 6 if function == 23 else 2
+        register = octets.word(starts, at)
+        count = np.ones(len(rows), dtype=np.int32) if function == 6 else octets.word(starts, at + 2)
+        whole = _size(columns.request[rows]) == octets.size(0) + (octets.size(1) - octets.size(0)) * (
+            _HEAD[function] + 2 * count
+        )
+        _, first, kind = np.unique(register << 16 | count, return_index=True, return_inverse=True)
+        for n in np.argsort(first).tolist():
+            own = np.flatnonzero((kind == n) & whole)
+            if len(own):
+                place = (device, "holding-register", int(register[own[0]]), int(count[own[0]]))
+                words = columns.written_words(rows[own], place[3])
+                self._grow(self._writes, place, columns.t_end_ns[rows[own]], words)
+
+    def _grow(self, source: dict[_Place, "_Growing"], place: _Place, t_ns: Times, words: Words) -> None:
+        if not words.size:
+            return
+        growing = source.get(place)
+        if growing is None:
+            if len(self._reads) + len(self._writes) >= _MOST_PLACES:
+                return
+            growing = source[place] = _Growing(words.shape[1])
+        growing.add(t_ns, words, len(self._reads) + len(self._writes))
+
+    def blocks(self) -> tuple[Block, ...]:
+        """Return the blocks that together show every register once: of two that overlap whole, the one read oftenest.
+
+        What is written counts only where nobody reads it. Of more than 500 blocks, more than any line carries, the
+        rest is left out.
+        """
+        kept: list[Block] = []
+        taken: defaultdict[tuple[int, str], set[int]] = defaultdict(set)
+        places = len(self._reads) + len(self._writes)
+        for source in (self._reads, self._writes):
+            for (device, table, register, count), growing in sorted(source.items(), key=lambda i: -i[1].answers):
+                own = range(register, register + count)
+                if taken[device, table].issuperset(own) or len(kept) == _MOST_BLOCKS:
+                    continue
+                taken[device, table].update(own)
+                kept.append(growing.block(device, table, register, places))
+        return tuple(sorted(kept, key=lambda b: (b.device, b.table, b.register)))
+
+
+def _size(spans: Rows) -> Rows:
+    return np.asarray(spans[:, 1] - spans[:, 0])
+
+
+class _Growing:
+    """Answers of one block: those kept, and those that came since."""
+
+    def __init__(self, registers: int) -> None:
+        self.answers = 0
+        self._registers = registers
+        self._kept: list[tuple[Rows, Times, Words]] = []
+        self._rows = 0
+        self._last: Words | None = None
+        self._changes = np.zeros(registers, dtype=np.int64)
+        self._ones = np.zeros(registers, dtype=np.int64)
+        self._not_numbers = np.zeros((2, registers), dtype=np.int64)
+
+    def add(self, t_ns: Times, words: Words, blocks: int) -> None:
+        """Take in answers; blocks: how many there are on the line so far."""
+        places = np.arange(self.answers, self.answers + len(words))
+        self.answers += len(words)
+        self._kept.append((places, t_ns, words))
+        self._rows += len(words)
+        changed = words[1:] != words[:-1]
+        self._changes += changed.sum(axis=0)
+        if self._last is not None:
+            self._changes += words[0] != self._last
+        self._last = words[-1]
+        self._ones += (words == _ALL_ONES).sum(axis=0)
+        for n, source in enumerate((words, words.byteswap())):
+            self._not_numbers[n] += ((source & _EXPONENT) == _EXPONENT).sum(axis=0)
+        if self._rows > 2 * self._most_rows(blocks) + _RUN * _MOST_RUNS:
+            self._thin(blocks)
+
+    def _most_rows(self, blocks: int) -> int:
+        words = min(_WORDS_A_BLOCK, _ALL_WORDS // max(blocks, 1))
+        return int(np.clip(words // self._registers, _FEWEST_ROWS, _MOST_ROWS))
+
+    def _thin(self, blocks: int) -> tuple[Rows, Times, Words, NDArray[np.bool_], NDArray[np.bool_]]:
+        """Keep what is to be kept of so many answers; return it, which of it is spread in time, which is in runs."""
+        places, t_ns, words = (np.concatenate(parts) for parts in zip(*self._kept, strict=True))
+        most = self._most_rows(blocks)
+        spread = places % _every(self.answers, most) == 0
+        spread[extremes(words)] = True
+        spread[-1] = True
+        in_runs = places // _RUN % _every(-(-self.answers // _RUN), max(2, min(_MOST_RUNS, 2 * most // _RUN))) == 0
+        if self.answers <= most:
+            in_runs[:] = True
+        kept = spread | in_runs
+        self._kept = [(places[kept], t_ns[kept], words[kept])]
+        self._rows = int(kept.sum())
+        return *self._kept[0], spread[kept], in_runs[kept]
+
+    def block(self, device: int, table: str, register: int, blocks: int) -> Block:
+        """Return the block, given where it lies and how many there are."""
+        _, t_ns, words, spread, in_runs = self._thin(blocks)
+        times = t_ns[spread]
+        return Block(
+            device,
+            table,
+            register,
+            None if (t_ns == NO_TIME).any() else times,
+            words[spread],
+            words[in_runs],
+            self.answers,
+            self._changes,
+            self._ones,
+            self._not_numbers,
+        )
+
+
+def _every(count: int, most: int) -> int:
+    """Return the least power of two that leaves at most so many of a count when only every so-many-th is kept."""
+    step = 1
+    while -(-count // step) > most:
+        step *= 2
+    return step
+
+
+def extremes(words: Words) -> Rows:
+    """Return the rows [some] that hold the first least or greatest value of any register, or two, in any encoding.
+
+    Of numbers whose sign is told by their highest bit, the least and greatest of both halves are those of the
+    unsigned, the two's complement and the floating reading at once: a float's order is its bits' order, turned round
+    below zero.
+    """
+    columns = np.ascontiguousarray(words.T)
+    found = _ends(columns)
+    ones = columns == _ALL_ONES
+    with_ones = np.flatnonzero(ones.any(axis=1))
+    found += _ends_but(columns[with_ones], ones[with_ones])
+    if len(columns) < 2:
+        return np.unique(np.concatenate(found))
+    for source in (columns, columns.byteswap()):
+        no_number = (source & _EXPONENT) == _EXPONENT
+        for high, low, bad in ((source[:-1], source[1:], no_number[:-1]), (source[1:], source[:-1], no_number[1:])):
+            pair = np.bitwise_or(high.astype(np.uint32) << np.uint32(16), low, dtype=np.uint32)
+            found += _ends(pair)
+            with_bad = np.flatnonzero(bad.any(axis=1))
+            found += _ends_but(pair[with_bad], bad[with_bad])
+    return np.unique(np.concatenate(found))
+
+
+def _ends(series: NDArray[np.unsignedinteger]) -> list[Rows]:
+    signed = series.view(series.dtype.str.replace("u", "i"))
+    return [signed.argmin(axis=1), signed.argmax(axis=1), series.argmin(axis=1), series.argmax(axis=1)]
+
+
+def _ends_but(series: NDArray[np.unsignedinteger], left_out: NDArray[np.bool_]) -> list[Rows]:
+    """Return the same without some of the values."""
+    if not len(series):
+        return []
+    rows = np.arange(len(series))
+    first = left_out.argmin(axis=1)
+    found = _ends(np.where(left_out, series[rows, first][:, None], series))
+    return [np.where(left_out[rows, end], first, end) for end in found]
