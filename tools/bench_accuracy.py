@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-from judge.agreement import incremental, offline, placed, shares
+from judge.agreement import incremental, offline, placed
+from judge.agreement import shares as agreement
 from judge.damage import CLEAN, TIMED, Delivery, Heard, Noise, cut, damaged, delivered
 from judge.explain import explain
 from judge.scoring import Rows, Score, score
@@ -122,7 +123,7 @@ def look_at_agreement(pool: Pool, sent: Sent, number: int) -> None:
     noise = NOISES[number % len(NOISES)]
     batch = delivered(sent, damaged(sent, noise), TIMED[number % len(TIMED)])
     pool.agree.append(
-        shares(
+        agreement(
             placed(incremental(batch, sent.settings)),
             placed(offline(listen([batch], sent.settings))),
         )
@@ -219,10 +220,13 @@ def table(pool: Pool, random_bytes: int) -> None:
     for what in ("broken", "wrong_fields", "wrong_times", "wrong_retries"):
         number = getattr(everything, what)
         row(what.replace("_", " "), "0", number, number == 0, f"in {everything.tries} tries")
+    late = sum(pool.by_way[way].false_backlog for way in (Delivery.LUMPS, Delivery.GLUED, Delivery.JITTERED))
+    row("rows told as backlog, of deliveries every 16 ms", "0", late, late == 0, f"in {everything.tries} tries")
     print()
     for name, by in (("delivery", pool.by_way), ("mode", pool.by_mode)):
         for key, got in by.items():
-            print(f"{name} {key:<10} recall {got.recall:.6f} precision {got.precision:.6f} of {got.intact} intact")
+            shares = f"recall {got.recall:.6f} precision {got.precision:.6f} of {got.intact} intact"
+            print(f"{name} {key:<10} {shares}; told as backlog: {got.false_backlog}")
     print("\nwhat became of a try -> what was said of it (timed)")
     for (true, said), number in sorted(timed.outcomes.items()):
         print(f"  {true:<20} -> {said:<20} {number}")

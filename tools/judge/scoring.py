@@ -40,6 +40,7 @@ class Score:
 
     answered: tries that were answered, exceptions included; intact: of those with both frames undamaged; mendable:
     of those with at most one turned bit in each frame and nothing else. found: rows that are right.
+    false_backlog: rows said to be older than they are; no delivery here holds back more than 32 ms, or a frame.
     undetectable: rows of a try's own two frames, damaged so that the check codes still hold.
     echoes: rows that take one identical frame for another one, where only time could tell.
     """
@@ -63,6 +64,7 @@ class Score:
     wrong_retries: int = 0
     wrong_fields: int = 0
     wrong_times: int = 0
+    false_backlog: int = 0
     broken: int = 0
     outcomes: Counter[tuple[str, str]] = field(default_factory=Counter)
     faults: list[Fault] = field(default_factory=list)
@@ -416,6 +418,7 @@ class _Judge:
         if batch.t_ns is None:
             wrong = (rows.t_ns[number] != NO_TIME) | (rows.t_end_ns[number] != NO_TIME)
         result.wrong_times += int(wrong.sum())
+        result.false_backlog += int(rows.backlog.sum())
         for place in np.flatnonzero(wrong).tolist():
             self._fault("wrong time", int(tried[place]), int(rows.request[number[place], 0]))
 
