@@ -20,16 +20,16 @@ _HEX = frozenset(b"0123456789ABCDEF")
 
 @dataclass(frozen=True, slots=True)
 class Checks:
-    """Frames whose check code fits: RTU by CRC, ASCII by LRC; bursts: how many rows of characters were looked at."""
+    """Frames whose check code fits: RTU by CRC, ASCII by LRC; bursts: how many rows of characters were looked at.
+
+    nats: what they say for the settings they were read with, the logarithm of how unlikely chance makes them. A frame
+    that comes again and again says it once.
+    """
 
     rtu: int
     ascii: int
     bursts: int
-
-    @property
-    def nats(self) -> float:
-        """What they say for the settings they were read with: the logarithm of how unlikely chance makes them."""
-        return self.rtu * _RTU_NATS + self.ascii * _ASCII_NATS
+    nats: float
 
 
 def checks(values: NDArray[np.int64], good: NDArray[np.bool_], gap: NDArray[np.float64]) -> Checks:
@@ -38,24 +38,29 @@ def checks(values: NDArray[np.int64], good: NDArray[np.bool_], gap: NDArray[np.f
     if len(values) and (len(ends) == 0 or ends[-1] != len(values)):
         ends = np.append(ends, len(values))
     text = (values & 0xFF).astype(np.uint8).tobytes()
-    rtu = start = 0
+    rtu: list[bytes] = []
+    start = 0
     for end in ends.tolist():
         if good[start:end].all():
             rtu += _rtu(text[start : min(end, start + _MOST_BURST)])
         start = end
-    return Checks(rtu, _ascii(text, good), len(ends))
+    lines = _ascii(text, good)
+    nats = len(set(rtu)) * _RTU_NATS + len(set(lines)) * _ASCII_NATS
+    return Checks(len(rtu), len(lines), len(ends), nats)
 
 
-def _rtu(burst: bytes) -> int:
-    """Return how many frames stand one after the other from the start of a burst on."""
+def _rtu(burst: bytes) -> list[bytes]:
+    """Return the frames that stand one after the other from the start of a burst on."""
     if _LEAST_RTU <= len(burst) <= _MOST_RTU and crc16(burst) == 0:
-        return 1
-    found = at = 0
+        return [burst]
+    found: list[bytes] = []
+    at = 0
     while at + _LEAST_RTU <= len(burst):
         length = next((n for n in _lengths(burst[at : at + 7]) if crc16(burst[at : at + n]) == 0), None)
         if length is None or at + length > len(burst):
             break
-        found, at = found + 1, at + length
+        found.append(burst[at : at + length])
+        at += length
     return found
 
 
@@ -67,13 +72,15 @@ def _lengths(head: bytes) -> list[int]:
     return sorted(n for n in lengths if n <= _MOST_RTU)
 
 
-def _ascii(text: bytes, good: NDArray[np.bool_]) -> int:
-    """Count lines ``:`` hex digits LRC CR LF (Modbus over Serial Line V1.02, 2.5.2)."""
-    found, at = 0, text.find(b":")
+def _ascii(text: bytes, good: NDArray[np.bool_]) -> list[bytes]:
+    """Return the lines ``:`` hex digits LRC CR LF (Modbus over Serial Line V1.02, 2.5.2)."""
+    found: list[bytes] = []
+    at = text.find(b":")
     while at >= 0:
         end = text.find(b"\r\n", at, at + 516)
         body = text[at + 1 : end]
         if end > 0 and len(body) >= 6 and len(body) % 2 == 0 and _HEX.issuperset(body) and good[at : end + 2].all():
-            found += sum(bytes.fromhex(body.decode())) & 0xFF == 0  # the LRC is the two's complement of the sum
+            if sum(bytes.fromhex(body.decode())) & 0xFF == 0:  # the LRC is the two's complement of the sum
+                found.append(body)
         at = text.find(b":", at + 1)
     return found

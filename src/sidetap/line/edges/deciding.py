@@ -14,10 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.line.edges.bit_time import BitTime, bit_times, run_cost
-from sidetap.line.edges.characters import Characters, Line, explain
+from sidetap.line.edges.bit_time import LEAST_JITTER, BitTime, bit_times
+from sidetap.line.edges.characters import STRAY, Characters, Line, explain
 from sidetap.line.edges.checks import Checks, checks
 from sidetap.line.edges.model import Edges
+from sidetap.line.edges.telling import telling, telling_runs
 from sidetap.quantity import NS_PER_S
 
 FRAMINGS: dict[int, tuple[str, ...]] = {10: ("8N1", "7E1", "7O1", "7N2"), 11: ("8N2", "8E1", "8O1")}
@@ -25,13 +26,16 @@ FRAMINGS: dict[int, tuple[str, ...]] = {10: ("8N1", "7E1", "7O1", "7N2"), 11: ("
 
 _FAULT = 4.6  # nats: a character that breaks its framing's rule; one in a hundred on a line that works
 _INVERTED = 1.0  # nats: pairs are swapped less often than not; common practice, no source
+_NO_CHARACTERS = 6.0  # nats: who captures a line has reason to think that it carries characters
 _DAMPING = 0.35
 _SURE = 0.9999  # as sure as this ever gets: captures err in ways that no reckoning knows
 _GIVEN = 0.5  # less likely answers are left open
 _CHECKED_NATS = 60.0  # rivals farther behind are not searched for check codes
 _MOST_EDGES = 6000  # decided on so many, in stretches from all over the capture
 _STRETCHES = 6
+_FOREMOST = 2  # bit times looked at again
 _SPIKE = 0.25  # bit times
+_DOUBTFUL = 0.2  # share of faulty characters or of unexplained edges at which half of the trust is gone
 _SAME_BAUD = 0.02
 
 
@@ -102,12 +106,14 @@ def identify(edges: Edges) -> Verdict:
     runs = np.diff(sample).astype(np.float64)
     low = (np.arange(len(runs)) - sample_fall) % 2 == 0
     candidates = [one for bit in bit_times(runs, low) for one in _candidates(sample, sample_fall, bit)]
+    candidates = [other for one in _foremost(candidates) for other in _again(sample, sample_fall, one)]
     if not any(one.characters is not None and len(one.characters) for one in candidates):
         return Verdict(None, None, None, 0.0, 0.0, (), None)
     candidates = _with_checks(candidates)
     answers = _weighed(candidates)
     best = min((one for one in candidates if one.characters is not None), key=lambda one: one.cost)
     bit, evidence, bit_u_ns = _whole(t_ns, first_fall, best)
+    answers = [replace(one, probability=one.probability * _trust(best)) for one in answers]
     top = answers[0]
     top = replace(top, baud=NS_PER_S / bit.bit_ns)
     baud_u = NS_PER_S / bit.bit_ns**2 * bit_u_ns
@@ -148,22 +154,43 @@ def _sample(t_ns: NDArray[np.int64], first_fall: int) -> tuple[NDArray[np.int64]
 
 
 def _candidates(t_ns: NDArray[np.int64], first_fall: int, bit: BitTime) -> list[_Candidate]:
-    kept, _ = _without_spikes(t_ns, bit.bit_ns)
-    runs = np.diff(kept).astype(np.float64)
-    low = (np.arange(len(runs)) - first_fall) % 2 == 0
-    none = run_cost(runs, bit.bit_ns, np.where(low, bit.skew_ns, -bit.skew_ns), bit.jitter)
+    kept, spikes = _without_spikes(t_ns, bit.bit_ns)
+    spiked = 2 * spikes * float(STRAY + np.log(bit.bit_ns))
+    none = telling_runs(np.diff(t_ns).astype(np.float64)) + _NO_CHARACTERS
     found = [_Candidate(bit, "", False, none, None)]
     for inverted in (False, True):
         line = _line(kept, first_fall, bit.skew_ns, inverted)
         for bits in FRAMINGS:
             characters = explain(line, bit, bits)
-            base = characters.cost + (_INVERTED if inverted else 0.0)
+            base = characters.cost + spiked + (_INVERTED if inverted else 0.0)
             for framing in FRAMINGS[bits]:
-                good = characters.payload[characters.whole & follows(characters.payload, framing)]
-                faults = int(np.count_nonzero(characters.whole)) - len(good)
-                saved = np.log(2.0) * len(np.unique(good)) if framing[0] == "7" else 0.0
-                found.append(_Candidate(bit, framing, inverted, base + faults * _FAULT - float(saved), characters))
+                faults = np.count_nonzero(characters.whole & ~follows(characters.payload, framing))
+                says = telling(values(characters.payload, framing), 256 if framing[0] == "8" else 128)
+                found.append(_Candidate(bit, framing, inverted, base + faults * _FAULT + says, characters))
     return found
+
+
+def _foremost(candidates: list[_Candidate]) -> list[_Candidate]:
+    """Return the likeliest reading at each of the likeliest bit times."""
+    best: dict[BitTime, _Candidate] = {}
+    for one in candidates:
+        if one.characters is not None and (one.bit not in best or one.cost < best[one.bit].cost):
+            best[one.bit] = one
+    return sorted(best.values(), key=lambda one: one.cost)[:_FOREMOST]
+
+
+def _again(t_ns: NDArray[np.int64], first_fall: int, one: _Candidate) -> list[_Candidate]:
+    """Return what may be at a bit time measured anew, over whole characters: pauses can't mislead that."""
+    assert one.characters is not None
+    kept, _ = _without_spikes(t_ns, one.bit.bit_ns)
+    line = _line(kept, first_fall, one.bit.skew_ns, one.inverted)
+    start_ns = one.characters.start_ns[one.characters.whole]
+    bit, _ = measured(line, one.bit, _bits(one.framing), start_ns)
+    return _candidates(t_ns, first_fall, bit)
+
+
+def _bits(framing: str) -> int:
+    return next(bits for bits, framings in FRAMINGS.items() if framing in framings)
 
 
 def _line(t_ns: NDArray[np.int64], first_fall: int, skew_ns: float, inverted: bool) -> Line:
@@ -247,11 +274,27 @@ def _weighed(candidates: list[_Candidate]) -> list[Answer]:
     return [replace(a, probability=min(a.probability, _SURE)) for a in answers if a.probability > 1e-3] or answers[:1]
 
 
+def _trust(best: _Candidate) -> float:
+    """Return how far the likeliest reading is to be trusted at all, 0 to 1.
+
+    What does not look like characters should not be called so, whatever the rivals; and a rule about a bit that
+    follows from others was seen to hold once for each different character, so chance has half as much room each time.
+    """
+    characters = best.characters
+    assert characters is not None
+    good = characters.whole & follows(characters.payload, best.framing)
+    faulty = 1.0 - np.count_nonzero(good) / max(len(characters), 1)
+    unexplained = (characters.strays + characters.astray) / max(characters.edges, 1)
+    doubt = (unexplained / _DOUBTFUL) ** 6 + (faulty / _DOUBTFUL) ** 6
+    certain = 1.0 if _checks(characters, best.framing).nats else 1.0 - 0.5 ** len(np.unique(characters.payload[good]))
+    return float(certain / (1.0 + doubt))
+
+
 def _whole(t_ns: NDArray[np.int64], first_fall: int, best: _Candidate) -> tuple[BitTime, Evidence, float]:
     """Read the whole capture with the best settings; return the bit time as measured, the evidence, and its spread."""
     kept, spikes = _without_spikes(t_ns, best.bit.bit_ns)
     line = _line(kept, first_fall, best.bit.skew_ns, best.inverted)
-    bits = next(n for n, framings in FRAMINGS.items() if best.framing in framings)
+    bits = _bits(best.framing)
     characters = explain(line, best.bit, bits)
     good = characters.whole & follows(characters.payload, best.framing)
     bit, bit_u_ns = measured(line, best.bit, bits, characters.start_ns[good])
@@ -293,7 +336,7 @@ def measured(line: Line, bit: BitTime, bits: int, start_ns: NDArray[np.float64])
     rest = x - n * bit_ns
     freedom = max(int((count - 1).sum()) - 1, 1)
     spread_ns = float(np.sqrt((rest * rest).sum() / freedom))
-    return replace(bit, bit_ns=bit_ns, jitter=spread_ns / bit_ns), spread_ns / float(np.sqrt(nn))
+    return replace(bit, bit_ns=bit_ns, jitter=max(spread_ns / bit_ns, LEAST_JITTER)), spread_ns / float(np.sqrt(nn))
 
 
 _STANDARD = (300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 230400)
