@@ -22,10 +22,9 @@ class _Scan:
 
     def __iter__(self) -> Iterator[Batch]:
         left = self._size
-        while data := self._file.read(min(left, _PIECE)):
+        while len(data := np.fromfile(self._file, dtype=np.uint8, count=min(left, _PIECE))):
             left -= len(data)
-            ends = np.append(np.arange(_CHUNK, len(data), _CHUNK, dtype=np.int64), len(data))
-            yield Batch(np.frombuffer(data, dtype=np.uint8), ends)
+            yield Batch(data, np.append(np.arange(_CHUNK, len(data), _CHUNK, dtype=np.int64), len(data)))
 
 
 BIN = Format("bin", ".bin", (), _Scan)

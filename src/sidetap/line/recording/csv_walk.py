@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sidetap.quantity import NS_PER_S
 
-_COMMA, _LINE_END, _RETURN, _POINT, _PLUS, _MINUS = (ord(letter) for letter in ",\n\r.+-")
+_COMMA, _LINE_END, _RETURN, _SPACE, _POINT, _PLUS, _MINUS = (ord(letter) for letter in ",\n\r .+-")
 _GOOD, _PARITY, _FRAMING, _BREAK = (ord(letter) for letter in ".pfb")
 _MOST_WHOLE = 10  # digits
 _MOST_NS_DIGITS = 9
@@ -22,6 +22,13 @@ Numbers = NDArray[np.int64]
 _VALUE = np.full(256, -1, dtype=np.int64)
 for _text in ("0123456789abcdef", "0123456789ABCDEF"):
     _VALUE[np.frombuffer(_text.encode(), dtype=np.uint8)] = np.arange(16)
+
+
+@njit(cache=True)
+def _spaces(octets: Octets, at: int) -> int:
+    while octets[at] == _SPACE:
+        at += 1
+    return at
 
 
 @njit(cache=True)
@@ -87,10 +94,13 @@ def walk_rows(
             at = place + 1 + (octets[place] == _RETURN)
             lines += 1
             continue
-        t_ns[rows], place = _time(octets, place)
-        if place < 0 or octets[place] != _COMMA:
+        t_ns[rows], place = _time(octets, _spaces(octets, place))
+        if place < 0:
             break
-        place += 1
+        place = _spaces(octets, place)
+        if octets[place] != _COMMA:
+            break
+        place = _spaces(octets, place + 1)
         written = size
         while True:
             high = _VALUE[octets[place]]
@@ -104,12 +114,12 @@ def walk_rows(
             place += 2
         if written == size:
             break
-        letters = place + 1
+        place = letters = _spaces(octets, place)
         bad = 0
         if columns == 3:
             if octets[place] != _COMMA:
                 break
-            place = letters
+            place = letters = _spaces(octets, place + 1)
             while True:
                 letter = octets[place]
                 if letter in (_PARITY, _FRAMING, _BREAK):
@@ -119,6 +129,7 @@ def walk_rows(
                 place += 1
             if place != letters and place - letters != written - size:
                 break
+            place = _spaces(octets, place)
         if octets[place] == _RETURN:
             place += 1
         if octets[place] != _LINE_END or place + 1 - at > longest:

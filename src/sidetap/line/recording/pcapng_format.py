@@ -22,11 +22,14 @@ from sidetap.line.recording.model import Format
 from sidetap.line.recording.pcapng_layout import (
     COMMENT,
     ENHANCED,
+    FINEST_BINARY,
+    FINEST_DECIMAL,
     IF_DESCRIPTION,
     IF_TSOFFSET,
     IF_TSRESOL,
     INTERFACE,
     LARGEST_BLOCK,
+    LATEST_NS,
     LINK_TYPE_USER0,
     MAGIC,
     MOST_HEADERS,
@@ -50,12 +53,10 @@ class _Interface:
 
     @property
     def for_walk(self) -> tuple[int, int, int, int]:
-        """What `walk_blocks` takes: numbers that can't overflow 64 bits there, or a divisor of 0."""
+        """What `walk_blocks` takes: offset in ns, factor and divisor of ticks, largest quotient without overflow."""
         common = gcd(NS_PER_S, self.resolution)
-        multiply, divide, offset_ns = NS_PER_S // common, self.resolution // common, self.offset_s * NS_PER_S
-        if multiply * divide >> 63 or abs(offset_ns) >> 61:
-            return 0, 0, 0, 0
-        return offset_ns, multiply, divide, (1 << 61) // multiply
+        multiply = NS_PER_S // common
+        return self.offset_s * NS_PER_S, multiply, self.resolution // common, LATEST_NS // multiply - 1
 
 
 class _Torn(Exception):
@@ -75,6 +76,7 @@ class _Scan:
         self._in_section = False
         self._headers = 0
         self._interfaces: list[_Interface] = []
+        self._for_walk = np.empty((MOST_HEADERS, 4), dtype=np.int64)  # a row for each of them
         self._timed: bool | None = None
         self._gathered = Gathering()
 
@@ -98,7 +100,7 @@ class _Scan:
 
         def walk() -> None:
             simple = self._timed is False
-            interfaces = np.array([i.for_walk for i in self._interfaces], dtype=np.int64).reshape(-1, 4)
+            interfaces = self._for_walk[: len(self._interfaces)]
             place = window.octets, window.at, window.end, self._order == ">"
             window.at, chunks, size, flagged = walk_blocks(*place, simple, interfaces, data, ends, t_ns, flags)
             if chunks:
@@ -138,7 +140,9 @@ class _Scan:
             if kind == SECTION:
                 self._interfaces = []
             else:
-                self._interfaces.append(self._interface(body))
+                interface = self._interface(body)
+                self._for_walk[len(self._interfaces)] = interface.for_walk
+                self._interfaces.append(interface)
         return True
 
     def _put(self, chunk: Chunk) -> None:
@@ -208,11 +212,13 @@ class _Scan:
         for code, value in self._options(body, 8):
             if code == IF_TSRESOL and len(value) == 1:
                 exponent = value[0] & 0x7F
-                if exponent > (63 if value[0] & 0x80 else 18):
+                if exponent > (FINEST_BINARY if value[0] & 0x80 else FINEST_DECIMAL):
                     raise self._bad(f"a time resolution of exponent {exponent}")
                 resolution = 2**exponent if value[0] & 0x80 else 10**exponent
             elif code == IF_TSOFFSET and len(value) == 8:
                 (offset_s,) = struct.unpack(f"{self._order}q", value)
+                if abs(offset_s) * NS_PER_S > LATEST_NS:
+                    raise self._bad(f"times that count from {offset_s} s")
             elif code == IF_DESCRIPTION and self.settings is None:
                 self.settings = _settings(value)
         return _Interface(resolution, offset_s)
@@ -229,7 +235,7 @@ class _Scan:
         ticks = high << 32 | low
         ticks -= (ticks >> 63) << 64  # times may be negative
         t_ns = interface.offset_s * NS_PER_S + ticks * NS_PER_S // interface.resolution
-        if abs(t_ns) >> 63:
+        if abs(t_ns) > LATEST_NS:
             raise self._bad("a time that does not fit 64 bits in nanoseconds")
         data = body[20 : 20 + length]
         flags = None

@@ -13,6 +13,7 @@ from sidetap.line.recording.pcapng_layout import (
     ENHANCED,
     INTERFACE,
     LARGEST_BLOCK,
+    LATEST_NS,
     MOST_OPTIONS,
     SECTION,
     SIMPLE,
@@ -79,7 +80,7 @@ def walk_blocks(
     """Walk the blocks of octets[at:end] into the four arrays after it, as in a `Batch`.
 
     simple: take simple packets and no enhanced ones. interfaces: [n, 4], of each the offset in ns, by what ticks are
-    multiplied and divided, and up to which quotient; a divisor of 0 is for one that is not plain.
+    multiplied and divided, and up to which quotient.
     Returns where it stopped, chunks, bytes, and whether flags were written.
     """
     chunks = size = 0
@@ -109,18 +110,18 @@ def walk_blocks(
             count = _u32(octets, at + 20, big)
             if number >= len(interfaces) or start + count > tail:
                 break
-            divide = interfaces[number, 2]
-            if divide == 0:
-                break
+            offset_ns, multiply, divide = interfaces[number, 0], interfaces[number, 1], interfaces[number, 2]
             ticks = np.int64(_u32(octets, at + 12, big)) << 32 | _u32(octets, at + 16, big)
             quotient = ticks // divide
             if quotient > interfaces[number, 3] or quotient < -interfaces[number, 3]:
                 break
-            rest, multiply = ticks - quotient * divide, interfaces[number, 1]
+            since_ns = quotient * multiply + (ticks - quotient * divide) * multiply // divide
+            if since_ns > LATEST_NS - max(offset_ns, 0) or since_ns < -LATEST_NS - min(offset_ns, 0):
+                break
             letters = _flags_of(octets, start + (count + 3) // 4 * 4, tail, big, count)
             if letters < 0:
                 break
-            t_ns[chunks] = interfaces[number, 0] + quotient * multiply + rest * multiply // divide
+            t_ns[chunks] = offset_ns + since_ns
         if letters and not flagged:
             flagged = True
             flags[:size] = _GOOD
