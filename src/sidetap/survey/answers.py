@@ -25,6 +25,7 @@ from sidetap.survey.polls import Numbers, Polls
 Words = NDArray[np.uint16]
 Times = NDArray[np.int64]
 Rows = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 _MOST_BLOCKS = 500
 _MOST_PLACES = 4096  # first come, first kept; more than any line carries
@@ -38,7 +39,7 @@ _ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
 _READS, _WRITES = (3, 4, 23), (6, 16, 23)
 _HEAD = {6: 4, 16: 7, 23: 11}  # octets of a request before the words it writes
 _ALL_ONES = 0xFFFF
-_EXPONENT = 0x7F80  # of a float32, in its high word; all ones: no number
+_EXPONENT, _SWAPPED_EXPONENT = 0x7F80, 0x807F  # of a float32, in its high word; all ones: no number
 
 _Place = tuple[int, str, int, int]  # device, table, first register, how many
 
@@ -146,14 +147,29 @@ def _size(spans: Rows) -> Rows:
     return np.asarray(spans[:, 1] - spans[:, 0])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Kept:
+    """Answers of a block in order. place: among all of its answers. extreme: one so far (`extremes`)."""
+
+    place: Rows
+    t_ns: Times
+    words: Words
+    extreme: Flags
+
+    def taken(self, which: Flags) -> "_Kept":
+        return _Kept(self.place[which], self.t_ns[which], self.words[which], self.extreme[which])
+
+
 class _Growing:
     """Answers of one block: those kept, and those that came since."""
 
     def __init__(self, registers: int) -> None:
         self.answers = 0
         self._registers = registers
-        self._kept: list[tuple[Rows, Times, Words]] = []
-        self._rows = 0
+        none = np.empty(0, dtype=np.int64)
+        no_words = np.empty((0, registers), dtype=np.uint16)
+        self._kept = _Kept(none, none, no_words, none.astype(np.bool_))
+        self._fresh: list[tuple[Times, Words]] = []
         self._last: Words | None = None
         self._changes = np.zeros(registers, dtype=np.int64)
         self._ones = np.zeros(registers, dtype=np.int64)
@@ -161,49 +177,62 @@ class _Growing:
 
     def add(self, t_ns: Times, words: Words, blocks: int) -> None:
         """Take in answers; blocks: how many there are on the line so far."""
-        places = np.arange(self.answers, self.answers + len(words))
         self.answers += len(words)
-        self._kept.append((places, t_ns, words))
-        self._rows += len(words)
-        changed = words[1:] != words[:-1]
-        self._changes += changed.sum(axis=0)
-        if self._last is not None:
-            self._changes += words[0] != self._last
-        self._last = words[-1]
-        self._ones += (words == _ALL_ONES).sum(axis=0)
-        for n, source in enumerate((words, words.byteswap())):
-            self._not_numbers[n] += ((source & _EXPONENT) == _EXPONENT).sum(axis=0)
-        if self._rows > 2 * self._most_rows(blocks) + _RUN * _MOST_RUNS:
+        self._fresh.append((t_ns, words))
+        most = self._most_rows(blocks)
+        if self.answers > most and sum(len(t) for t, _ in self._fresh) > most:
             self._thin(blocks)
 
     def _most_rows(self, blocks: int) -> int:
         words = min(_WORDS_A_BLOCK, _ALL_WORDS // max(blocks, 1))
         return int(np.clip(words // self._registers, _FEWEST_ROWS, _MOST_ROWS))
 
-    def _thin(self, blocks: int) -> tuple[Rows, Times, Words, NDArray[np.bool_], NDArray[np.bool_]]:
-        """Keep what is to be kept of so many answers; return it, which of it is spread in time, which is in runs."""
-        places, t_ns, words = (np.concatenate(parts) for parts in zip(*self._kept, strict=True))
+    def _count(self, words: Words) -> None:
+        """Count what is told of all answers, kept or not."""
+        before = words[:1] if self._last is None else self._last
+        columns = np.ascontiguousarray(np.concatenate([before, words]).T)
+        self._changes += np.count_nonzero(columns[:, 1:] != columns[:, :-1], axis=1)
+        self._last = words[-1:]
+        own = columns[:, 1:]
+        self._ones += np.count_nonzero(own == _ALL_ONES, axis=1)
+        for n, exponent in enumerate((_EXPONENT, _SWAPPED_EXPONENT)):
+            self._not_numbers[n] += np.count_nonzero((own & exponent) == exponent, axis=1)
+
+    def _thin(self, blocks: int) -> tuple[Flags, Flags]:
+        """Keep what is to be kept of so many answers; return which of it is spread in time, which is in runs."""
+        if self._fresh:
+            t_ns, words = (np.concatenate(parts) for parts in zip(*self._fresh, strict=True))
+            self._fresh = []
+            self._count(words)
+            before = self._kept
+            fresh = _Kept(
+                np.arange(self.answers - len(words), self.answers), t_ns, words, np.ones(len(words), dtype=np.bool_)
+            )
+            self._kept = _Kept(*(np.concatenate([getattr(p, n) for p in (before, fresh)]) for n in _Kept.__slots__))
+        kept = self._kept
+        extreme = np.flatnonzero(kept.extreme)
+        kept.extreme[:] = False
+        kept.extreme[extreme[extremes(kept.words[extreme])]] = True
         most = self._most_rows(blocks)
-        spread = places % _every(self.answers, most) == 0
-        spread[extremes(words)] = True
+        spread = kept.extreme | (kept.place % _every(self.answers, most) == 0)
         spread[-1] = True
-        in_runs = places // _RUN % _every(-(-self.answers // _RUN), max(2, min(_MOST_RUNS, 2 * most // _RUN))) == 0
+        most_runs = max(2, min(_MOST_RUNS, 2 * most // _RUN))
+        in_runs = kept.place // _RUN % _every(-(-self.answers // _RUN), most_runs) == 0
         if self.answers <= most:
             in_runs[:] = True
-        kept = spread | in_runs
-        self._kept = [(places[kept], t_ns[kept], words[kept])]
-        self._rows = int(kept.sum())
-        return *self._kept[0], spread[kept], in_runs[kept]
+        stays = spread | in_runs
+        self._kept = kept.taken(stays)
+        return spread[stays], in_runs[stays]
 
     def block(self, device: int, table: str, register: int, blocks: int) -> Block:
         """Return the block, given where it lies and how many there are."""
-        _, t_ns, words, spread, in_runs = self._thin(blocks)
-        times = t_ns[spread]
+        spread, in_runs = self._thin(blocks)
+        t_ns, words = self._kept.t_ns, self._kept.words
         return Block(
             device,
             table,
             register,
-            None if (t_ns == NO_TIME).any() else times,
+            None if (t_ns == NO_TIME).any() else t_ns[spread],
             words[spread],
             words[in_runs],
             self.answers,

@@ -4,7 +4,7 @@ Order of arrival counts. A try of the same poll right after one without a whole 
 Where somebody else asked in between, the rhythm tells: the same bytes again, well under the poll's period after a try
 that got no whole answer. Times may be missing altogether; then only the first rule holds.
 
-Everything is kept as arrays, some 20 bytes a request. Of more than MOST_REQUESTS the older half is told shorter, again
+Everything is kept as arrays, 20 bytes a request. Of more than MOST_REQUESTS the older half is told shorter, again
 and again: where a device did the same for a while, two neighbouring requests of a poll become one row that stands
 for both (`Requests.asked`). Counts stay exact; of times the first one of each row, and with it every pause and every
 change between whole answers and none.
@@ -12,6 +12,7 @@ change between whole answers and none.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ _EXCEPTION, _UNANSWERED, _DAMAGED = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Requests:
     """One row a request with its retries, in order of arrival.
 
@@ -60,17 +61,17 @@ class Requests:
     def __len__(self) -> int:
         return len(self.t_ns)
 
-    @property
+    @cached_property
     def whole(self) -> Flags:
         """Whether a whole answer came (an exception is one), or none was due."""
         return np.asarray(_WHOLE[self.outcome])
 
-    @property
+    @cached_property
     def refused(self) -> Flags:
         """Whether the answer was an exception."""
         return np.asarray(self.outcome == _EXCEPTION)
 
-    @property
+    @cached_property
     def timed(self) -> Flags:
         """Whether the row has a time."""
         return np.asarray(self.t_ns != NO_TIME)
@@ -308,7 +309,15 @@ def _pauses(part: _Part, order: NDArray[np.int64]) -> tuple[NDArray[np.float64],
     t_ns, own = part.t_ns[order], part.poll[order]
     known = (own[1:] == own[:-1]) & (t_ns[1:] != NO_TIME) & (t_ns[:-1] != NO_TIME)
     known &= t_ns[1:] >= t_ns[:-1]
-    return np.where(known, t_ns[1:] - t_ns[:-1], 0) / part.asked[order[:-1]], known
+    return shared(t_ns, part.asked[order]), known
+
+
+def shared(t_ns: Times, asked: Numbers) -> NDArray[np.float64]:
+    """Return the time from each row to the next, shared among the requests that the row stands for."""
+    pause = np.diff(t_ns).astype(np.float64)
+    many = np.flatnonzero(asked[:-1] > 1)
+    pause[many] /= asked[many]
+    return pause
 
 
 def _folded(part: _Part, polls: int) -> tuple[_Part, NDArray[np.float64]]:

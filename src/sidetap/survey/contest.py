@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sidetap.line.columns import NO_TIME
 from sidetap.quantity import NS_PER_S
-from sidetap.survey.asked import Times
+from sidetap.survey.asked import Times, shared
 from sidetap.survey.grouping import Places
 from sidetap.survey.history import History
 from sidetap.survey.polls import Poll
@@ -130,7 +130,7 @@ def _overlaps(poll: Poll, other: Poll) -> bool:
 
 def _pauses(history: History, own: Places) -> NDArray[np.float64]:
     """Return how long it is from each request of a poll to the next."""
-    return np.asarray(np.diff(history.requests.t_ns[own]) / history.requests.asked[own[:-1]])
+    return shared(history.requests.t_ns[own], history.requests.asked[own])
 
 
 def _clusters(history: History, own: Places) -> list[Places]:

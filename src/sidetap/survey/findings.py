@@ -81,7 +81,7 @@ class About:
 
 
 def find(history: History, devices: Sequence[Device], about: About) -> list[Finding]:
-    """Return all findings, the line's first, then by device."""
+    """Return all findings but those of the line's health."""
     whole = None if history.start_ns is None or history.end_ns is None else Span(history.start_ns, history.end_ns)
     scans = timeline.scans(history)
     usual = np.ones(len(history.requests), dtype=np.bool_)  # which requests are in no scan
@@ -98,7 +98,7 @@ def find(history: History, devices: Sequence[Device], about: About) -> list[Find
     found += _after_events(history, about.yard_events)
     for device in devices:
         found += _values(device, whole)
-    return sorted(found, key=lambda f: -1 if f.device is None else f.device)
+    return found
 
 
 def _record(whole: Span | None, truncated: bool, steps: Sequence[tuple[int, int]]) -> list[Finding]:
@@ -171,7 +171,7 @@ def _silences(history: History, usual: NDArray[np.bool_], contested: Sequence[Co
     line = timeline.silences(requests.t_ns[timed], requests.asked[timed], history.end_ns)
     found += [_silence(None, span, "nobody asks anything on this line") for span in line]
     extra = {p for c in contested for p in c.polls}
-    timed &= usual
+    timed = timed & usual
     asked = np.bincount(requests.poll[timed], weights=requests.asked[timed], minlength=len(history.polls))
     by_poll = {n: int(times) for n, times in enumerate(asked.tolist()) if times and n not in extra}
     for device, number in timeline.usual_polls(history.polls, by_poll).items():

@@ -15,9 +15,11 @@ from sidetap.line.columns import OUTCOMES
 from sidetap.line.recording import Recording
 from sidetap.quantity import NS_PER_S
 from sidetap.survey.ahead import ahead
+from sidetap.survey.asked import shared
 from sidetap.survey.events import YardEvent
 from sidetap.survey.findings import About, Finding, find
 from sidetap.survey.grouping import medians
+from sidetap.survey.health import Health, LineHealth
 from sidetap.survey.history import Gathering, History, gather
 from sidetap.survey.polls import Poll
 from sidetap.survey.values import Device, Value, read_devices
@@ -58,13 +60,14 @@ class LineTotals:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """Everything that was found."""
+    """Everything that was found. health: of a recording only."""
 
     line: LineTotals
     polls: tuple[PollSummary, ...]
     devices: tuple[Device, ...]
     findings: tuple[Finding, ...]
     history: History
+    health: LineHealth | None
 
     def answers(self, device: int) -> bool:
         """Return whether a device ever gave a whole answer."""
@@ -115,7 +118,8 @@ def survey(tables: Iterable[Columns], settings: Settings | None = None) -> Surve
     """Return what the events of a line show; settings: what the line is known to be set to."""
     history = gather(tables)
     line = _totals(history, settings, history.line_bytes, None)
-    return _survey(history, line, About())
+    devices = read_devices(history.blocks)
+    return _survey(history, line, devices, find(history, devices, About()), None)
 
 
 def survey_recording(
@@ -126,20 +130,26 @@ def survey_recording(
     yard_events: what people noted. batches: the recording's own, if the caller wants to see them go by. They are read
     and listened to in a thread of their own, one table ahead.
     """
-    flags, gathering = _Flags(), Gathering()
+    health, gathering = Health(recording.settings), Gathering()
     for batch, table in ahead(_heard(recording.batches if batches is None else batches, recording.settings)):
         if batch is not None:
-            flags.count(batch)
+            health.hear(batch)
         if table is not None:
             gathering.see(table)
+            health.see(table)
+    found = health.result()
+    rates = {name: found.signal.rate(letter) for letter, name in _FLAG_NAMES.items()}
+    known = {name: rate for name, rate in rates.items() if rate is not None}
     history = gathering.history()
-    line = _totals(history, recording.settings, recording.byte_count, flags.rates(recording.byte_count))
+    line = _totals(history, recording.settings, recording.byte_count, known or None)
     about = About(
         recording.truncated,
         tuple((step.before_ns, step.after_ns) for step in recording.clock_stepped),
         tuple(yard_events),
     )
-    return _survey(history, line, about)
+    devices = read_devices(history.blocks)
+    findings = find(history, devices, about) + health.findings(history, devices, about)
+    return _survey(history, line, devices, findings, found)
 
 
 def _heard(batches: Iterable[Batch], settings: Settings | None) -> Iterator[tuple[Batch | None, Columns | None]]:
@@ -158,28 +168,15 @@ def _noted(batches: Iterable[Batch], taken: list[Batch]) -> Iterator[Batch]:
         yield batch
 
 
-class _Flags:
-    """Counts the flags of errored bytes."""
-
-    def __init__(self) -> None:
-        self._count = np.zeros(256, dtype=np.int64)
-        self._flagged = False
-
-    def count(self, batch: Batch) -> None:
-        if batch.flags is not None:
-            self._flagged = True
-            self._count += np.bincount(batch.flags, minlength=256)
-
-    def rates(self, byte_count: int) -> dict[str, float] | None:
-        if not self._flagged:
-            return None
-        return {name: int(self._count[ord(letter)]) / max(byte_count, 1) for letter, name in _FLAG_NAMES.items()}
-
-
-def _survey(history: History, line: LineTotals, about: About) -> Survey:
-    devices = read_devices(history.blocks)
-    findings = find(history, devices, about)
-    return Survey(line, _summaries(history), tuple(devices), tuple(findings), history)
+def _survey(
+    history: History,
+    line: LineTotals,
+    devices: Sequence[Device],
+    findings: Sequence[Finding],
+    health: LineHealth | None,
+) -> Survey:
+    in_order = sorted(findings, key=lambda f: -1 if f.device is None else f.device)
+    return Survey(line, _summaries(history), tuple(devices), tuple(in_order), history, health)
 
 
 def _totals(
@@ -210,7 +207,7 @@ def _summaries(history: History) -> tuple[PollSummary, ...]:
     timed = order[requests.timed[order]]
     poll, t_ns = requests.poll[timed], requests.t_ns[timed]
     gap = (poll[1:] == poll[:-1]) & (t_ns[1:] >= t_ns[:-1])
-    periods = medians((np.diff(t_ns) / requests.asked[timed[:-1]])[gap], poll[1:][gap], polls, 1)
+    periods = medians(shared(t_ns, requests.asked[timed])[gap], poll[1:][gap], polls, 1)
     summaries = [
         PollSummary(
             poll,

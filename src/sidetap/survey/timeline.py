@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sidetap.line.columns import NO_TIME
 from sidetap.quantity import NS_PER_S
-from sidetap.survey.asked import Times
+from sidetap.survey.asked import Times, shared
 from sidetap.survey.grouping import Places
 from sidetap.survey.history import History
 from sidetap.survey.polls import Numbers, Poll
@@ -102,6 +102,6 @@ def silences(t_ns: Times, asked: Numbers, end_ns: int | None) -> list[Span]:
     if int(asked.sum()) < _FEWEST_POLLS or end_ns is None:
         return []
     ends = np.append(t_ns[1:], max(end_ns, int(t_ns[-1])))
-    gaps = (ends - t_ns) / asked
+    gaps = shared(np.append(t_ns, ends[-1]), np.append(asked, 1))
     limit = max(SILENT_NS, SILENT_PERIODS * float(np.median(gaps[:-1]))) if len(gaps) > 1 else SILENT_NS
     return [Span(int(t_ns[n]), int(ends[n])) for n in np.flatnonzero(gaps > limit)]
