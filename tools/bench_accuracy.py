@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from judge.agreement import incremental, offline, placed
 from judge.agreement import shares as agreement
-from judge.damage import CLEAN, TIMED, Delivery, Heard, Noise, cut, damaged, delivered
+from judge.damage import CLEAN, TIMED, Damage, Delivery, Heard, cut, damaged, delivered
 from judge.explain import explain
 from judge.scoring import Rows, Score, score
 from judge.sender import Sent, send
@@ -25,12 +25,12 @@ from sidetap.line import Batch, Mode, Outcome, listen
 SLIGHT, HEAVY = 1e-4, 1e-3
 NOISES = (
     CLEAN,
-    Noise(flips=SLIGHT),
-    Noise(flips=HEAVY),
-    Noise(inserts=SLIGHT, drops=SLIGHT),
-    Noise(inserts=HEAVY, drops=HEAVY),
-    Noise(flips=HEAVY, inserts=HEAVY, drops=HEAVY),
-    Noise(bursts=HEAVY),
+    Damage(flips=SLIGHT),
+    Damage(flips=HEAVY),
+    Damage(inserts=SLIGHT, drops=SLIGHT),
+    Damage(inserts=HEAVY, drops=HEAVY),
+    Damage(flips=HEAVY, inserts=HEAVY, drops=HEAVY),
+    Damage(bursts=HEAVY),
 )
 LINE = 5000  # tries a line
 ASCII_EVERY = 8  # of so many lines one is in ASCII mode
@@ -70,7 +70,7 @@ def lines(scale: Scale, tries: int) -> Iterator[Sent]:
         yield send(FIRST_SEED + number, tries, mode)
 
 
-def judge(pool: Pool, sent: Sent, heard: Heard, noise: Noise, way: Delivery) -> tuple[Batch, Rows]:
+def judge(pool: Pool, sent: Sent, heard: Heard, noise: Damage, way: Delivery) -> tuple[Batch, Rows]:
     """Listen to one line in one manner and count."""
     batch = delivered(sent, heard, way)
     rows = Rows.of(listen([batch], sent.settings))
@@ -178,7 +178,7 @@ def table(pool: Pool, random_bytes: int) -> None:
         note = f"{got.wrong_rows} of {got.rows}; {got.echoes} more are identical frames that only time tells apart"
         row(f"precision of answered rows, bytes only, {name}", "-", got.precision, True, note)
     for rate, least in ((SLIGHT, 0.985), (HEAVY, 0.85)):
-        got = pool.timed[str(Noise(flips=rate))]
+        got = pool.timed[str(Damage(flips=rate))]
         note = (
             f"of {got.answered}; intact {got.intact / got.answered:.4f}, mendable {got.mendable / got.answered:.4f}"
         )

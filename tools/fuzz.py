@@ -17,6 +17,9 @@ with atheris.instrument_imports(include=["sidetap"]):
     from judge.samples import samples
 
 
+LONGEST = {"line": 600}
+
+
 def main() -> None:
     """Fuzz one target."""
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as work:  # noqa: S108
@@ -33,7 +36,7 @@ def main() -> None:
         for number, sample in enumerate(samples(Path(work))[name]):
             (folder / f"sample-{number}").write_bytes(sample)
         limits = [f"-max_total_time={seconds}", "-timeout=20", "-rss_limit_mb=2000", f"-artifact_prefix={folder}/"]
-        atheris.Setup([sys.argv[0], str(folder), "-max_len=4096", *limits], known[name])
+        atheris.Setup([sys.argv[0], str(folder), f"-max_len={LONGEST.get(name, 4096)}", *limits], known[name])
         atheris.Fuzz()
 
 

@@ -5,7 +5,7 @@ import hashlib
 import fastcrc
 import numpy as np
 import pytest
-from judge.damage import CLEAN, TIMED, Delivery, Noise, damaged, delivered
+from judge.damage import CLEAN, TIMED, Damage, Delivery, damaged, delivered
 from judge.scoring import Rows, score
 from judge.sender import NONE, Kind, Sent, send
 
@@ -85,7 +85,7 @@ def test_an_answer_is_of_its_request(sent: Sent) -> None:
 def test_the_same_seed_is_the_same_line() -> None:
     def digest(seed: int) -> str:
         made = send(seed, 200)
-        heard = damaged(made, Noise(1e-3, 1e-3, 1e-3, 1e-3))
+        heard = damaged(made, Damage(1e-3, 1e-3, 1e-3, 1e-3))
         batch = delivered(made, heard, Delivery.JITTERED)
         assert batch.t_ns is not None
         return hashlib.sha256(batch.data.tobytes() + batch.t_ns.tobytes() + batch.ends.tobytes()).hexdigest()
@@ -95,7 +95,7 @@ def test_the_same_seed_is_the_same_line() -> None:
 
 
 def test_what_is_delivered_is_what_was_heard_and_never_early(sent: Sent) -> None:
-    heard = damaged(sent, Noise(1e-3, 1e-3, 1e-3, 1e-3))
+    heard = damaged(sent, Damage(1e-3, 1e-3, 1e-3, 1e-3))
     for way in TIMED:
         batch = delivered(sent, heard, way)
         assert batch.t_ns is not None
@@ -109,7 +109,7 @@ def test_what_is_delivered_is_what_was_heard_and_never_early(sent: Sent) -> None
 
 
 def test_damage_is_where_the_truth_says(sent: Sent) -> None:
-    heard = damaged(sent, Noise(1e-3, 1e-3, 1e-3, 1e-3))
+    heard = damaged(sent, Damage(1e-3, 1e-3, 1e-3, 1e-3))
     assert 0.2 < heard.whole.mean() < 0.95
     for frame, wanted in enumerate(frames(sent)):
         got = heard.data[heard.start[frame] : heard.end[frame]].tobytes()

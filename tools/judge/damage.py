@@ -16,7 +16,7 @@ from sidetap.line import Batch, Mode
 
 
 @dataclass(frozen=True, slots=True)
-class Noise:
+class Damage:
     """Rates: flips a bit; inserts, drops and bursts a byte."""
 
     flips: float = 0.0
@@ -29,7 +29,7 @@ class Noise:
         return " ".join(f"{name} {rate:.0e}" for name, rate in named if rate) or "clean"
 
 
-CLEAN = Noise()
+CLEAN = Damage()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Heard:
     flipped: Ints
 
 
-def damaged(sent: Sent, noise: Noise) -> Heard:
+def damaged(sent: Sent, noise: Damage) -> Heard:
     """Return the line after noise; the same seed and noise give the same bytes."""
     rng = np.random.default_rng((sent.seed, 2, *(int(rate * 1e9) for rate in _rates(noise))))
     size, bits = len(sent.data), 7 if sent.mode is Mode.ASCII else 8
@@ -86,7 +86,7 @@ def damaged(sent: Sent, noise: Noise) -> Heard:
     return Heard(heard, byte_ns, wanted, stray, start, end, lost, whole, flipped)
 
 
-def _rates(noise: Noise) -> tuple[float, ...]:
+def _rates(noise: Damage) -> tuple[float, ...]:
     return noise.flips, noise.inserts, noise.drops, noise.bursts
 
 

@@ -259,11 +259,12 @@ class _Judge:
         result.mendable += int((self.has_answer & easy[sent.request] & easy[sent.answer]).sum())
         result.found += int(found.sum())
         result.found_intact += int((found & self.intact).sum())
-        unknown = self.intact & sent.unknown
+        outside = sent.unknown
+        unknown = self.intact & outside
         result.unknown += int(unknown.sum())
         result.found_unknown += int((unknown & found).sum())
         for missed in np.flatnonzero(self.intact & ~found).tolist():
-            what = "missed unknown function" if sent.unknown[missed] else "missed intact"
+            what = "missed unknown function" if outside[missed] else "missed intact"
             self._fault(what, missed, int(self.heard.start[sent.request[missed]]))
 
     def _near(self, row: int) -> int:
