@@ -4,6 +4,7 @@ A device knows blocks of registers. Functions, registers and counts it does not 
 01, 02 and 03 (MODBUS Application Protocol V1.1b3, section 7); broadcasts and frames for others are not answered.
 """
 
+import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
@@ -13,6 +14,8 @@ from sidetap.yard.frames import frame, pdu_of_words
 from sidetap.yard.wire import Wire
 
 ANSWER_AFTER_NS = 12_000_000  # from the end of the request, t3.5 included
+
+TWIN_LATER_NS = 3_000_000
 
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, BUSY = 1, 2, 3, 6
 
@@ -42,12 +45,14 @@ class Ails:
 
     bad: it says itself that its value is bad, in its own way (status, NaN, a value out of range, a weak echo).
     frozen: it repeats what it read last. flip_rate: share of its answers' bits that arrive turned over.
+    twin: a second device has its address, answers 0 to 3 ms after it, and reads other values.
     """
 
     silent: bool = False
     bad: bool = False
     frozen: bool = False
     flip_rate: float = 0.0
+    twin: bool = False
 
 
 class Device:
@@ -73,8 +78,12 @@ class Device:
 
     def hear(self, data: bytes, end_ns: int) -> None:
         """Take a frame off the line, and plan the answer if it is for this device."""
-        if data[0] == self.address and not self.ails.silent:
-            self._agenda.at(end_ns + ANSWER_AFTER_NS, lambda: self._speak(data[1:-2]))
+        if data[0] != self.address or self.ails.silent:
+            return
+        self._agenda.at(end_ns + ANSWER_AFTER_NS, lambda: self._speak(data[1:-2]))
+        if self.ails.twin:
+            later_ns = self._random.randint(0, TWIN_LATER_NS)
+            self._agenda.at(end_ns + ANSWER_AFTER_NS + later_ns, lambda: self._speak_as_twin(data[1:-2]))
 
     def answer(self, pdu: bytes, t_ns: int) -> bytes:
         """Return the answer to a request's PDU at t_ns, as a PDU."""
@@ -115,6 +124,14 @@ class Device:
             flips = frozenset(n for n in range(bits) if self._random.random() < self.ails.flip_rate)
         self._wire.send(data, self.name, flips)
 
+    def _speak_as_twin(self, pdu: bytes) -> None:
+        """Say what a second device of this address says: the same registers, another reading in each."""
+        answer = self.answer(pdu, self._agenda.now_ns)
+        if answer[0] in _READ:
+            words = struct.unpack(f">{len(answer) // 2 - 1}H", answer[2:])
+            answer = pdu_of_words(answer[0], [(3 * word + 1000) & 0xFFFF for word in words])
+        self._wire.send(frame(self.address, answer), f"twin of {self.name}")
+
 
 def _exception(function: int, code: int) -> bytes:
     return bytes((function | 0x80, code))
@@ -145,6 +162,10 @@ class Faults:
     def flip(self, address: int, rate: float) -> None:
         """Turn over this share of the bits of a device's answers."""
         self.devices[address].ails.flip_rate = rate
+
+    def twin(self, address: int) -> None:
+        """Hang a second device of the same address on the line."""
+        self.devices[address].ails.twin = True
 
     def restore(self, address: int) -> None:
         """End all faults of a device."""

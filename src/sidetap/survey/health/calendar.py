@@ -20,7 +20,7 @@ Table = NDArray[np.int64]
 
 def _width_ns(step: int) -> int:
     beyond = max(0, step - len(_LADDER_S) + 1)
-    return _LADDER_S[min(step, len(_LADDER_S) - 1)] * 4**beyond * NS_PER_S
+    return _LADDER_S[min(step, len(_LADDER_S) - 1)] * (1 << 2 * beyond) * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ class Tally:
             return
         self._fit(int(lanes.max()) + 1)
         column = (t_ns - self._spans.start_ns) // self._spans.width_ns
-        self._table += _summed(lanes * self._spans.number + column, weights, self._table.shape)
+        self._table += _summed(lanes * self._spans.number + column, weights, len(self._table), self._spans.number)
 
     def table(self, lanes: int) -> Table:
         """Return the counts of so many lanes, by the calendar's spans."""
@@ -97,12 +97,12 @@ class Tally:
         if self._table.size:
             starts = own.start_ns + own.width_ns * np.arange(own.number)
             column = (starts - spans.start_ns) // spans.width_ns
-            lanes = np.arange(len(self._table))[:, None] * spans.number
-            table += _summed((lanes + column).ravel(), self._table.ravel(), table.shape)
+            places = np.arange(len(self._table))[:, None] * spans.number + column
+            table = _summed(places.ravel(), self._table.ravel(), rows, spans.number)
         self._table, self._spans = table, spans
 
 
-def _summed(places: NDArray[np.int64], weights: NDArray[np.int64] | None, shape: tuple[int, int]) -> Table:
+def _summed(places: NDArray[np.int64], weights: NDArray[np.int64] | None, rows: int, columns: int) -> Table:
     """Return the sums of weights (or how many there are) by place in a table; exact below 2**53."""
-    sums = np.bincount(places, weights, minlength=shape[0] * shape[1])
-    return sums.astype(np.int64).reshape(shape)
+    sums = np.bincount(places, weights, minlength=rows * columns)
+    return sums.astype(np.int64).reshape(rows, columns)

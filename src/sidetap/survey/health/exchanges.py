@@ -67,6 +67,8 @@ class Rhythm:
 class Exchanges:
     """The line's frames. gaps: silence from the end of an exchange to the next request, as delivered.
 
+    paired_bytes: in requests with their whole answers: hardly anything else makes those.
+
     noise_bytes: in no frame. tries_over_time, troubles_over_time: [device, span]; troubles are damaged, mended and
     unanswered tries. noise_over_time: bytes in no frame, by span.
     """
@@ -74,7 +76,7 @@ class Exchanges:
     devices: tuple[DeviceHealth, ...]
     rhythms: tuple[Rhythm, ...]
     gaps: Spread
-    frame_bytes: int
+    paired_bytes: int
     noise_bytes: int
     noise_rows: int
     tries_over_time: Table
@@ -98,7 +100,7 @@ class Watching:
         self._latest_ns: dict[int, int] = {}
         self._gaps = Spreading()
         self._end_ns: int | None = None  # when the last exchange was over
-        self._frame_bytes = self._noise_bytes = self._noise_rows = 0
+        self._paired_bytes = self._noise_bytes = self._noise_rows = 0
         self._tries, self._damaged, self._unanswered = Tally(calendar), Tally(calendar), Tally(calendar)
         self._noise = Tally(calendar)
 
@@ -127,7 +129,7 @@ class Watching:
         for frame in (columns.request, columns.response):
             framed += np.where(frame[:, 0] == NONE, 0, frame[:, 1] - frame[:, 0])
         noise = columns.outcome == NOISE
-        self._frame_bytes += int(framed.sum())
+        self._paired_bytes += int(framed[(columns.request[:, 0] != NONE) & (columns.response[:, 0] != NONE)].sum())
         self._noise_bytes += int((columns.ends - starts)[noise].sum())
         self._noise_rows += int(noise.sum())
         begin = np.where(columns.request[:, 0] == NONE, starts, columns.request[:, 1])
@@ -195,7 +197,7 @@ class Watching:
             tuple(self._device(device) for device in present),
             tuple(Rhythm(_unpacked(key), spreading.spread()) for key, spreading in sorted(self._periods.items())),
             self._gaps.spread(),
-            self._frame_bytes,
+            self._paired_bytes,
             self._noise_bytes,
             self._noise_rows,
             self._tries.table(DEVICES),
