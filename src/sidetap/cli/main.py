@@ -16,6 +16,7 @@ from sidetap.errors import BadInput, Refused, SidetapError, printable
 # in the order of the job
 VERBS = {
     "record": "listen to a line and keep what travels on it",
+    "line": "find a line's settings from the edges that a probe saw",
     "transactions": "list what was asked and answered in a recording",
     "survey": "find out what is on a line, and how sure that is",
     "match": "find the registers behind readings that people took",

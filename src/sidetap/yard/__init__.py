@@ -10,6 +10,7 @@ from sidetap.yard.devices import Device, Faults
 from sidetap.yard.field import Transfer
 from sidetap.yard.module import Coil, IoModule
 from sidetap.yard.plan import PROFILES, WORKING_DAY
+from sidetap.yard.probe import Probe
 from sidetap.yard.readings import readings_for
 from sidetap.yard.tap import Chunk, TapPoint
 from sidetap.yard.uart import Framing, LineSettings, Receiver
@@ -27,6 +28,7 @@ __all__ = [
     "Framing",
     "IoModule",
     "LineSettings",
+    "Probe",
     "Receiver",
     "Tanker",
     "TapPoint",

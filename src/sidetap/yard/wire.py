@@ -126,11 +126,15 @@ class Wire:
         self._agenda.at(span.end_ns + self.settings.silence_ns, self._quiet)
         return end_ns
 
+    def levels(self, span: Span) -> list[Segment]:
+        """Return the line's level over time, from a span's first start bit to the end of its last stop bit."""
+        return resolve(span.bursts, self.settings, self._seed)
+
     def received(self, span: Span, receiver: Receiver) -> list[Run]:
         """Return what a receiver makes of a span; of one still open, what has ended by now is final."""
         tables = shortcut(self.settings, receiver) if span.clean else None
         if tables is None:
-            return receive(resolve(span.bursts, self.settings, self._seed), receiver)
+            return receive(self.levels(span), receiver)
         values, flags = tables
         first_ns = receiver.settings.bits_ns(receiver.sampled_bits)
         return [

@@ -13,6 +13,7 @@ from sidetap.yard.field import Field, Transfer
 from sidetap.yard.masters import LocalClock, Master, controller, second_master
 from sidetap.yard.module import IoModule
 from sidetap.yard.plan import PROFILES
+from sidetap.yard.probe import Probe
 from sidetap.yard.tap import Latency, TapPoint
 from sidetap.yard.transmitters import demo_devices
 from sidetap.yard.uart import NS, LineSettings, Receiver
@@ -87,6 +88,10 @@ class Yard:
     ) -> TapPoint:
         """Return one more adapter on the line, before the yard has moved or later; it hears from now on."""
         return TapPoint(self.wire, receiver=receiver, latency=latency, flags=flags)
+
+    def add_probe(self, *, inverted: bool = False, biased: bool = True) -> Probe:
+        """Return a probe behind one more receiver on the line; it sees from now on."""
+        return Probe(self.wire, self.now_ns, inverted=inverted, biased=biased)
 
     def set_level(self, tag: str, level_mm: float) -> None:
         """Set a vessel's true level at once."""

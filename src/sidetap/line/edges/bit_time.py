@@ -7,7 +7,7 @@ much longer low runs last than high ones (slow edges through one threshold do th
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ _KEPT = 4  # bit times that characters are looked for at
 _SAME = 0.02  # bit times closer than this are one
 _LONGEST_RUN = 9.6  # bit times: the longest run inside a character is nine
 _CLEAR = 0.35  # bit times off a whole number: more is no measurement of the bit time but a disturbance
-LEAST_JITTER = 0.02  # bit times; so that a perfect capture isn't taken for infinitely sharp
+_LEAST_JITTER = 0.02  # bit times; so that a perfect capture isn't taken for infinitely sharp
 _MOST_SKEW = 0.2  # bit times
 _LEAST_RUNS = 4
 
@@ -37,6 +37,11 @@ class BitTime:
     skew_ns: float
     jitter: float
     cost: float
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of the distance of two edges in bit times, as reckoned with: never quite sharp."""
+        return float(np.sqrt(2.0)) * max(self.jitter, _LEAST_JITTER)
 
 
 def bit_times(runs_ns: Floats, low: NDArray[np.bool_]) -> list[BitTime]:
@@ -98,18 +103,18 @@ def _fit(runs_ns: Floats, sign: Floats, bit_ns: float) -> BitTime | None:
     if np.count_nonzero(clear) < _LEAST_RUNS:
         return None
     # the median: rests between characters are no whole number of bit times, and many
-    jitter = max(1.4826 * float(np.median(np.abs(lengths - whole)[clear])) / float(np.sqrt(2)), LEAST_JITTER)
-    return BitTime(bit_ns, skew_ns, jitter, _run_cost(runs_ns, bit_ns, skew_ns * sign, jitter))
+    jitter = 1.4826 * float(np.median(np.abs(lengths - whole)[clear])) / float(np.sqrt(2.0))
+    bit = BitTime(bit_ns, skew_ns, jitter, 0.0)
+    return replace(bit, cost=_run_cost(runs_ns, sign, bit))
 
 
-def _run_cost(runs_ns: Floats, bit_ns: float, skew_ns: Floats, jitter: float) -> float:
+def _run_cost(runs_ns: Floats, sign: Floats, bit: BitTime) -> float:
     """Return what it costs, in nats, to tell the runs one by one as whole numbers of bit times."""
-    lengths = (runs_ns - skew_ns) / bit_ns
+    lengths = (runs_ns - bit.skew_ns * sign) / bit.bit_ns
     whole = np.clip(np.rint(lengths), 0, 11).astype(np.int64)
     share = np.log((np.bincount(whole, minlength=12) + 0.5) / (len(runs_ns) + 6.0))
-    spread = jitter * np.sqrt(2.0)
-    z = (lengths - np.rint(lengths)) / spread
-    on_grid = 0.97 * np.exp(-0.5 * z * z) / (spread * np.sqrt(2 * np.pi)) + 0.03
+    z = (lengths - np.rint(lengths)) / bit.spread
+    on_grid = 0.97 * np.exp(-0.5 * z * z) / (bit.spread * np.sqrt(2 * np.pi)) + 0.03
     gap = np.log1p(np.maximum(lengths, 0.0)) + np.log(14.0)
     told = np.where(whole == 0, -np.log(0.03), np.where(whole == 11, gap, -np.log(on_grid)))
-    return float((told - share[whole]).sum() + len(runs_ns) * np.log(bit_ns))
+    return float((told - share[whole]).sum() + len(runs_ns) * np.log(bit.bit_ns))

@@ -4,12 +4,12 @@ How it works. Each fall may be the start of a character: a start bit (low), then
 stop bit (high); TIA and Modbus over Serial Line V1.02, 2.5.1, draw it so. Sampled in the middle of every bit, each
 fall gives a payload, a verdict on the stop bit, and the next fall at which the next character may start. Which falls
 are starts is then found over the whole stretch at once, by dynamic programming over a cost in nats (the negative
-logarithm of a likelihood): a payload is told bit by bit, an edge costs by how far it lies from its bit's border, a gap
+logarithm of a likelihood): a character costs its eight bits, an edge by how far it lies from its bit's border, a gap
 by its length, an edge that nothing explains a lot. So one wrong sample, or a character that was cut at the start,
 never leads the rest astray.
 
-A line may also rest at the level of a start bit: a swapped pair on a receiver that sees rest while nobody drives. Then
-a character's start is hidden in the silence before it, and every whole number of bits before the first rise is tried.
+A line may also rest at the level of a start bit: a swapped pair on a receiver that sees rest while nobody drives.
+Then a character's start is hidden in the silence before it, and each number of bits before the first rise is tried.
 """
 
 from dataclasses import dataclass
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line.edges.bit_time import BitTime
+from sidetap.line.edges.stretch import Line
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -26,7 +27,7 @@ _PAYLOAD = 8 * np.log(2.0)  # nats: what a character says, while the row is look
 _FAULT = 6.0  # nats: a stop bit that is low
 _BREAK = 2.0  # nats: a line that stays low, on a line that does so
 _BREAKS = 8.0  # nats: such a line
-STRAY = 2.5 + np.log(4.0)  # nats beyond the bit time's logarithm: an edge that nothing explains
+STRAY = 5.5  # nats beyond the bit time's logarithm: an edge that nothing explains
 _CUT = 1.0  # the same where a character may have been cut by the start of the capture
 _GAP_SPAN = np.log(14.0)  # gaps are spread over 14 powers of e
 _GAP_SHARES = np.array((0.4, 0.3, 0.3))  # back to back, short pauses, rests; before a row is looked at
@@ -36,20 +37,13 @@ _AT_ONCE = 1 << 15  # starts worked on together: bounds memory
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Line:
-    """A stretch of edges seen with one polarity. t_ns: float64, from 0 on. first_fall: index of the first fall."""
-
-    t_ns: Floats
-    first_fall: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Characters:
     """The characters of a stretch, in order.
 
     start_ns: when each starts. payload: its bits between start and stop bit, the first sent lowest.
-    whole: whether its stop bit was high. gap: bit times from its last bit's end to the next start, infinite at the end.
-    edges: of the stretch. strays: those that no character explains. astray: edges of characters that lie between the borders of bits.
+    whole: whether its stop bit was high. gap: bit times from its end to the next start, infinite for the last.
+    edges: of the stretch. strays: those that no character explains. astray: those of characters that lie far from
+    the borders of bits.
     cost: nats for where all edges are; what the payloads say is not in it.
     """
 
@@ -85,12 +79,12 @@ def explain(line: Line, bit: BitTime, bits: int) -> Characters:
     own = np.append(starts.own, len(line.t_ns))
     at = np.append(starts.t_ns, np.inf)
     gap = (at[following] - starts.t_ns) / bit.bit_ns - bits
-    densities = _gap_densities(gap, bit.jitter)
+    densities = _gap_densities(gap, bit.spread)
     gap_cost = log_bit - np.log(densities @ _GAP_SHARES)
     hidden = np.append(starts.own == starts.first, False)
     hidden_follows, last = hidden[following], following == count
     # the rise that a hidden start is reckoned from lies on its bit's border by that, not by luck
-    by_reckoning = np.log(bits - 1.0) - float(_edge_cost(np.zeros(1), bit.jitter)[0]) - log_bit
+    by_reckoning = np.log(bits - 1.0) - float(_edge_cost(np.zeros(1), bit.spread)[0]) - log_bit
     gap_cost = np.where(last, 0.0, gap_cost + np.where(hidden_follows, by_reckoning, 0.0))
     stray = np.maximum(own[following] - end, 0)
     accept = cost + gap_cost + stray * (STRAY + log_bit)
@@ -113,9 +107,8 @@ def explain(line: Line, bit: BitTime, bits: int) -> Characters:
     )
 
 
-def _gap_densities(gap: Floats, jitter: float) -> Floats:
+def _gap_densities(gap: Floats, spread: float) -> Floats:
     """Return how likely a gap is for each habit of spacing: back to back, a pause about a bit or so, a rest."""
-    spread = jitter * np.sqrt(2.0)
     rest = np.where(np.isfinite(gap), np.maximum(gap, 0.0), 0.0)
     tight = np.exp(-0.5 * (np.where(np.isfinite(gap), gap, 0.0) / spread) ** 2) / (spread * np.sqrt(2 * np.pi))
     return np.stack((tight, np.exp(-rest / 2.0) / 2.0, np.exp(-_GAP_SPAN) / (1.0 + rest)), axis=1)
@@ -149,7 +142,7 @@ def _starts(line: Line, bit_ns: float, bits: int) -> _Starts:
 def _read(
     line: Line, bit: BitTime, bits: int, starts: _Starts
 ) -> tuple[Ints, NDArray[np.bool_], NDArray[np.bool_], Ints, Ints, Floats]:
-    """Return for each start: payload, stop bit high, all bits low, the edge it ends before, edges astray, the edges' cost."""
+    """Return for each start: payload, stop bit high, all bits low, edge it ends before, edges astray, edges' cost."""
     parts = [
         _read_some(line, bit, bits, starts.t_ns[n : n + _AT_ONCE], starts.first[n : n + _AT_ONCE])
         for n in range(0, max(len(starts.t_ns), 1), _AT_ONCE)
@@ -174,16 +167,18 @@ def _read_some(
     offset = (line.t_ns[np.minimum(index, len(line.t_ns) - 1)] - at[:, None]) / bit.bit_ns
     off = offset - np.rint(offset)
     astray = (inside & (np.abs(off) > _ASTRAY)).sum(axis=1)
-    cost = np.where(inside, _edge_cost(off, bit.jitter), 0.0).sum(axis=1)
+    cost = np.where(inside, _edge_cost(off, bit.spread), 0.0).sum(axis=1)
     cost += (end - first) * np.log(bit.bit_ns)
     cost += np.where(high[:, 0] == 1, _FAULT, 0.0)  # a spike, no start bit
     return payload, whole, broken, end, astray, cost
 
 
-def _edge_cost(off: Floats, jitter: float) -> Floats:
+def _edge_cost(off: Floats, spread: float) -> Floats:
     """Return what edges cost that lie so many bit times off, when both they and their character's start jitter."""
-    spread = jitter * np.sqrt(2.0)
-    return -np.log((1 - _OUTLIERS) / (spread * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (off / spread) ** 2) + _OUTLIERS)
+    cost: Floats = -np.log(
+        (1 - _OUTLIERS) / (spread * np.sqrt(2 * np.pi)) * np.exp(-0.5 * (off / spread) ** 2) + _OUTLIERS
+    )
+    return cost
 
 
 def _shortest(accept: Floats, skip: Floats, following: Ints) -> tuple[float, list[bool]]:

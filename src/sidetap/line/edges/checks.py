@@ -79,8 +79,14 @@ def _ascii(text: bytes, good: NDArray[np.bool_]) -> list[bytes]:
     while at >= 0:
         end = text.find(b"\r\n", at, at + 516)
         body = text[at + 1 : end]
-        if end > 0 and len(body) >= 6 and len(body) % 2 == 0 and _HEX.issuperset(body) and good[at : end + 2].all():
-            if sum(bytes.fromhex(body.decode())) & 0xFF == 0:  # the LRC is the two's complement of the sum
-                found.append(body)
+        if end > 0 and good[at : end + 2].all() and _is_line(body):
+            found.append(body)
         at = text.find(b":", at + 1)
     return found
+
+
+def _is_line(body: bytes) -> bool:
+    """Return whether body is what stands between colon and CR: the LRC makes all bytes add up to 0."""
+    if len(body) < 6 or len(body) % 2 or not _HEX.issuperset(body):
+        return False
+    return sum(bytes.fromhex(body.decode())) & 0xFF == 0

@@ -35,7 +35,9 @@ def scan(file: BinaryIO, place: str, into: Gatherer) -> bool:
 def _check_header(lines: Iterator[tuple[int, str]], place: str) -> None:
     number, line = next(lines, (1, ""))
     if [name.strip() for name in line.split(",")] != _COLUMNS:
-        raise BadInput(f"{place}:{number}", f"the header is {line[:40]!r}, not time_s,level", "Give a capture of edges.")
+        raise BadInput(
+            f"{place}:{number}", f"the header is {line[:40]!r}, not time_s,level", "Give a capture of edges."
+        )
 
 
 def _row(line: str) -> tuple[int, int]:

@@ -44,18 +44,26 @@ class Gatherer:
 
     def add(self, t_ns: int, level: int) -> None:
         """Take the level from t_ns on; ValueError when the times don't fit 64 bits."""
-        if self._level is None:
+        times = self._times
+        if not times:
             self._offset_ns, self.first_level = -t_ns, level
         elif t_ns < self._file_ns or self._unknown:
             self.clock_steps += t_ns < self._file_ns
-            self._offset_ns = self._times[-1] + BRIDGE_NS - t_ns
+            self._offset_ns = times[-1] + BRIDGE_NS - t_ns
         self._file_ns, self._unknown = t_ns, False
-        if level != self._level:
+        if level == self._level:
+            return
+        at_ns = t_ns + self._offset_ns
+        self._level = level
+        if not times or at_ns != times[-1]:
             try:
-                self._times.append(t_ns + self._offset_ns)
+                times.append(at_ns)
             except OverflowError:
-                raise ValueError("this time is too far from the first: it does not fit 64 bits in nanoseconds") from None
-            self._level = level
+                raise ValueError("this time is too far from the first for 64 bits in nanoseconds") from None
+        elif len(times) == 1:  # a level that lasted no time was none
+            self.first_level = level
+        else:
+            times.pop()
 
     def lose(self) -> None:
         """Take note that the level is unknown from here to the next one added."""

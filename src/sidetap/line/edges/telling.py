@@ -22,7 +22,7 @@ def telling(things: NDArray[np.int64], kinds: int) -> float:
 
 
 def telling_runs(runs_ns: NDArray[np.float64]) -> float:
-    """Return what runs cost when nothing is known but that some lengths are commoner: the yardstick for characters."""
+    """Return what runs cost when all one knows is that some lengths are commoner: the yardstick for characters."""
     logs = np.log(np.maximum(runs_ns, 1.0))
     bins = np.floor((logs - logs.min()) / _LENGTH_BIN).astype(np.int64)
     return telling(bins, int(bins.max()) + 1) + float((logs + np.log(_LENGTH_BIN)).sum())

@@ -82,7 +82,9 @@ def _changes(words: _Words, place: str, tick_ns: Fraction, code: str, into: Gath
             raise problem
         if (change := _CHANGE.fullmatch(word)) is not None:
             if change[2] != code:
-                problem = BadInput(f"{place}:{number}", f"a change of {change[2][:40]!r}, which is no signal", _REMEDY)
+                problem = BadInput(
+                    f"{place}:{number}", f"a change of {change[2][:40]!r}, which is no signal", _REMEDY
+                )
             elif change[1] in "01":
                 try:
                     into.add(t_ns, int(change[1]))
