@@ -12,6 +12,7 @@ A block short enough keeps all. Repaired answers are left out: their bytes are a
 
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -257,33 +258,31 @@ def extremes(words: Words) -> Rows:
     unsigned, the two's complement and the floating reading at once: a float's order is its bits' order, turned round
     below zero.
     """
-    columns = np.ascontiguousarray(words.T)
-    found = _ends(columns)
-    ones = columns == _ALL_ONES
-    with_ones = np.flatnonzero(ones.any(axis=1))
-    found += _ends_but(columns[with_ones], ones[with_ones])
-    if len(columns) < 2:
-        return np.unique(np.concatenate(found))
+    columns = np.ascontiguousarray(words.T)  # one column at a time stays in the cache
+    found: set[int] = set()
+    for column in columns:
+        found.update(_ends(column))
+        found.update(_ends_of(column, column != _ALL_ONES))
     for source in (columns, columns.byteswap()):
-        no_number = (source & _EXPONENT) == _EXPONENT
-        for high, low, bad in ((source[:-1], source[1:], no_number[:-1]), (source[1:], source[:-1], no_number[1:])):
-            pair = np.bitwise_or(high.astype(np.uint32) << np.uint32(16), low, dtype=np.uint32)
-            found += _ends(pair)
-            with_bad = np.flatnonzero(bad.any(axis=1))
-            found += _ends_but(pair[with_bad], bad[with_bad])
-    return np.unique(np.concatenate(found))
+        number = (source & _EXPONENT) != _EXPONENT
+        for first, second in pairwise(range(len(columns))):
+            for high, low in ((first, second), (second, first)):
+                pair = source[high].astype(np.uint32)
+                pair <<= np.uint32(16)
+                pair |= source[low]
+                found.update(_ends(pair))
+                found.update(_ends_of(pair, number[high]))
+    return np.array(sorted(found), dtype=np.int64)
 
 
-def _ends(series: NDArray[np.unsignedinteger]) -> list[Rows]:
+def _ends(series: NDArray[np.unsignedinteger]) -> tuple[int, ...]:
     signed = series.view(series.dtype.str.replace("u", "i"))
-    return [signed.argmin(axis=1), signed.argmax(axis=1), series.argmin(axis=1), series.argmax(axis=1)]
+    return tuple(int(end) for end in (signed.argmin(), signed.argmax(), series.argmin(), series.argmax()))
 
 
-def _ends_but(series: NDArray[np.unsignedinteger], left_out: NDArray[np.bool_]) -> list[Rows]:
-    """Return the same without some of the values."""
-    if not len(series):
-        return []
-    rows = np.arange(len(series))
-    first = left_out.argmin(axis=1)
-    found = _ends(np.where(left_out, series[rows, first][:, None], series))
-    return [np.where(left_out[rows, end], first, end) for end in found]
+def _ends_of(series: NDArray[np.unsignedinteger], which: Flags) -> tuple[int, ...]:
+    """Return the same of some of the values; nothing when they are all or none of them."""
+    if which.all() or not which.any():
+        return ()
+    places = np.flatnonzero(which)
+    return tuple(int(places[end]) for end in _ends(series[places]))

@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-_SYMBOLS = 140  # sign and power of two of any 64-bit error, with room
+_SYMBOLS = 140  # sign and power of two of any 64-bit error, with room: 2 × power, 1 more below zero
+_POWER = np.arange(_SYMBOLS) // 2
+_BELOW_ZERO = np.arange(_SYMBOLS) % 2
 _NOT_A_NUMBER = 60.0  # bits: a start value that is no number is all but refused
 _DENSEST_ULP = 2.0**-22  # a float32 this close to a short decimal is that decimal
 
@@ -43,22 +45,38 @@ def binary_entropy(part: Floats | Ints, whole: Floats | Ints) -> Floats:
     return np.where(inside, bits, 0.0)
 
 
+def _symbols(residuals: Ints) -> Floats:
+    """Return how often each sign and power of two comes in each column [columns, symbols]."""
+    columns = residuals.shape[1]
+    # sign and exponent of a float64 are its highest 12 bits
+    head = residuals.astype(np.float64).view(np.uint64) >> np.uint64(52)
+    symbol = _SYMBOL_OF[head] + np.arange(columns) * _SYMBOLS
+    counts = np.bincount(symbol.ravel(), minlength=_SYMBOLS * columns)
+    return counts.reshape(columns, _SYMBOLS).astype(np.float64)
+
+
+def _symbol_table() -> Ints:
+    exponent = np.arange(1 << 11)
+    power = np.clip(exponent - 1022, 0, _SYMBOLS // 2 - 1)
+    return np.concatenate([2 * power, 2 * power + 1])
+
+
+_SYMBOL_OF = _symbol_table()
+
+
 def residual_bits(residuals: Ints, width: int) -> Floats:
     """Return the bits of each column of residuals [n, columns] under the cheapest law; width: bits of a raw one."""
     n, columns = residuals.shape
-    size = np.abs(residuals)
-    power = bit_length(residuals)
-    symbol = power * 2 + (residuals < 0)
-    counts = np.bincount((symbol + np.arange(columns) * _SYMBOLS).ravel(), minlength=_SYMBOLS * columns)
-    counts = counts.reshape(columns, _SYMBOLS).astype(np.float64)
+    total = np.abs(residuals).sum(axis=0)
+    counts = _symbols(residuals)
     entropy = n * np.log2(max(n, 1)) - (counts * np.log2(np.maximum(counts, 1))).sum(axis=1)
     kinds = (counts > 0).sum(axis=1)
     cost = 0.5 * np.log2(n + 1)
-    buckets = entropy + cost * (kinds - 1) + 3 * kinds + np.maximum(power - 1, 0).sum(axis=0)
+    buckets = entropy + cost * (kinds - 1) + 3 * kinds + counts @ np.maximum(_POWER - 1, 0)
 
-    moved = (size > 0).sum(axis=0)
-    up = (residuals > 0).sum(axis=0)
-    mean = np.where(moved > 0, size.sum(axis=0) / np.maximum(moved, 1), 1.0)
+    moved = n - counts[:, 0]
+    up = moved - counts @ _BELOW_ZERO
+    mean = np.where(moved > 0, total / np.maximum(moved, 1), 1.0)
     beyond = np.maximum(mean - 1, 1e-9)
     each = np.where(mean > 1, np.log2(mean) + (mean - 1) * np.log2(mean / beyond), 0.0)
     which = binary_entropy(moved, np.full(columns, n))

@@ -35,7 +35,8 @@ ORDER_BITS = dict(zip(ORDERS, (1.3, 1.3, 3.0, 3.0), strict=True))
 # bits a kind of encoding costs beforehand; set on synthetic lines, common practice, no source
 KIND_BITS = {"uint16": 1.0, "int16": 3.0, "uint32": 3.5, "int32": 5.0, "float32": 2.0, "text": 4.0}
 
-_LOOKED_AT = 4096  # answers coded at most, in _RUNS runs spread over the record
+_CODED_WORDS = 1 << 21  # words coded of a whole line, so that a line of thousands of registers takes seconds
+_FEWEST_CODED, _MOST_CODED = 512, 4096  # answers of a block, in _RUNS runs spread over the record
 _RUNS = 8
 _WRONG_SIGN = 12.0  # bits: a series that jumps through the end of its range under this sign only
 _CARRY = 10.0  # bits a carry
@@ -74,9 +75,14 @@ class Hypothesis:
         return f"{self.kind}-{self.order}" if self.order else self.kind
 
 
-def hypotheses(words: Words) -> list[Hypothesis]:
+def coded_answers(registers: int) -> int:
+    """Return how many answers of each block are coded on a line of so many registers."""
+    return min(max(_CODED_WORDS // max(registers, 1), _FEWEST_CODED), _MOST_CODED)
+
+
+def hypotheses(words: Words, coded_answers: int = _MOST_CODED) -> list[Hypothesis]:
     """Return every hypothesis about a block of answers [answers, registers] that its words allow."""
-    coded = _looked_at(words[_without_faults(words)])
+    coded = _spread(words[_without_faults(words)], coded_answers)
     raw = coded.astype(np.int64)
     found = _sixteen_bits(raw) + _texts(raw)
     if raw.shape[1] > 1:
@@ -86,10 +92,10 @@ def hypotheses(words: Words) -> list[Hypothesis]:
     return found
 
 
-def _looked_at(words: Words) -> Words:
-    if len(words) <= _LOOKED_AT:
+def _spread(words: Words, most: int) -> Words:
+    if len(words) <= most:
         return words
-    length = _LOOKED_AT // _RUNS
+    length = most // _RUNS
     starts = np.linspace(0, len(words) - length, _RUNS).astype(int)
     places = np.concatenate([np.arange(s, s + length) for s in starts])
     return np.asarray(words[places], dtype=np.uint16)
@@ -203,10 +209,10 @@ def _floats(words: Words, order: str) -> list[Hypothesis]:
     if not len(columns):
         return []
     middle = np.array([np.median(values[sensible[:, j], j]) for j in columns])
-    columns = columns[(middle == 0) | (np.abs(middle) > 1e-7)]
+    usual = (middle == 0) | (np.abs(middle) > 1e-7)
+    columns, middle = columns[usual], middle[usual]
     if not len(columns):
         return []
-    middle = np.array([np.median(values[sensible[:, j], j]) for j in columns])
     sensible = sensible[:, columns]
     filled = np.where(sensible, values[:, columns], middle)
     holes = (np.diff(sensible.astype(np.int64), axis=0) != 0).sum(axis=0) + (share[columns] < 1)
@@ -279,6 +285,6 @@ def _on_decimals(values: Floats, holes: Ints) -> Floats:
 
 def pairs(words: Words, encoding: str) -> NDArray[np.generic]:
     """Return every two neighbouring registers of a block decoded as one value [answers, registers - 1]."""
-    registers = words.shape[1]
-    columns = [decode_array(encoding, words[:, j : j + 2]) for j in range(registers - 1)]
-    return np.stack(columns, axis=1)
+    answers, registers = words.shape
+    side_by_side = np.stack([words[:, :-1], words[:, 1:]], axis=2).reshape(-1, 2)
+    return decode_array(encoding, side_by_side).reshape(answers, registers - 1)

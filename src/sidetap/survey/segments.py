@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sidetap.survey.codelength import Floats
+from sidetap.survey.codelength import Floats, Ints
 from sidetap.survey.hypotheses import ORDER_BITS, ORDERS, Hypothesis
 
 EVIDENCE_WEIGHTS = (1.0, 0.1, 0.01)
@@ -36,62 +36,73 @@ class Partition:
 
 def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Partition]:
     """Return the partition of each block of one device, given its number of registers and its hypotheses."""
-    results = [_weighed(blocks, weight) for weight in EVIDENCE_WEIGHTS]
+    sums = [_sums(size, held) for size, held in blocks]
+    order_bits = np.array([ORDER_BITS[order] for order in ORDERS])
+    totals = np.sum([s.total for s in sums], axis=0) - order_bits  # [weights, orders]
+    share = 2.0 ** np.maximum(totals - totals.max(axis=1, keepdims=True), -1000)
+    share /= share.sum(axis=1, keepdims=True)
+    likeliest = int(np.argmax(share[0]))
     return [
-        Partition(np.stack([probabilities[b] for probabilities, _ in results]), results[0][1][b])
-        for b in range(len(blocks))
+        Partition((share[:, :, None] * s.probabilities).sum(axis=1), _path(held, s.chosen[0, likeliest]))
+        for (_, held), s in zip(blocks, sums, strict=True)
     ]
 
 
-def _weighed(
-    blocks: Sequence[tuple[int, Sequence[Hypothesis]]], weight: float
-) -> tuple[list[Floats], list[tuple[int, ...]]]:
-    by_order = [[_sums(size, held, weight, order) for size, held in blocks] for order in ORDERS]
-    totals = np.array([sum(s[1] for s in sums) - ORDER_BITS[o] for o, sums in zip(ORDERS, by_order, strict=True)])
-    share = 2.0 ** np.maximum(totals - totals.max(), -1000)
-    share /= share.sum()
-    mixed = [np.sum([share[o] * by_order[o][b][0] for o in range(len(ORDERS))], axis=0) for b in range(len(blocks))]
-    best = by_order[int(np.argmax(share))]
-    return mixed, [sums[2] for sums in best]
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Of one block, for every weight of the evidence and every order of the device.
+
+    probabilities: of each hypothesis [weights, orders, hypotheses]. total: log2 of the weight of all partitions.
+    chosen: the last hypothesis of the best partition up to each register [weights, orders, registers + 1].
+    """
+
+    probabilities: Floats
+    total: Floats
+    chosen: Ints
 
 
-def _sums(size: int, held: Sequence[Hypothesis], weight: float, order: str) -> tuple[Floats, float, tuple[int, ...]]:
-    """Return each hypothesis' probability under a device order, log2 of the total weight, the best partition."""
-    score = [
-        -(h.prior_bits + weight * h.change_bits + (_OTHER_ORDER if h.order and h.order != order else 0.0))
-        for h in held
-    ]
-    starting: list[list[int]] = [[] for _ in range(size + 1)]
-    ending: list[list[int]] = [[] for _ in range(size + 1)]
-    for k, h in enumerate(held):
-        starting[h.start].append(k)
-        ending[h.start + h.width].append(k)
+def _sums(size: int, held: Sequence[Hypothesis]) -> _Sums:
+    score = _scores(held)
+    start = np.array([h.start for h in held])
+    end = start + np.array([h.width for h in held])
+    shape = (*score.shape[:2], size + 1)
+    left, best, right = np.full(shape, _NEVER), np.full(shape, _NEVER), np.full(shape, _NEVER)
+    left[..., 0] = best[..., 0] = right[..., size] = 0.0
+    chosen = np.full(shape, -1, dtype=np.int64)
+    for place in range(1, size + 1):
+        own = np.flatnonzero(end == place)
+        left[..., place] = _log_sum(left[..., start[own]] + score[..., own])
+        ways = best[..., start[own]] + score[..., own]
+        chosen[..., place] = own[ways.argmax(axis=-1)]
+        best[..., place] = ways.max(axis=-1)
+    for place in range(size - 1, -1, -1):
+        own = np.flatnonzero(start == place)
+        right[..., place] = _log_sum(score[..., own] + right[..., end[own]])
+    total = left[..., size]
+    likely = left[..., start] + score + right[..., end] - total[..., None]
+    return _Sums(2.0 ** np.minimum(0.0, likely), total, chosen)
 
-    left = [_NEVER] * (size + 1)
-    best = [_NEVER] * (size + 1)
-    left[0] = best[0] = 0.0
-    chosen = [-1] * (size + 1)
-    for end in range(1, size + 1):
-        left[end] = _log_sum([left[held[k].start] + score[k] for k in ending[end]])
-        chosen[end] = max(ending[end], key=lambda k: best[held[k].start] + score[k])
-        best[end] = best[held[chosen[end]].start] + score[chosen[end]]
-    right = [_NEVER] * (size + 1)
-    right[size] = 0.0
-    for start in range(size - 1, -1, -1):
-        right[start] = _log_sum([score[k] + right[start + held[k].width] for k in starting[start]])
 
-    total = left[size]
-    probabilities = np.array(
-        [2.0 ** min(0.0, left[h.start] + score[k] + right[h.start + h.width] - total) for k, h in enumerate(held)]
-    )
+def _scores(held: Sequence[Hypothesis]) -> Floats:
+    """Return what speaks for each hypothesis, in bits [weights, orders, hypotheses]."""
+    prior = np.array([h.prior_bits for h in held])
+    changes = np.array([h.change_bits for h in held])
+    breaks = np.array([[_OTHER_ORDER if h.order and h.order != order else 0.0 for h in held] for order in ORDERS])
+    weights = np.array(EVIDENCE_WEIGHTS)[:, None, None]
+    return -(prior + weights * changes + breaks)
+
+
+def _path(held: Sequence[Hypothesis], chosen: Ints) -> tuple[int, ...]:
+    """Return the best partition from left to right."""
     path: list[int] = []
-    end = size
+    end = len(chosen) - 1
     while end > 0:
-        path.append(chosen[end])
+        path.append(int(chosen[end]))
         end = held[chosen[end]].start
-    return probabilities, total, tuple(reversed(path))
+    return tuple(reversed(path))
 
 
-def _log_sum(logs: list[float]) -> float:
-    top = max(logs)
-    return top + float(np.log2(sum(2.0 ** max(x - top, -1000.0) for x in logs)))
+def _log_sum(logs: Floats) -> Floats:
+    """Return log2 of the sum along the last axis, given log2 of each."""
+    top = logs.max(axis=-1)
+    return np.asarray(top + np.log2((2.0 ** np.maximum(logs - top[..., None], -1000.0)).sum(axis=-1)))

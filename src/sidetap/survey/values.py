@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sidetap.line import decode, decode_array
 from sidetap.survey.answers import Block
 from sidetap.survey.codelength import Floats
-from sidetap.survey.hypotheses import Hypothesis, hypotheses
+from sidetap.survey.hypotheses import Hypothesis, coded_answers, hypotheses
 from sidetap.survey.segments import Partition, partitions
 
 SETTLED = 0.99
@@ -134,9 +134,10 @@ class Device:
 def read_devices(blocks: Sequence[Block]) -> list[Device]:
     """Return the devices that the blocks belong to, with their values."""
     devices = []
+    most = coded_answers(sum(b.count for b in blocks))
     for number in sorted({b.device for b in blocks}):
         own = [b for b in blocks if b.device == number]
-        held = [hypotheses(b.runs) for b in own]
+        held = [hypotheses(b.runs, most) for b in own]
         found = partitions([(b.count, h) for b, h in zip(own, held, strict=True)])
         candidates = [
             Candidate(b, h, float(p))
