@@ -54,18 +54,19 @@ class Evidence:
 
     @classmethod
     def of(cls, settings: Settings, chunks: Sequence[Chunk]) -> "Evidence":
-        """Look at what was heard."""
+        """Look at what was heard, at the bytes alone: frames need no times, and gaps cost time to look at."""
         flags = "".join(chunk.flags for chunk in chunks if chunk.flags is not None)
-        size = frames = explained = 0
-        if chunks:
-            for columns in listen([Batch.of(chunks)], settings):
-                size += len(columns.data)
+        data = b"".join(chunk.data for chunk in chunks)
+        frames = explained = 0
+        if data:
+            for columns in listen([Batch.of([Chunk(None, data)])], settings):
                 whole = ~columns.repaired
                 for message in (columns.request, columns.response):
                     there = whole & (message[:, 0] != NONE)
                     frames += int(there.sum())
                     explained += int((message[there, 1] - message[there, 0]).sum())
-        return cls(settings, size, frames, explained, flags.count(PARITY), flags.count(FRAMING), flags.count(BREAK))
+        parity, framing, breaks = (flags.count(letter) for letter in (PARITY, FRAMING, BREAK))
+        return cls(settings, len(data), frames, explained, parity, framing, breaks)
 
     @property
     def marked(self) -> int:

@@ -10,8 +10,9 @@ from sidetap.station.recorder.finding import ENOUGH_FRAMES, Evidence, Plan
 
 # What was on the line or in the adapter while the settings changed belongs to neither: common practice, no source.
 _SETTLE_NS = 50 * NS_PER_MS
-_LOOK_EVERY_NS = 500 * NS_PER_MS
-ENOUGH_BYTES = 2048  # without a single frame: nothing more will come of these settings
+_LOOK_AT_BYTES = 64  # and again whenever half as many have come in addition: to look takes as long as there are bytes
+# Without a single frame in so many bytes nothing will come of the settings: two of the longest exchanges, and more.
+ENOUGH_BYTES = 768
 
 
 def try_settings(
@@ -33,15 +34,16 @@ def _try(tap: Tap, settings: Settings, clock: Clock, longest_ns: int) -> Evidenc
     began_ns = clock.now_ns()
     until_ns = began_ns + longest_ns
     chunks: list[Chunk] = []
-    evidence = Evidence.of(settings, chunks)
+    size, look_at = 0, _LOOK_AT_BYTES
     while not clock.told_to_end and clock.now_ns() < until_ns:
-        pause_ns = min(until_ns, clock.now_ns() + _LOOK_EVERY_NS)
-        while not clock.told_to_end and clock.now_ns() < pause_ns:
-            clock.wait([tap], pause_ns)
-            while (chunk := tap.read()) is not None:
-                if chunk.t_ns is not None and chunk.t_ns >= began_ns + _SETTLE_NS:
-                    chunks.append(chunk)
-        evidence = Evidence.of(settings, chunks)
-        if evidence.frames >= ENOUGH_FRAMES or (evidence.frames == 0 and evidence.bytes >= ENOUGH_BYTES):
-            break
-    return evidence
+        clock.wait([tap], until_ns)
+        while (chunk := tap.read()) is not None:
+            if chunk.t_ns is not None and chunk.t_ns >= began_ns + _SETTLE_NS:
+                chunks.append(chunk)
+                size += len(chunk.data)
+        if size >= look_at:
+            look_at = size * 3 // 2
+            evidence = Evidence.of(settings, chunks)
+            if evidence.frames >= ENOUGH_FRAMES or (evidence.frames == 0 and size >= ENOUGH_BYTES):
+                return evidence
+    return Evidence.of(settings, chunks)
