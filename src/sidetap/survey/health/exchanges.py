@@ -12,14 +12,11 @@ from numpy.typing import NDArray
 from sidetap.line import Columns, Outcome, Settings
 from sidetap.line.columns import NO_TIME, NOISE, NONE, OUTCOMES
 from sidetap.survey.health.calendar import Calendar, Table, Tally
+from sidetap.survey.health.polls import ByPoll, PollKey
 from sidetap.survey.health.spread import Spread, Spreading
 
 DEVICES = 256
 _MOST_POLLS = 500
-_NONE_YET = -1
-
-PollKey = tuple[int, int, int, int]
-"""Device, function, register, count; NONE where a function has none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,23 +93,23 @@ class Watching:
         self._answer_bytes = np.zeros(DEVICES, dtype=np.int64)
         self._flagged_bytes = np.zeros(DEVICES, dtype=np.int64)
         self._turnaround: dict[int, Spreading] = {}
-        self._periods: dict[int, Spreading] = {}
-        self._latest_ns: dict[int, int] = {}
+        self._periods: dict[PollKey, Spreading] = {}
+        self._latest_ns: dict[PollKey, int] = {}
         self._gaps = Spreading()
         self._end_ns: int | None = None  # when the last exchange was over
         self._paired_bytes = self._noise_bytes = self._noise_rows = 0
         self._tries, self._damaged, self._unanswered = Tally(calendar), Tally(calendar), Tally(calendar)
         self._noise = Tally(calendar)
 
-    def see(self, columns: Columns, flagged: NDArray[np.int64]) -> None:
-        """Take the next rows; flagged: places of bytes with a flag in their data."""
+    def see(self, columns: Columns, polls: ByPoll, flagged: NDArray[np.int64]) -> None:
+        """Take the next rows; polls: those with a request. flagged: places of bytes with a flag in their data."""
         self._calendar.cover(columns.t_ns[columns.t_ns != NO_TIME])
         self._calendar.cover(columns.t_end_ns[columns.t_end_ns != NO_TIME])
         self._count(columns)
         self._answers(columns, flagged)
         self._over_time(columns)
         self._pace(columns)
-        self._rhythm(columns)
+        self._rhythm(columns, polls)
 
     def _count(self, columns: Columns) -> None:
         rows = np.flatnonzero(columns.outcome != NOISE)
@@ -176,26 +173,23 @@ class Watching:
         if len(columns):
             self._end_ns = None if over[-1] == NO_TIME else int(over[-1])
 
-    def _rhythm(self, columns: Columns) -> None:
-        rows = np.flatnonzero(
-            (columns.request[:, 0] != NONE) & (columns.t_ns != NO_TIME) & ~columns.retry & ~columns.backlog
-        )
-        keys = _packed(columns, rows)
-        for key in np.unique(keys).tolist():
-            if key not in self._periods and len(self._periods) == _MOST_POLLS:
+    def _rhythm(self, columns: Columns, polls: ByPoll) -> None:
+        first = (columns.t_ns != NO_TIME) & ~columns.retry & ~columns.backlog
+        for key, all_rows in zip(polls.keys, polls.rows, strict=True):
+            rows = all_rows[first[all_rows]]
+            if not len(rows) or (key not in self._periods and len(self._periods) == _MOST_POLLS):
                 continue
-            times = columns.t_ns[rows[keys == key]]
             before = [self._latest_ns[key]] if key in self._latest_ns else []
-            periods = np.diff(np.concatenate([np.array(before, dtype=np.int64), times]))
+            periods = np.diff(np.concatenate([np.array(before, dtype=np.int64), columns.t_ns[rows]]))
             self._periods.setdefault(key, Spreading()).add(periods[periods >= 0])
-            self._latest_ns[key] = int(times[-1])
+            self._latest_ns[key] = int(columns.t_ns[rows[-1]])
 
     def exchanges(self) -> Exchanges:
         """Return what has been gathered."""
         present = np.flatnonzero(self._outcomes.sum(axis=1)).tolist()
         return Exchanges(
             tuple(self._device(device) for device in present),
-            tuple(Rhythm(_unpacked(key), spreading.spread()) for key, spreading in sorted(self._periods.items())),
+            tuple(Rhythm(key, spreading.spread()) for key, spreading in sorted(self._periods.items())),
             self._gaps.spread(),
             self._paired_bytes,
             self._noise_bytes,
@@ -223,15 +217,3 @@ class Watching:
             flagged_bytes=int(self._flagged_bytes[device]),
             turnaround=Spread(()) if turnaround is None else turnaround.spread(),
         )
-
-
-def _packed(columns: Columns, rows: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return each row's poll as one number; NONE is 0 in it."""
-    parts = (columns.device, columns.function, columns.register, columns.count)
-    device, function, register, count = (part[rows].astype(np.int64) + 1 for part in parts)
-    packed: NDArray[np.int64] = device << 48 | function << 36 | register << 18 | count
-    return packed
-
-
-def _unpacked(key: int) -> PollKey:
-    return ((key >> 48) - 1, (key >> 36 & 0xFFF) - 1, (key >> 18 & 0x3FFFF) - 1, (key & 0x3FFFF) - 1)

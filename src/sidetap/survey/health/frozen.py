@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sidetap.quantity import NS_PER_S
 from sidetap.survey.events import YardEvent
 from sidetap.survey.findings import Finding, Severity
-from sidetap.survey.health.exchanges import PollKey
+from sidetap.survey.health.polls import PollKey
 from sidetap.survey.health.result import LineHealth
 from sidetap.survey.health.stillness import Stillness
 from sidetap.survey.timeline import Span
@@ -158,7 +158,7 @@ def _restless(block: Stillness, values: Sequence[Value]) -> Finding | None:
         return None
     if run.answers < max(_FEWEST_REPEATS, _TIMES_SECOND * max(block.second, _LEAST_SECOND)):
         return None
-    before = block.answers - run.answers
+    before = max(block.looked_at - run.answers, 1)
     for value in values:
         moves, turns = _motion(block, value)
         if turns >= _FEWEST_TURNS and turns >= _TURNS * moves and moves >= _MOVES * before:

@@ -6,12 +6,16 @@ any time. Memory does not grow with the record, and the result does not depend o
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from sidetap.line import Batch, Columns, Settings
+from sidetap.line.columns import NONE
 from sidetap.survey.findings import About, Finding
 from sidetap.survey.health import frozen, gateway, hurt, mistuned
 from sidetap.survey.health.calendar import Calendar
 from sidetap.survey.health.damage import Examining
 from sidetap.survey.health.exchanges import Watching
+from sidetap.survey.health.polls import by_poll
 from sidetap.survey.health.result import LineHealth
 from sidetap.survey.health.signal import Listening
 from sidetap.survey.health.stillness import Comparing
@@ -36,9 +40,10 @@ class Health:
 
     def see(self, columns: Columns) -> None:
         """Take the next rows; all of their bytes have been heard."""
-        self._exchanges.see(columns, self._signal.flagged(len(columns.data)))
+        polls = by_poll(columns, np.flatnonzero(columns.request[:, 0] != NONE))
+        self._exchanges.see(columns, polls, self._signal.flagged(len(columns.data)))
         self._harms.see(columns)
-        self._blocks.see(columns)
+        self._blocks.see(columns, polls)
 
     def result(self) -> LineHealth:
         """Return what has been gathered."""

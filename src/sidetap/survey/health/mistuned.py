@@ -20,6 +20,7 @@ _USUAL_LISTENERS = ("8E1", "8N1")  # where the record does not say how it was ma
 _FEWEST_BYTES = 200  # of each kind: of fewer, flags tell nothing
 _NEARLY_ALL, _HARDLY_ANY = 0.95, 0.05
 _NO_FRAMES = 0.5  # of the bytes: with more of them in frames, the listener is not set wrongly
+_TRIALS, _TRIALS_OTHERWISE = 40_000, 10_000
 _FEWEST_REQUESTS, _LEAST_SHARE = 3, 0.15
 _FEW_PER_S = 5  # bytes: a line at break gives no more, one at another speed does
 _HARDLY_FRAMES = 0.02
@@ -137,7 +138,8 @@ def _rereadings(health: LineHealth) -> Iterator[tuple[Reread, Supposed, str]]:
             for framing in sorted(_FRAMINGS, key=lambda one: one != listener):
                 if inverted or framing != listener:
                     supposed = Supposed(framing, inverted)
-                    yield reread(health.signal.sample, listener, supposed), supposed, listener
+                    trials = _TRIALS if inverted and framing == listener else _TRIALS_OTHERWISE
+                    yield reread(health.signal.sample, listener, supposed, trials), supposed, listener
 
 
 def _convinces(again: Reread) -> bool:

@@ -22,8 +22,7 @@ REQUEST_BYTES = 8  # of functions 1 to 6 (MODBUS Application Protocol V1.1b3, 6.
 _FUNCTIONS = range(1, 7)
 _LAST_DEVICE = 247
 _MOST_ITEMS = {1: 2000, 2: 2000, 3: 125, 4: 125}
-_TRIALS_AT_ONE_PLACE = 2_500  # a place that needs more is given up
-_TRIALS = 15_000
+_TRIALS_AT_ONE_PLACE = 4_000  # a place that needs more is given up
 _ENOUGH = 20  # requests: more would tell nothing new
 _LONGEST_REST = 12  # bits: a request has no longer rest inside, its start and stop bits see to that
 
@@ -62,9 +61,12 @@ class Reread:
         return REQUEST_BYTES * self.requests.total() / max(self.characters, 1)
 
 
-def reread(sample: Sample, listener: str, supposed: Supposed) -> Reread:
-    """Return the requests in a sample that a receiver of framing ``listener`` made of a line set as supposed."""
-    return _Rereading(sample, listener, supposed).run()
+def reread(sample: Sample, listener: str, supposed: Supposed, trials: int) -> Reread:
+    """Return the requests in a sample that a receiver of framing ``listener`` made of a line set as supposed.
+
+    trials: characters laid, before it is given up (some 100,000 a second).
+    """
+    return _Rereading(sample, listener, supposed).run(trials)
 
 
 class _Levels(NamedTuple):
@@ -115,10 +117,10 @@ class _Rereading:
         self._empty = _Trial(starts | ones, ones)
         self._left = 0
 
-    def run(self) -> Reread:
+    def run(self, trials: int) -> Reread:
         found: Counter[bytes] = Counter()
         at, spent = 0, 0
-        while at < len(self._characters) and spent < _TRIALS and found.total() < _ENOUGH:
+        while at < len(self._characters) and spent < trials and found.total() < _ENOUGH:
             self._left = _TRIALS_AT_ONE_PLACE
             hit = self._request_at(at)
             spent += _TRIALS_AT_ONE_PLACE - self._left

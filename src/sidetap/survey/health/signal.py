@@ -56,7 +56,7 @@ class Listening:
         self._calendar = calendar
         self._over_time = Tally(calendar)
         self._flagged = False
-        self._flags = np.zeros((len(LETTERS), 2), dtype=np.int64)
+        self._bad = np.zeros((len(LETTERS), 2), dtype=np.int64)  # by letter, and by whether the ones are odd
         self._values = np.zeros(256, dtype=np.int64)
         self._sample = bytearray()
         self._letters = bytearray()
@@ -70,15 +70,16 @@ class Listening:
         """Take the next chunks of the line."""
         data, flags = batch.data, batch.flags
         self._values += np.bincount(data, minlength=256)
-        letters = np.zeros(len(data), dtype=np.int64) if flags is None else _LETTER[flags]
-        self._flags += np.bincount(2 * letters + _ONES_ODD[data], minlength=2 * len(LETTERS)).reshape(-1, 2)
         room = _SAMPLE_BYTES - len(self._sample)
         if room > 0:
             self._sample += data[:room].tobytes()
             self._letters += GOOD.encode() * len(data[:room]) if flags is None else flags[:room].tobytes()
-        bad = np.flatnonzero(letters)
+        bad = np.empty(0, dtype=np.int64)
         if flags is not None:
             self._flagged = True
+            bad = np.flatnonzero(flags != ord(GOOD))
+            kinds = 2 * _LETTER[flags[bad]] + _ONES_ODD[data[bad]]
+            self._bad += np.bincount(kinds, minlength=2 * len(LETTERS)).reshape(-1, 2)
             self._pending.append(self._heard + bad)
         self._heard += len(data)
         if batch.t_ns is not None and len(batch.t_ns):
@@ -106,9 +107,12 @@ class Listening:
     def signal(self) -> Signal:
         """Return what has been gathered."""
         over_time = self._over_time.table(2)
+        flags = self._bad.copy()
+        odd = int(self._values[_ONES_ODD == 1].sum())
+        flags[0] = np.array([self._heard - odd, odd]) - self._bad.sum(axis=0)
         return Signal(
             self._heard,
-            tuple((int(even), int(odd)) for even, odd in self._flags) if self._flagged else None,
+            tuple((int(even), int(odd)) for even, odd in flags) if self._flagged else None,
             tuple(self._values.tolist()),
             Sample(bytes(self._sample), self._letters.decode() if self._flagged else None),
             self._deliveries.spread(),

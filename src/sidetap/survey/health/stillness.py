@@ -6,22 +6,22 @@ high word of a 32-bit number with either neighbour: only one of the three is rig
 Positive binary floats are ordered as the 32-bit numbers of their bits are (IEEE 754), so their reversals count too.
 """
 
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import Columns, Outcome, Settings
-from sidetap.line.columns import NO_TIME, NONE
+from sidetap.line.columns import NO_TIME, NONE, OUTCOMES
 from sidetap.survey.health.calendar import Calendar, Table, Tally
-from sidetap.survey.health.exchanges import PollKey
+from sidetap.survey.health.polls import ByPoll, PollKey
 from sidetap.survey.health.spread import Spread, Spreading
 
 _REGISTER_READS = (3, 4, 23)
 _MOST_BLOCKS = 200
 _MOST_REGISTERS = 1000
 _CHANGES_KEPT = 4000
+_TURNS_LOOKED_AT = 20_000  # answers of a block
 _RUNS_COUNTED = 1000  # a longer run of the same answer counts as this long
 
 Numbers = NDArray[np.int64]
@@ -40,14 +40,15 @@ class Run:
 class Stillness:
     """One block over the record. answers: whole ones, exceptions and mended ones left out.
 
-    changes: of each register. reversals: [alone, with the next as low word, with the one before][register].
-    movements: changes of the same three numbers. longest, second: runs of the same answer. runs: lengths of all ended
-    runs, in answers. changed_ns: when the answer changed, the first ones. over_time: changes, [register, span].
-    repeated, fresh: turnaround of answers that repeat the one before, and of those that don't.
+    changes: of each register. movements, reversals: [alone, as high word before the next, as high word behind the one
+    before][register], in the first looked_at answers. longest, second: runs of the same answer. runs: all that
+    ended, as (answers, how many). changed_ns: when the answer changed, the first ones. over_time: changes,
+    [register, span]. repeated, fresh: turnaround of answers that repeat the one before, and of those that don't.
     """
 
     poll: PollKey
     answers: int
+    looked_at: int
     changes: tuple[int, ...]
     movements: tuple[tuple[int, ...], ...]
     reversals: tuple[tuple[int, ...], ...]
@@ -69,20 +70,17 @@ class Comparing:
         self._blocks: dict[PollKey, _Block] = {}
         self._registers = 0
 
-    def see(self, columns: Columns) -> None:
-        """Take the next rows."""
-        rows = columns.select(Outcome.ANSWERED)
-        rows = rows[np.isin(columns.function[rows], _REGISTER_READS) & (columns.count[rows] > 0)]
-        rows = rows[(columns.request_bit[rows] == NONE) & (columns.response_bit[rows] == NONE)]
-        if not len(rows):
-            return
-        parts = (columns.device, columns.function, columns.register, columns.count)
-        keys = np.stack([part[rows] for part in parts], axis=1)
-        found, place = np.unique(keys, axis=0, return_inverse=True)
-        for n, key in enumerate(found.tolist()):
-            block = self._block((key[0], key[1], key[2], key[3]))
+    def see(self, columns: Columns, polls: ByPoll) -> None:
+        """Take the next rows; polls: those with a request."""
+        usable = columns.outcome == OUTCOMES.index(Outcome.ANSWERED)
+        usable &= (columns.request_bit == NONE) & (columns.response_bit == NONE)
+        for key, all_rows in zip(polls.keys, polls.rows, strict=True):
+            rows = all_rows[usable[all_rows]]
+            if not len(rows) or key[1] not in _REGISTER_READS or key[3] <= 0:
+                continue
+            block = self._block(key)
             if block is not None:
-                block.see(columns, rows[place.ravel() == n], self._character_ns)
+                block.see(columns, rows, self._character_ns)
 
     def _block(self, key: PollKey) -> "_Block | None":
         block = self._blocks.get(key)
@@ -105,6 +103,7 @@ class _Block:
         count = key[3]
         self._over_time = over_time
         self._answers = 0
+        self._looked_at = 0
         self._words = np.zeros((0, count), dtype=np.int64)  # of the answer before
         self._changes = np.zeros(count, dtype=np.int64)
         self._movements = np.zeros((3, count), dtype=np.int64)
@@ -115,7 +114,7 @@ class _Block:
         self._until_ns: int | None = None
         self._longest = Run(0, None, None)
         self._second = 0
-        self._runs: Counter[int] = Counter()
+        self._runs = np.zeros(_RUNS_COUNTED + 1, dtype=np.int64)  # by length
         self._changed_ns: list[int] = []
         self._repeated, self._fresh = Spreading(), Spreading()
 
@@ -135,7 +134,8 @@ class _Block:
         self._words = words[-1:]
         moved = joined[1:] != joined[:-1]
         self._changes += moved.sum(axis=0)
-        self._turn(joined)
+        self._turn(joined[: max(0, _TURNS_LOOKED_AT - self._looked_at) + 1])
+        self._looked_at = min(_TURNS_LOOKED_AT, self._looked_at + len(rows))
         changed = moved.any(axis=1)
         self._count_runs(changed, t_ns)
         timed = t_ns != NO_TIME
@@ -148,7 +148,8 @@ class _Block:
         self._repeated.add(turnaround[usable & ~changed])
 
     def _turn(self, words: Numbers) -> None:
-        """Count the movements and reversals of each number."""
+        """Count the movements and reversals of each number; words: those of the answer before, then new ones."""
+        words = words[np.concatenate([[True], (words[1:] != words[:-1]).any(axis=1)])]
         after = np.concatenate([words[:, 1:], np.zeros((len(words), 1), dtype=np.int64)], axis=1)
         before = np.concatenate([np.zeros((len(words), 1), dtype=np.int64), words[:, :-1]], axis=1)
         for n, numbers in enumerate((words, words << 16 | after, words << 16 | before)):
@@ -162,39 +163,44 @@ class _Block:
                     self._direction[n, register] = own[-1]
 
     def _count_runs(self, changed: NDArray[np.bool_], t_ns: Numbers) -> None:
-        start = 0
-        for at in np.flatnonzero(changed).tolist():
-            if at > start:
-                self._until_ns = _time(t_ns[at - 1])
-            self._end_run(self._run + at - start)
-            self._run, self._since_ns, self._until_ns = 0, _time(t_ns[at]), _time(t_ns[at])
-            if self._since_ns is not None and len(self._changed_ns) < _CHANGES_KEPT:
-                self._changed_ns.append(self._since_ns)
-            start = at + 1
-        self._run += len(changed) - start
-        if len(changed) > start:
+        """Count the runs that the changes end, and go on with the last one."""
+        ends = np.flatnonzero(changed)
+        if len(ends):
+            lengths = np.diff(ends, prepend=-1) - 1
+            lengths[0] += self._run
+            self._runs += np.bincount(np.minimum(lengths + 1, _RUNS_COUNTED), minlength=_RUNS_COUNTED + 1)
+            n = int(lengths.argmax())
+            since = self._since_ns if n == 0 else _time(t_ns[ends[n - 1]])
+            until = self._until_ns if ends[n] == 0 else _time(t_ns[ends[n] - 1])
+            runner_up = int(np.delete(lengths, n).max(initial=0))
+            self._longest, self._second = self._ranked(Run(int(lengths[n]), since, until), runner_up)
+            room = _CHANGES_KEPT - len(self._changed_ns)
+            self._changed_ns += [t for t in t_ns[ends[:room]].tolist() if t != NO_TIME]
+            self._run = 0
+            self._since_ns = self._until_ns = _time(t_ns[ends[-1]])
+        still = len(changed) - (int(ends[-1]) + 1 if len(ends) else 0)
+        if still:
+            self._run += still
             self._until_ns = _time(t_ns[-1])
 
-    def _end_run(self, repeats: int) -> None:
-        self._runs[min(repeats + 1, _RUNS_COUNTED)] += 1
-        self._longest, self._second = self._ranked(repeats)
-
-    def _ranked(self, repeats: int) -> tuple[Run, int]:
-        if repeats > self._longest.answers:
-            return Run(repeats, self._since_ns, self._until_ns), self._longest.answers
-        return self._longest, max(self._second, repeats)
+    def _ranked(self, run: Run, runner_up: int) -> tuple[Run, int]:
+        """Return the longest run and the second length, with a new run and the next one taken in."""
+        if run.answers > self._longest.answers:
+            return run, max(self._longest.answers, runner_up)
+        return self._longest, max(self._second, run.answers)
 
     def stillness(self) -> Stillness:
-        longest, second = self._ranked(self._run)
+        longest, second = self._ranked(Run(self._run, self._since_ns, self._until_ns), 0)
         return Stillness(
             poll=self._key,
             answers=self._answers,
+            looked_at=self._looked_at,
             changes=tuple(self._changes.tolist()),
             movements=tuple(tuple(row) for row in self._movements.tolist()),
             reversals=tuple(tuple(row) for row in self._reversals.tolist()),
             longest=longest,
             second=second,
-            runs=tuple(sorted(self._runs.items())),
+            runs=tuple((int(n), int(self._runs[n])) for n in np.flatnonzero(self._runs)),
             changed_ns=tuple(self._changed_ns),
             over_time=self._over_time.table(self._key[3]),
             repeated=self._repeated.spread(),
