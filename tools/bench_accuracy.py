@@ -169,7 +169,7 @@ def table(pool: Pool, random_bytes: int) -> None:
         row(f"recall of intact, timed, {name}", ">= 0.9999", got.recall, got.recall >= 0.9999, f"of {got.intact}")
     for name, got in pool.timed.items():
         least = 0.9999 if name == "clean" else 0.9998
-        note = f"{got.wrong_rows} of {got.rows}, {got.undetectable} of them with check codes that hold"
+        note = f"{got.wrong_rows} of {got.rows}; {got.undetectable} whose codes hold, {got.other_try} of an alike try"
         row(f"precision of answered rows, timed, {name}", f">= {least}", got.precision, got.precision >= least, note)
     for name, got in pool.untimed.items():
         note = f"of {got.intact}"

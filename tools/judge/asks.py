@@ -64,7 +64,7 @@ def random_ask(rng: np.random.Generator, devices: list[int], function: int, *, m
     """Return an ask of a function with everything else by chance: mostly few registers, sometimes many."""
     device = int(rng.choice(devices))
     style = Style(int(rng.choice(USUAL)))
-    if function not in PUBLIC and rng.random() < 0.15:
+    if function not in PUBLIC and rng.random() < 0.04:
         style = Style.TUNNEL
     few = rng.random() < 0.8
     if function in BITS:

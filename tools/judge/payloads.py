@@ -79,7 +79,7 @@ def _tunnel(rng: np.random.Generator, octets: Bytes, start: int, length: int) ->
     request = bytes((device, 3, 0, int(rng.integers(0, 200)), 0, count))
     frames = request + crc(request)
     answer = bytes((device, 3, 2 * count)) + rng.bytes(2 * count)
-    if length >= len(frames) + len(answer) + 2 and rng.random() < 0.5:
+    if length >= len(frames) + len(answer) + 2 and rng.random() < 0.25:
         frames += answer + crc(answer)
     at = start + int(rng.integers(0, length - len(frames) + 1))
     octets[at : at + len(frames)] = np.frombuffer(frames, dtype=np.uint8)

@@ -42,6 +42,7 @@ class Score:
     of those with at most one turned bit in each frame and nothing else. found: rows that are right.
     false_backlog: rows said to be older than they are; no delivery here holds back more than 32 ms, or a frame.
     undetectable: rows of a try's own two frames, damaged so that the check codes still hold.
+    other_try: wrong rows that give an answer to an earlier try of the same request: true in content.
     echoes: rows that take one identical frame for another one, where only time could tell.
     """
 
@@ -55,6 +56,7 @@ class Score:
     rows: int = 0
     wrong_rows: int = 0
     undetectable: int = 0
+    other_try: int = 0
     echoes: int = 0
     unknown: int = 0
     found_unknown: int = 0
@@ -248,8 +250,12 @@ class _Judge:
         result.rows += len(number)
         result.echoes += int(echo.sum())
         result.wrong_rows += int((~right & ~echo).sum())
+        truly = sent.request[np.where(named, sent.frame_try[answer], 0)]  # the request that the named answer is for
+        other = named & ~own & (sent.frame_mark[asked] == sent.frame_mark[truly])
+        result.other_try += int((other & ~right & ~echo).sum())
         for place in np.flatnonzero(~right & ~echo).tolist():
             kind = "undetectable row" if own[place] and not confused[place] else "false answered row"
+            kind = "answered row of another try, alike" if other[place] else kind
             self._fault(kind, NONE, int(rows.request[number[place], 0]))
         result.answered += int(self.has_answer.sum())
         result.intact += int(self.intact.sum())
@@ -384,7 +390,9 @@ class _Judge:
         sent, result = self.sent, self.result
         agree = (truth == said) & np.append(False, truth[:-1] == said[:-1])
         clean = agree & (truth != "nothing") & ~np.append(False, debris[:-1])
-        clean &= (truth != "unpaired-response") & np.append(False, truth[:-1] != "unpaired-response")
+        clean &= (truth != "unpaired-response") & np.append(
+            False, ~np.isin(truth[:-1], ("unpaired-response", "nothing"))
+        )
         unanswered = np.append(False, truth[:-1] == "unanswered") | np.append(False, truth[:-1] == "damaged")
         is_retry = sent.same_as_before & unanswered
         wrong = clean & (self.rows.retry[row] != is_retry)
