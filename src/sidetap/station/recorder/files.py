@@ -20,7 +20,7 @@ from sidetap.quantity import NS_PER_S
 from sidetap.station.ports.lost import reason_of
 from sidetap.station.recorder.growing_file import GrowingFile, Kept
 
-_AROUND_A_CHUNK = 64  # bytes of a block that are neither data nor flags, at most
+_AROUND_A_CHUNK = 320  # bytes of a block that are neither data nor flags, and the remark at a file's end, at most
 
 
 @dataclass(frozen=True, slots=True)

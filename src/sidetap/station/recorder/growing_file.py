@@ -1,5 +1,6 @@
 """A file that is appended to: whole pieces in, a good file and its SHA-256 out, also when the disk is full."""
 
+import contextlib
 import hashlib
 import os
 from dataclasses import dataclass
@@ -74,7 +75,8 @@ class GrowingFile:
         try:
             beside.write_bytes(_check_line(digest, self.path.name))
         except OSError:
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
             return False
         return True
 
