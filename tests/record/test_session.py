@@ -132,9 +132,9 @@ def test_an_adapter_that_comes_back_goes_on_in_the_same_recording(tmp_path: Path
     run = recorded(world, [first], tmp_path, 20, bench)
     assert len(bench.opened) == 1
     gap = [(t, u) for t, u in itertools.pairwise(c.t_ns or 0 for c in run.chunks) if u - t > NS_PER_S]
-    assert [((t - UTC_NS) / NS_PER_S, (u - UTC_NS) / NS_PER_S) for t, u in gap] == [
-        (pytest.approx(5, abs=0.1), pytest.approx(10.1, abs=0.7))
-    ]
+    assert len(gap) == 1
+    assert (gap[0][0] - UTC_NS) / NS_PER_S == pytest.approx(5, abs=0.1)
+    assert (gap[0][1] - UTC_NS) / NS_PER_S == pytest.approx(10.1, abs=0.7)
     assert run.data[:100] == line.said[:100]
     assert run.data[-100:] in line.said
     begin, end, last = run.remarks
@@ -153,8 +153,7 @@ def test_an_adapter_that_comes_back_goes_on_in_the_same_recording(tmp_path: Path
 
 def test_another_adapter_in_its_place_is_refused_and_the_right_one_waited_for(tmp_path: Path) -> None:
     world, bench = World(), Bench()
-    line, foreign = Line(world), Line(world)
-    foreign.wire.send = lambda *_, **__: 0  # type: ignore[method-assign]
+    line = Line(world)
     first = SimulatedTap(line, identity=OURS)
     strangers: list[SimulatedTap] = []
 
@@ -173,16 +172,16 @@ def test_another_adapter_in_its_place_is_refused_and_the_right_one_waited_for(tm
     assert len(told) == 1  # said once
     assert "TX0002" in told[0]
     assert any("another adapter" in (state.pairs[0].why or "") for state in run.watcher.shown)
-    assert run.watcher.told[-1].endswith("s") or "back after" in run.watcher.told[-1]
+    assert "it is back after" in run.watcher.told[-1]
 
 
 def test_it_waits_until_told_to_end(tmp_path: Path) -> None:
     world = World()
     tap = SimulatedTap(Line(world))
     world.at(2, tap.unplug)
-    world.at(3600, world.end)
+    world.at(300, world.end)
     run = recorded(world, [tap], tmp_path, None, Bench())
-    assert world.agenda.now_ns == 3600 * NS_PER_S
+    assert world.agenda.now_ns == 300 * NS_PER_S
     assert 0 < len(run.data) < 1000
     assert run.remarks[-1].startswith("end: ")
 
@@ -191,8 +190,9 @@ def test_what_came_before_the_plug_was_pulled_is_kept(tmp_path: Path) -> None:
     world = World()
     line = Line(world)
     tap = SimulatedTap(line)
-    world.agenda.at(60 * NS_PER_MS, tap.unplug)  # the first request came at 50 and is whole at 54.6
+    world.agenda.at(70 * NS_PER_MS, tap.unplug)  # the first request is whole at 54.6 ms and delivered at 64
     run = recorded(world, [tap], tmp_path, 2, Bench())
+    assert run.data.startswith(framed(EXCHANGES[0][0]))
     assert run.data == line.said[: len(run.data)]
 
 
@@ -214,10 +214,8 @@ def test_times_go_on_evenly_when_the_time_of_day_is_set_and_both_are_told(tmp_pa
     assert "UTC 2026-03-11T13:00:05" in step
     assert f"UTC 2026-03-11T13:00:10.000000000Z, monotonic {5010 * NS_PER_S} ns" in end
     header = blocks(run.path)[0][1]
-    assert (
-        f"begin: recording {UTC_NS} ns, UTC 2026-03-11T15:00:00.000000000Z, monotonic {5000 * NS_PER_S} ns".encode()
-        in header
-    )
+    began = f"recording {UTC_NS} ns, UTC 2026-03-11T15:00:00.000000000Z, monotonic {5000 * NS_PER_S} ns"
+    assert f"begin: {began}".encode() in header
     assert any("set by -7200.000 s" in text for text in run.watcher.told)
 
 
@@ -236,8 +234,6 @@ def test_two_pairs_become_one_line_in_order_of_time(tmp_path: Path) -> None:
     """Requests on one pair, answers on the other; slow enough for adapters that deliver every 16 ms."""
     world = World()
     asking, answering = Line(world, period_ms=200, only="requests"), Line(world, period_ms=200, only="answers")
-    for line in (asking, answering):
-        line._turn = 0
     taps = [SimulatedTap(asking, source="/dev/a"), SimulatedTap(answering, source="/dev/b")]
     run = recorded(world, taps, tmp_path, 30)
     found = read(run.path)
