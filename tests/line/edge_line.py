@@ -85,7 +85,7 @@ def send(
     return Sent(times, np.array(to, dtype=np.int64) ^ int(inverted))
 
 
-# -- Trials -----------------------------------------------------------------------------------------------------------
+# -- Trials ----------------------------------------------------------------------------------------------------------
 
 KINDS = ("random", "spaced", "modbus")
 
@@ -130,7 +130,7 @@ def _traffic(rng: np.random.Generator, kind: str, framing: str, characters: int)
 
 
 def modbus(rng: np.random.Generator, framing: str, characters: int) -> tuple[list[int], list[float]]:
-    """Requests and answers of function 03, as RTU where there are eight data bits, else as ASCII; cut at the start."""
+    """Requests and answers of function 03, RTU where there are eight data bits, else ASCII; cut at the start."""
     data: list[int] = []
     gaps: list[float] = []
     registers = rng.integers(0, 3000, 20).tolist()

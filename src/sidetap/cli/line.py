@@ -3,16 +3,18 @@
 import json
 import sys
 from pathlib import Path
+from textwrap import wrap
 from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.padding import Padding
 from rich.text import Text
 
 from sidetap.errors import printable
 from sidetap.line.edges import Edges, Verdict, identify, read
 from sidetap.line.edges.words import evidence, headline, remarks, rivals
+
+_INDENT = 2
 
 
 def line(
@@ -49,4 +51,5 @@ def _show(capture: Edges, verdict: Verdict) -> None:
         if rows:
             console.print(Text(f"\n{title}", style="bold"))
             for row in rows:
-                console.print(Padding(Text(row), (0, 0, 0, 2), expand=False))
+                for part in wrap(row, console.width - _INDENT):
+                    console.print(Text(" " * _INDENT + part))

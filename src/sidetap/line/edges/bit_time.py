@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 _BIN = 0.05  # of the natural logarithm of a length
 _CROWDS = 8  # places tried
 _KEPT = 4  # bit times that characters are looked for at
+_FAR = 1.0  # nats a run behind the best fit: not looked at
 _SAME = 0.02  # bit times closer than this are one
 _LONGEST_RUN = 9.6  # bit times: the longest run inside a character is nine
 _CLEAR = 0.35  # bit times off a whole number: more is no measurement of the bit time but a disturbance
@@ -58,7 +59,8 @@ def bit_times(runs_ns: Floats, low: NDArray[np.bool_]) -> list[BitTime]:
             if fit is not None and all(abs(fit.bit_ns / known.bit_ns - 1) > _SAME for known in fitted):
                 fitted.append(fit)
     fitted.sort(key=lambda fit: fit.cost)
-    return fitted[:_KEPT]
+    least = fitted[0].cost if fitted else 0.0
+    return [fit for fit in fitted[:_KEPT] if fit.cost <= least + _FAR * len(runs_ns)]
 
 
 def _crowds(runs_ns: Floats) -> Sequence[float]:

@@ -32,8 +32,11 @@ class Checks:
     nats: float
 
 
-def checks(values: NDArray[np.int64], good: NDArray[np.bool_], gap: NDArray[np.float64]) -> Checks:
-    """Count frames among characters. gap: bit times of rest after each; a frame holds good characters only."""
+def checks(values: NDArray[np.int64], good: NDArray[np.bool_], gap: NDArray[np.float64], data_bits: int) -> Checks:
+    """Count frames among characters of 7 or 8 data bits: RTU needs 8 (2.5.1).
+
+    gap: bit times of rest after each; a frame holds good characters only.
+    """
     ends = np.flatnonzero((gap > _SILENCE_BITS) | ~np.isfinite(gap)) + 1
     if len(values) and (len(ends) == 0 or ends[-1] != len(values)):
         ends = np.append(ends, len(values))
@@ -41,11 +44,12 @@ def checks(values: NDArray[np.int64], good: NDArray[np.bool_], gap: NDArray[np.f
     rtu: list[bytes] = []
     start = 0
     for end in ends.tolist():
-        if good[start:end].all():
+        if data_bits == 8 and good[start:end].all():
             rtu += _rtu(text[start : min(end, start + _MOST_BURST)])
         start = end
     lines = _ascii(text, good)
-    nats = len(set(rtu)) * _RTU_NATS + len(set(lines)) * _ASCII_NATS
+    tries = float(np.log(len(ends) / len(rtu))) if rtu else 0.0  # each row is one more chance for an accident
+    nats = len(set(rtu)) * max(_RTU_NATS - tries, 0.0) + len(set(lines)) * _ASCII_NATS
     return Checks(len(rtu), len(lines), len(ends), nats)
 
 

@@ -26,10 +26,11 @@ _DAMPING = 0.35
 _SURE = 0.9999  # as sure as this ever gets: captures err in ways that no reckoning knows
 _GIVEN = 0.5  # less likely answers are left open
 _NAMED = 1e-3  # rivals less likely than this are not named
-_LOOKED_AT_AGAIN = 2  # bit times
+_RIVAL = 100.0  # nats: bit times farther behind the best are out of the question
 _DOUBTFUL = 0.2  # share of faulty characters, or of unexplained edges, at which half of the trust is gone
 _SAME_BAUD = 0.02
-_CLOSE = 0.5  # bit times: characters nearer than this follow each other without a pause
+_CLOSE = 0.25  # bit times: characters nearer than this follow each other without a pause
+_HABIT = 0.2  # share of characters that do so, from which on it can't be chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +105,14 @@ def identify(edges: Edges) -> Verdict:
     if not any(len(one.characters) for one in found):
         return Verdict(None, None, None, 0.0, 0.0, (), None)
     found = with_checks(found)
-    best = min(found, key=lambda one: one.cost)
+    best = max(found, key=_score)
     none = telling_runs(sample.runs_ns) + _NO_CHARACTERS
     answers = [replace(one, probability=one.probability * _trust(best)) for one in _weighed(found, none)]
     bit_ns, bit_u_ns, evidence = _whole(whole, best)
-    top = answers[0] = replace(answers[0], baud=NS_PER_S / bit_ns)
+    top = replace(answers[0], baud=NS_PER_S / bit_ns)
+    if top.framing == "8N2" and evidence.back_to_back < _HABIT:
+        top = replace(top, framing="8N1")  # a pause and a second stop bit look the same
+    answers[0] = top
     baud_u = top.baud * bit_u_ns / bit_ns
     baud_sure = sum(one.probability for one in answers if abs(one.baud / top.baud - 1) < _SAME_BAUD)
     framing_sure = sum(one.probability for one in answers if same_framing(one.framing, top.framing))
@@ -131,15 +135,21 @@ def _foremost(found: list[Reading]) -> list[Reading]:
         known = best.get(one.bit.bit_ns)
         if known is None or one.cost < known.cost:
             best[one.bit.bit_ns] = one
-    return sorted(best.values(), key=lambda one: one.cost)[:_LOOKED_AT_AGAIN]
+    least = min(one.cost for one in found) if found else 0.0
+    return [one for one in best.values() if one.cost <= least + _RIVAL]
+
+
+def _score(one: Reading) -> float:
+    """Return the logarithm of how likely a reading is, but for a constant. Check codes stand alone: not damped."""
+    return one.support - _DAMPING * one.cost
 
 
 def _weighed(found: list[Reading], none: float) -> list[Answer]:
     """Return answers with their probabilities, likeliest first, alike ones joined. none: the cost of none of them."""
-    found = sorted(found, key=lambda one: one.cost)
-    least = min(found[0].cost, none)
-    weights = [float(np.exp(_DAMPING * (least - one.cost))) for one in found]
-    total = sum(weights) + float(np.exp(_DAMPING * (least - none)))
+    found = sorted(found, key=_score, reverse=True)
+    most = max(_score(found[0]), -_DAMPING * none)
+    weights = [float(np.exp(_score(one) - most)) for one in found]
+    total = sum(weights) + float(np.exp(-_DAMPING * none - most))
     answers: list[Answer] = []
     for one, weight in zip(found, weights, strict=True):
         new = Answer(NS_PER_S / one.bit.bit_ns, one.framing, one.inverted, weight / total)

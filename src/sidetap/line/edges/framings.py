@@ -26,13 +26,18 @@ _CHECKED_NATS = 60.0  # readings farther behind the best are not searched for ch
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
-    """One way to read a stretch. cost: nats, for where all edges are and what the characters say."""
+    """One way to read a stretch.
+
+    cost: nats, for where all edges are and what the characters say. support: nats, by how much frames whose check
+    code fits speak for it; 0 where nobody looked.
+    """
 
     bit: BitTime
     framing: str
     inverted: bool
     characters: Characters
     cost: float
+    support: float = 0.0
 
     @property
     def bits(self) -> int:
@@ -47,7 +52,8 @@ class Reading:
     @property
     def checks(self) -> Checks:
         """The Modbus frames among the characters."""
-        return checks(values(self.characters.payload, self.framing), self.good, self.characters.gap)
+        told = values(self.characters.payload, self.framing)
+        return checks(told, self.good, self.characters.gap, int(self.framing[0]))
 
 
 def follows(payload: NDArray[np.int64], framing: str) -> NDArray[np.bool_]:
@@ -93,4 +99,4 @@ def measured_anew(stretch: Stretch, one: Reading) -> BitTime:
 def with_checks(found: list[Reading]) -> list[Reading]:
     """Return readings with what the check codes of the frames among their characters say for them."""
     near = min(one.cost for one in found) + _CHECKED_NATS
-    return [replace(one, cost=one.cost - one.checks.nats) if one.cost <= near else one for one in found]
+    return [replace(one, support=one.checks.nats) if one.cost <= near else one for one in found]

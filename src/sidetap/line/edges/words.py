@@ -10,6 +10,7 @@ from sidetap.quantity import NS_PER_S
 _SURE, _LIKELY = 0.99, 0.7
 _OFF = 0.02  # share by which a receiver's clock may be off; common practice, no source
 _SHOWN_RIVALS = 4
+_SKEWED = 0.01  # bit times
 
 
 def headline(verdict: Verdict) -> str:
@@ -36,10 +37,12 @@ def evidence(capture: Edges, verdict: Verdict) -> list[str]:
     rows.append(f"read as {round(top.baud)} {top.framing}{' inverted' if top.inverted else ''}:")
     rows.append(f"{found.characters:,} characters, {found.distinct:,} different ones, {found.faults:,} {_what(top)}")
     rows.append(_frames(found))
-    rows.append(f"{top.baud:.{_decimals(verdict.baud_u)}f} bits a second, ± {2 * verdict.baud_u:.1g} at 95 %")
-    rows.append(
-        f"edges jitter by {found.jitter:.1%} of a bit; low bits last {found.skew:+.1%} of a bit more than high"
-    )
+    places = 0 if verdict.baud_u >= 0.5 else 1 if verdict.baud_u >= 0.05 else 3
+    rows.append(f"{top.baud:.{places}f} bits a second, ± {2 * verdict.baud_u:.{places}f} at 95 %")
+    rows.append(f"edges jitter by {100 * found.jitter:.1f} % of a bit")
+    if abs(found.skew) > _SKEWED:
+        which = "low runs last longer" if found.skew > 0 else "high runs last longer"
+        rows.append(f"{which}, the others shorter, by {100 * abs(found.skew):.1f} % of a bit")
     if found.spikes:
         rows.append(f"{found.spikes:,} pulses shorter than a quarter bit left out")
     if found.strays:
@@ -79,7 +82,7 @@ def remarks(capture: Edges, verdict: Verdict) -> list[str]:
     rows += _pace(capture, verdict)
     if found.faults > 0.01 * found.characters:
         rows.append(
-            f"{found.faults / found.characters:.1%} of the characters are faulty: the line itself is troubled."
+            f"{100 * found.faults / found.characters:.1f} % of the characters are faulty: the line is in trouble."
         )
     return rows
 
@@ -113,11 +116,11 @@ def _settle(verdict: Verdict, others: list[Answer]) -> list[str]:
 def _stop_bits(verdict: Verdict, found: Evidence) -> list[str]:
     if verdict.framing is None:
         return []
-    if verdict.framing in ("8N1", "8N2") and found.back_to_back < 0.5:
+    if verdict.framing in ("8N1", "8N2") and found.back_to_back < 0.2:
         return [
             "Characters are spaced: 1 and 2 stop bits can't be told apart (8N1 stands for both), nor need they be."
         ]
-    if verdict.framing[1] != "N" and found.back_to_back < 0.5:
+    if verdict.framing[1] != "N" and found.back_to_back < 0.2:
         return ["Characters are spaced, so a second stop bit would not be seen; a receiver needn't know."]
     return []
 
@@ -138,17 +141,15 @@ def _pace(capture: Edges, verdict: Verdict) -> list[str]:
     near = customary(verdict.baud)
     off = verdict.answers[0].baud / near - 1
     if near != verdict.baud and abs(off) <= _OFF:
-        rows.append(f"{near} is {abs(off):.2%} away, within what receivers bear: that is likely what is set.")
+        rows.append(f"{near} is {100 * abs(off):.2f} % away, within what receivers bear: that is likely what is set.")
     steps = np.diff(capture.t_ns)
     step_ns = int(np.gcd.reduce(steps[steps > 0])) if (steps > 0).any() else 1
     share = step_ns * verdict.baud / NS_PER_S
     if share > 1 / 16:
-        rows.append(f"Times are in steps of {share:.0%} of a bit: sample at least 16 times a bit to be surer.")
+        rows.append(
+            f"Times are in steps of {100 * share:.0f} % of a bit: sample at least 16 times a bit to be surer."
+        )
     return rows
-
-
-def _decimals(spread: float) -> int:
-    return 0 if spread >= 0.5 else 1 if spread >= 0.05 else 2
 
 
 def _percent(probability: float) -> str:
