@@ -64,16 +64,16 @@ class Rhythm:
 class Exchanges:
     """The line's frames. gaps: silence from the end of an exchange to the next request, as delivered.
 
-    paired_bytes: in requests with their whole answers: hardly anything else makes those.
-
-    noise_bytes: in no frame. tries_over_time, troubles_over_time: [device, span]; troubles are damaged, mended and
-    unanswered tries. noise_over_time: bytes in no frame, by span.
+    paired_bytes: in requests with their whole answers: hardly anything else makes those. asked_bytes: in whole
+    requests that name registers or bits. noise_bytes: in no frame. tries_over_time, damaged_over_time (or mended),
+    unanswered_over_time: [device, span]. noise_over_time: bytes in no frame, by span.
     """
 
     devices: tuple[DeviceHealth, ...]
     rhythms: tuple[Rhythm, ...]
     gaps: Spread
     paired_bytes: int
+    asked_bytes: int
     noise_bytes: int
     noise_rows: int
     tries_over_time: Table
@@ -97,7 +97,7 @@ class Watching:
         self._latest_ns: dict[PollKey, int] = {}
         self._gaps = Spreading()
         self._end_ns: int | None = None  # when the last exchange was over
-        self._paired_bytes = self._noise_bytes = self._noise_rows = 0
+        self._paired_bytes = self._asked_bytes = self._noise_bytes = self._noise_rows = 0
         self._tries, self._damaged, self._unanswered = Tally(calendar), Tally(calendar), Tally(calendar)
         self._noise = Tally(calendar)
 
@@ -122,11 +122,14 @@ class Watching:
     def _answers(self, columns: Columns, flagged: NDArray[np.int64]) -> None:
         """Count the bytes of answers, whole and damaged, and the flagged ones among them."""
         starts = np.concatenate([[0], columns.ends[:-1]]).astype(np.int64)
-        framed = np.zeros(len(columns), dtype=np.int64)
-        for frame in (columns.request, columns.response):
-            framed += np.where(frame[:, 0] == NONE, 0, frame[:, 1] - frame[:, 0])
+        request, response = (
+            np.where(frame[:, 0] == NONE, 0, frame[:, 1] - frame[:, 0])
+            for frame in (columns.request, columns.response)
+        )
+        paired = (request > 0) & (response > 0)
+        self._paired_bytes += int((request + response)[paired].sum())
+        self._asked_bytes += int(request[columns.register != NONE].sum())
         noise = columns.outcome == NOISE
-        self._paired_bytes += int(framed[(columns.request[:, 0] != NONE) & (columns.response[:, 0] != NONE)].sum())
         self._noise_bytes += int((columns.ends - starts)[noise].sum())
         self._noise_rows += int(noise.sum())
         begin = np.where(columns.request[:, 0] == NONE, starts, columns.request[:, 1])
@@ -192,6 +195,7 @@ class Watching:
             tuple(Rhythm(key, spreading.spread()) for key, spreading in sorted(self._periods.items())),
             self._gaps.spread(),
             self._paired_bytes,
+            self._asked_bytes,
             self._noise_bytes,
             self._noise_rows,
             self._tries.table(DEVICES),

@@ -19,7 +19,8 @@ _FRAMINGS = ("8E1", "8O1", "8N1", "8N2")
 _USUAL_LISTENERS = ("8E1", "8N1")  # where the record does not say how it was made
 _FEWEST_BYTES = 200  # of each kind: of fewer, flags tell nothing
 _NEARLY_ALL, _HARDLY_ANY = 0.95, 0.05
-_NO_FRAMES = 0.5  # of the bytes: with more of them in frames, the listener is not set wrongly
+_NO_FRAMES = 0.5  # of the bytes: with fewer of them in frames, the record is of no use
+_SOME_FRAMES = 0.2  # of the bytes: a listener set otherwise makes none but by chance
 _TRIALS, _TRIALS_OTHERWISE = 40_000, 10_000
 _FEWEST_REQUESTS, _LEAST_SHARE = 3, 0.15
 _FEW_PER_S = 5  # bytes: a line at break gives no more, one at another speed does
@@ -111,12 +112,13 @@ def _one_of(shares: list[float]) -> str | None:
 
 
 def _by_rereading(health: LineHealth, span: Span | None) -> Finding | None:
-    if health.explained >= _NO_FRAMES:
+    if max(health.explained, _asked_share(health)) >= _SOME_FRAMES:
         return None
-    found = [(again, supposed, listener) for again, supposed, listener in _rereadings(health) if _convinces(again)]
-    if not found:
+    convincing = (one for one in _rereadings(health) if _convinces(one[0]))
+    found = next(convincing, None)
+    if found is None:
         return _at_break(health, span)
-    again, supposed, listener = max(found, key=lambda one: one[0].share)
+    again, supposed, listener = found
     request, times = again.requests.most_common(1)[0]
     evidence = (
         f"read again as {supposed.framing}{' inverted' if supposed.inverted else ''}, {again.requests.total()} "
@@ -193,7 +195,11 @@ def _other(health: LineHealth, span: Span | None) -> Finding | None:
 
 
 def _hardly_frames(health: LineHealth) -> bool:
-    return health.explained < _HARDLY_FRAMES and health.signal.bytes >= _FEWEST_FOR_SPEED
+    return max(health.explained, _asked_share(health)) < _HARDLY_FRAMES and health.signal.bytes >= _FEWEST_FOR_SPEED
+
+
+def _asked_share(health: LineHealth) -> float:
+    return health.exchanges.asked_bytes / max(health.signal.bytes, 1)
 
 
 def _in_short(health: LineHealth, why: str) -> str:
