@@ -1,10 +1,11 @@
 """A serial terminal as both ports need it: raw, nothing echoed, no flow control; errored bytes as each one says."""
 
 import fcntl
+import os
 import platform
 import struct
 import termios
-from typing import TypeAlias
+from typing import TypeAlias, cast
 
 from sidetap.errors import BadInput
 from sidetap.line import Settings
@@ -17,6 +18,9 @@ _GENERIC_NUMBERS = ("x86_64", "i386", "i686", "aarch64", "armv6l", "armv7l", "ri
 _TCGETS2, _TCSETS2 = 0x802C542A, 0x402C542B
 _TERMIOS2 = struct.Struct("4I20s2I")  # the four flag words, line and control characters, input and output speed
 _CONTROL_FLAGS, _SPEED_IN, _SPEED_OUT = 2, 5, 6
+# Device numbers of pseudo-terminals (devices.txt of Linux). They have characters of eight bits without parity, and
+# the C library calls it an error to ask for anything else a second time.
+_PTYS = range(136, 144)
 _CBAUD, _BOTHER, _CIBAUD = 0o010017, 0o010000, 0o02003600000
 _NAMED_MEANWHILE = termios.B38400
 # A receiver that samples the middle of each bit stands 5 % over a character; half of it is for the talker.
@@ -35,8 +39,6 @@ def raw_attributes(source: str, settings: Settings, read_errors: int) -> Attribu
         speed = _NAMED_MEANWHILE
     size = {"7": termios.CS7, "8": termios.CS8}[settings.framing[0]]
     parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[settings.framing[1]]
-    if source.startswith("pty:"):
-        parity = 0  # a pty has none, and the C library calls it an error to ask for it a second time
     stop = termios.CSTOPB if settings.framing[2] == "2" else 0
     control: list[bytes | int] = [b"\0"] * 32
     control[termios.VMIN] = 1  # so that nothing to read differs from a terminal that hung up
@@ -50,7 +52,10 @@ def set_up(source: str, descriptor: int, settings: Settings, read_errors: int) -
 
     OSError or termios.error when it takes none at all.
     """
-    termios.tcsetattr(descriptor, termios.TCSANOW, raw_attributes(source, settings, read_errors))
+    attributes = raw_attributes(source, settings, read_errors)
+    if os.major(os.fstat(descriptor).st_rdev) in _PTYS:
+        attributes[2] = cast(int, attributes[2]) & ~(termios.PARENB | termios.CSIZE) | termios.CS8
+    termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
     if not hasattr(termios, f"B{settings.baud}"):
         offered = _set_speed(descriptor, settings.baud)
         if abs(offered - settings.baud) > _MOST_OFF * settings.baud:
