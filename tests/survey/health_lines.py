@@ -53,10 +53,10 @@ def told(
     chunks: Sequence[Chunk], settings: Settings | None = STATED, yard_events: Sequence[YardEvent] = ()
 ) -> list[Finding]:
     """Return what health finds on a line whose values nobody knows."""
-    return health_of(chunks, settings).findings(_NOTHING, (), About(yard_events=tuple(yard_events)))
+    return health_of(chunks, settings).findings(NOTHING, (), About(yard_events=tuple(yard_events)))
 
 
-_NOTHING = survey(()).history
+NOTHING = survey(()).history
 
 
 def names(findings: Iterable[Finding]) -> list[tuple[str, int | None]]:
