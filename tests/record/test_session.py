@@ -85,7 +85,7 @@ def test_all_that_was_said_is_kept_and_counted(tmp_path: Path) -> None:
     assert heard.stray_bytes == 0
     assert [(device.address, device.answered > 0) for device in heard.devices] == [(0x11, True), (0x12, False)]
     assert (heard.parity, heard.framing, heard.breaks) == (0, 0, 0)
-    # 57 bytes of 11 bits in each 200 ms at 19200 baud
+    # 61 bytes of 11 bits in each 200 ms at 19200 baud
     said = sum(len(framed(text)) for exchange in EXCHANGES for text in exchange if text)
     assert heard.load == pytest.approx(said * 11 / 19200 / 0.2, rel=0.03)
     assert heard.last_ns == run.chunks[-1].t_ns
