@@ -101,6 +101,7 @@ def load_peer() -> Callable[[Any], Any] | None:
     if spec is None or spec.loader is None:
         return None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # numba looks for its functions' module there
     spec.loader.exec_module(module)
     found: Callable[[Any], Any] = module.identify
     return found

@@ -29,6 +29,7 @@ _NAMED = 1e-3  # rivals less likely than this are not named
 _RIVAL = 100.0  # nats: bit times farther behind the best are out of the question
 _DOUBTFUL = 0.2  # share of faulty characters, or of unexplained edges, at which half of the trust is gone
 _SAME_BAUD = 0.02
+_CLOCK = 5e-5  # standard uncertainty of a probe's own clock, as a share; common practice, no source
 _CLOSE = 0.25  # bit times: characters nearer than this follow each other without a pause
 _HABIT = 0.2  # share of characters that do so, from which on it can't be chance
 
@@ -113,7 +114,7 @@ def identify(edges: Edges) -> Verdict:
     if top.framing == "8N2" and evidence.back_to_back < _HABIT:
         top = replace(top, framing="8N1")  # a pause and a second stop bit look the same
     answers[0] = top
-    baud_u = top.baud * bit_u_ns / bit_ns
+    baud_u = top.baud * float(np.hypot(bit_u_ns / bit_ns, _CLOCK))
     baud_sure = sum(one.probability for one in answers if abs(one.baud / top.baud - 1) < _SAME_BAUD)
     framing_sure = sum(one.probability for one in answers if same_framing(one.framing, top.framing))
     polarity_sure = sum(one.probability for one in answers if one.inverted == top.inverted)
