@@ -134,10 +134,10 @@ def pieces(line: Line, megabytes: float) -> Iterator[int]:
 
 
 class Stages:
-    """Seconds and CPU seconds of each stage."""
+    """Seconds and CPU seconds of each stage, and the most memory held by its end."""
 
     def __init__(self) -> None:
-        self.told: dict[str, tuple[float, float]] = {}
+        self.told: dict[str, tuple[float, float, float]] = {}
         self.start()
 
     def start(self) -> None:
@@ -146,15 +146,15 @@ class Stages:
 
     def end(self, name: str) -> None:
         """End a stage; of the same name they add up."""
-        before = self.told.get(name, (0.0, 0.0))
+        before = self.told.get(name, (0.0, 0.0, 0.0))
         seconds, cpu = (
             now - then for now, then in zip((time.perf_counter(), time.process_time()), self._from, strict=True)
         )
-        self.told[name] = (before[0] + seconds, before[1] + cpu)
+        self.told[name] = (before[0] + seconds, before[1] + cpu, peak_mb())
         self.start()
 
 
-def fold(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float]], int]:
+def fold(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float, float]], int]:
     """Survey ready-made columns, stage by stage."""
     gathering, health, stages, transactions = Gathering(), Health(Settings.parse("19200 8E1")), Stages(), 0
     for offset_ns in pieces(line, megabytes):
@@ -179,7 +179,7 @@ def fold(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float]], 
     return stages.told, transactions
 
 
-def listened(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float]], int]:
+def listened(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float, float]], int]:
     """Survey bytes, as `sidetap survey` does once a file is read."""
     batches = [line.batch(offset_ns) for offset_ns in pieces(line, megabytes)]
     size = sum(len(batch.data) for batch in batches)
@@ -207,18 +207,18 @@ def main() -> None:
         line = Line()
         start_mb = peak_mb()
         stages, transactions = (fold if arguments.one == "fold" else listened)(line, arguments.mb[0])
-        told = {"stages": stages, "transactions": transactions, "start_mb": start_mb, "peak_mb": peak_mb()}
-        sys.stdout.write(json.dumps(told))
+        stages["(made the line)"] = (0.0, 0.0, start_mb)
+        sys.stdout.write(json.dumps({"stages": stages, "transactions": transactions}))
         return
     table = Table("MB", "transactions", "stage", "s", "CPU s", "s / 100 MB", "peak MB")
     for way in ("fold",) if arguments.fold_only else ("fold", "listened"):
         for megabytes in arguments.mb:
             command = [sys.executable, __file__, "--one", way, "--mb", str(megabytes)]
             told = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
-            for stage, (seconds, cpu) in told["stages"].items():
+            for stage, (seconds, cpu, held_mb) in told["stages"].items():
                 rate = f"{100 * seconds / megabytes:.2f}"
                 row = (f"{megabytes:g}", f"{told['transactions']:,}", stage, f"{seconds:.2f}", f"{cpu:.2f}", rate)
-                table.add_row(*row, f"{told['peak_mb']:.0f}")
+                table.add_row(*row, f"{held_mb:.0f}")
     Console().print(table)
 
 

@@ -4,13 +4,12 @@ Order of arrival counts. A try of the same poll right after one without a whole 
 Where somebody else asked in between, the rhythm tells: the same bytes again, well under the poll's period after a try
 that got no whole answer. Times may be missing altogether; then only the first rule holds.
 
-Everything is kept as arrays, 20 bytes a request. Of more than MOST_REQUESTS the older half is told shorter, again
-and again: where a device did the same for a while, two neighbouring requests of a poll become one row that stands
-for both (`Requests.asked`). Counts stay exact; of times the first one of each row, and with it every pause and every
-change between whole answers and none.
+Everything is kept as arrays, 23 bytes a request. Of more than MOST_REQUESTS the older ones are told shorter: where a
+device did the same at an even pace, 8 requests of a poll become one row that stands for all (`Requests.asked`), and 8
+of these one again. Counts stay exact; of times the first one of each row, and with it every pause and every change
+between whole answers and none.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 from sidetap.line import Columns, Outcome
 from sidetap.line.columns import NO_TIME, OUTCOMES
 from sidetap.quantity import NS_PER_MS
-from sidetap.survey.grouping import by_number, medians
+from sidetap.survey.grouping import Places, by_number, medians, slabs
 from sidetap.survey.octets import Octets
 from sidetap.survey.polls import Numbers, Polls
 
@@ -34,7 +33,9 @@ _PATIENCE_NS = 30 * NS_PER_MS  # no master's time-out is shorter: common practic
 _RETRY_WITHIN = 0.5  # of a poll's period: a repeat that comes later is the next poll
 _FEWEST_GAPS = 5  # of fewer no period can be told
 _OFTEN = 1000  # requests of a poll; of fewer each row stays
-_EVEN_GAP = 1.5  # of a period: a row before a longer pause stands for itself alone
+_TOGETHER = 8  # rows that become one
+_MOST_TOGETHER = 64  # requests that a row stands for: more than twice shortened is none
+_EVEN_GAP = 0.7, 1.5  # of a period: a row before a pause, or another so soon, stands for itself alone
 
 _WHOLE = np.array([o in (Outcome.ANSWERED, Outcome.EXCEPTION, Outcome.BROADCAST) for o in OUTCOMES])
 _EXCEPTION, _UNANSWERED, _DAMAGED = (
@@ -125,11 +126,24 @@ class _Part:
         return _Part(*(getattr(self, name)[which] for name in self.__slots__))
 
 
+_NONE: dict[str, NDArray[np.generic]] = {
+    "t_ns": np.empty(0, dtype=np.int64),
+    "poll": np.empty(0, dtype=np.int32),
+    "outcome": np.empty(0, dtype=np.uint8),
+    "exception": np.empty(0, dtype=np.uint8),
+    "tries": np.empty(0, dtype=np.int32),
+    "asked": np.empty(0, dtype=np.int32),
+    "repeats": np.empty(0, dtype=np.bool_),
+}
+
+
 class Asking:
     """Tries in order of arrival, growing."""
 
     def __init__(self) -> None:
         self._parts: list[_Part] = []
+        self._short: list[_Part] = []
+        self._shortest: list[_Part] = []  # twice
         self._rows = 0
         self._open = np.zeros(0, dtype=np.uint64)  # by poll: mark of the latest try, if it got no whole answer
         self._troubles: list[Troubles] = []
@@ -195,8 +209,8 @@ class Asking:
                 )
             )
             self._rows += len(starts)
-        while self._rows > MOST_REQUESTS and self._shorten(polls.devices()):
-            pass
+        if self._rows > MOST_REQUESTS:
+            self._shorten(polls.devices())
 
     def _note_troubles(self, t_ns: Times, poll: Numbers, outcome: NDArray[np.uint8], backlog: Flags) -> None:
         """Keep the tries that came to nothing; whether one was talked over shows the try that came next."""
@@ -239,19 +253,20 @@ class Asking:
         self._open[own[last]] = left_open[last]
         return repeats
 
-    def _shorten(self, device: NDArray[np.uint8]) -> bool:
-        """Tell the older half of the rows shorter; return whether that saved any."""
-        part = _joined(self._parts)
-        half = MOST_REQUESTS // 2
-        shorter = _shortened(part.taken(slice(half)), device)
-        self._parts = [_joined([shorter, part.taken(slice(half, None))])]
-        self._rows = len(self._parts[0])
-        return len(shorter) < half
+    def _shorten(self, device: NDArray[np.uint8]) -> None:
+        """Tell the older half of the rows shorter, and the rows told shorter once, if they are many, once more."""
+        fresh, half = _joined(self._parts), MOST_REQUESTS // 2
+        while len(fresh) > MOST_REQUESTS:
+            self._short.append(_shortened(fresh.taken(slice(half)), device))
+            fresh = fresh.taken(slice(half, None))
+            if sum(map(len, self._short)) > half // 2:
+                self._shortest.append(_shortened(_joined(self._short), device))
+        self._parts = [fresh]
+        self._rows = len(fresh)
 
     def requests(self, polls: Polls) -> tuple[Requests, Garbled]:
         """Return the requests, every retry folded into its first try, and garbled ones that no request stands for."""
-        part, within_ns = _folded(_joined(self._parts), len(polls))
-        self._parts = [part]
+        part, within_ns = _folded(_joined([*self._shortest, *self._short, *self._parts]), len(polls))
         requests = Requests(part.t_ns, part.poll, part.outcome, part.exception, part.tries, part.asked)
         return requests, self._alone(requests, within_ns, polls)
 
@@ -294,22 +309,13 @@ class Asking:
         return np.concatenate([np.empty(0, dtype=np.int64), *self._again_ns])
 
 
-def _joined(parts: Sequence[_Part]) -> _Part:
+def _joined(parts: list[_Part]) -> _Part:
+    """Return parts as one; the list is emptied on the way, so that no row is held twice for long."""
     if len(parts) == 1:
-        return parts[0]
-    if not parts:
-        none = np.empty(0, dtype=np.int64)
-        few, small = none.astype(np.int32), none.astype(np.uint8)
-        return _Part(none, few, small, small, few, few, none.astype(np.bool_))
-    return _Part(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Part.__slots__))
-
-
-def _pauses(part: _Part, order: NDArray[np.int64]) -> tuple[NDArray[np.float64], Flags]:
-    """Return of each row in order of polls the time to its poll's next, per request it stands for; where one is."""
-    t_ns, own = part.t_ns[order], part.poll[order]
-    known = (own[1:] == own[:-1]) & (t_ns[1:] != NO_TIME) & (t_ns[:-1] != NO_TIME)
-    known &= t_ns[1:] >= t_ns[:-1]
-    return shared(t_ns, part.asked[order]), known
+        return parts.pop()
+    columns = {name: [getattr(part, name) for part in parts] for name in _Part.__slots__}
+    parts.clear()
+    return _Part(**{name: np.concatenate([_NONE[name], *columns.pop(name)]) for name in list(columns)})
 
 
 def shared(t_ns: Times, asked: Numbers) -> NDArray[np.float64]:
@@ -320,36 +326,45 @@ def shared(t_ns: Times, asked: Numbers) -> NDArray[np.float64]:
     return pause
 
 
+def _pauses(part: _Part, order: Places) -> tuple[NDArray[np.float64], Flags]:
+    """Return of each row in order of polls the time to its poll's next, per request it stands for; where one is."""
+    t_ns, own = part.t_ns[order], part.poll[order]
+    known = (own[1:] == own[:-1]) & (t_ns[1:] != NO_TIME) & (t_ns[:-1] != NO_TIME)
+    known &= t_ns[1:] >= t_ns[:-1]
+    return shared(t_ns, part.asked[order]), known
+
+
 def _folded(part: _Part, polls: int) -> tuple[_Part, NDArray[np.float64]]:
     """Return the requests with each retry folded into its first try, and how soon a retry comes [polls], in ns.
 
     A poll's period is its median time from one request to the next; after a whole answer that is never a retry.
     """
-    order = by_number(part.poll)
-    pause, known = _pauses(part, order)
-    own, whole = part.poll[order], _WHOLE[part.outcome[order]]
-    usual = known & whole[:-1]
-    within_ns = _RETRY_WITHIN * medians(pause[usual], own[1:][usual], polls, _FEWEST_GAPS)
-    with np.errstate(invalid="ignore"):
-        again = np.append(False, known & part.repeats[order[1:]] & (pause < within_ns[own[1:]]))
-    if not again.any():
-        return part, within_ns
-    places = np.arange(len(order))
-    head = order[np.maximum.accumulate(np.where(again, 0, places))]
-    retries = order[again]
-    requests = head[again]
-    part.outcome[requests] = part.outcome[retries]  # of several the last one counts
-    part.exception[requests] = part.exception[retries]
-    np.add.at(part.tries, requests, part.tries[retries])
+    within_ns = np.full(polls, np.nan)
     kept = np.ones(len(part), dtype=np.bool_)
-    kept[retries] = False
-    return part.taken(kept), within_ns
+    for order in slabs(part.poll, polls):
+        pause, known = _pauses(part, order)
+        own = part.poll[order]
+        usual = known & _WHOLE[part.outcome[order[:-1]]]
+        numbers, group = np.unique(own, return_inverse=True)
+        within = _RETRY_WITHIN * medians(pause[usual], group[1:][usual], len(numbers), _FEWEST_GAPS)
+        within_ns[numbers] = within
+        with np.errstate(invalid="ignore"):
+            again = np.append(False, known & part.repeats[order[1:]] & (pause < within[group[1:]]))
+        if not again.any():
+            continue
+        head = order[np.maximum.accumulate(np.where(again, 0, np.arange(len(order))))]
+        retries, requests = order[again], head[again]
+        part.outcome[requests] = part.outcome[retries]  # of several the last one counts
+        part.exception[requests] = part.exception[retries]
+        np.add.at(part.tries, requests, part.tries[retries])
+        kept[retries] = False
+    return part if kept.all() else part.taken(kept), within_ns
 
 
 def _shortened(part: _Part, device: NDArray[np.uint8]) -> _Part:
-    """Return requests told shorter: pairs of rows of a poll become one where their device did the same all along.
+    """Return requests told shorter: 8 rows of a poll become one where their device did the same all along.
 
-    device: of each poll. Rare polls, retries to come and rows before a pause stay as they are.
+    device: of each poll. Rare polls, and rows before a pause, stay as they are.
     """
     part, _ = _folded(part, len(device))
     whole = _WHOLE[part.outcome]
@@ -357,23 +372,27 @@ def _shortened(part: _Part, device: NDArray[np.uint8]) -> _Part:
     by_device = by_number(device[part.poll])
     own, same = device[part.poll[by_device]], whole[by_device]
     stretch[by_device[1:]] = np.cumsum((own[1:] != own[:-1]) | (same[1:] != same[:-1]))
-
-    order = by_number(part.poll)
-    pause, known = _pauses(part, order)
-    poll = part.poll[order]
-    typical = medians(pause[known], poll[1:][known], len(device), _FEWEST_GAPS)
-    untimed = (part.t_ns[order[1:]] == NO_TIME) & (part.t_ns[order[:-1]] == NO_TIME)
-    even = (poll[1:] == poll[:-1]) & (untimed | (known & (pause <= _EVEN_GAP * typical[poll[1:]])))
-    like = even & np.append(even[1:], False) & (np.bincount(poll, minlength=len(device)) >= _OFTEN)[poll[1:]]
-    for column in (stretch, part.outcome, part.exception):
-        like &= column[order[1:]] == column[order[:-1]]
-    places = np.arange(len(like))
-    starts = np.where(like & ~np.append(False, like[:-1]), places, 0)
-    paired = np.flatnonzero(like & ((places - np.maximum.accumulate(starts)) % 2 == 0))
-    first, second = order[paired], order[paired + 1]
-    part.asked[first] += part.asked[second]
-    part.tries[first] += part.tries[second]
-    part.repeats[:] = False
+    often = np.bincount(part.poll, minlength=len(device)) >= _OFTEN
     kept = np.ones(len(part), dtype=np.bool_)
-    kept[second] = False
+    for order in slabs(part.poll, len(device)):
+        pause, known = _pauses(part, order)
+        numbers, poll = np.unique(part.poll[order], return_inverse=True)
+        typical = medians(pause[known], poll[1:][known], len(numbers), _FEWEST_GAPS)
+        untimed = (part.t_ns[order[1:]] == NO_TIME) & (part.t_ns[order[:-1]] == NO_TIME)
+        with np.errstate(invalid="ignore"):
+            share = pause / typical[poll[1:]]
+            even = untimed | (known & (share >= _EVEN_GAP[0]) & (share <= _EVEN_GAP[1]))
+        even &= (poll[1:] == poll[:-1]) & often[numbers][poll[1:]]
+        like = even & np.append(even[1:], False)  # of two rows, also the second stands before no pause
+        like &= (part.asked[order] <= _MOST_TOGETHER // _TOGETHER)[1:]
+        for column in (stretch, part.outcome, part.exception):
+            like &= column[order[1:]] == column[order[:-1]]
+        places = np.arange(len(order))
+        apart = np.append(True, ~like)
+        apart |= (places - np.maximum.accumulate(np.where(apart, places, 0))) % _TOGETHER == 0
+        first = order[apart]
+        for counts in (part.asked, part.tries):
+            counts[first] = np.add.reduceat(counts[order], np.flatnonzero(apart))
+        kept[order[~apart]] = False
+    part.repeats[:] = False
     return part.taken(kept)

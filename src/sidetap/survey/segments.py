@@ -89,7 +89,7 @@ def _scores(held: Sequence[Hypothesis]) -> Floats:
     changes = np.array([h.change_bits for h in held])
     breaks = np.array([[_OTHER_ORDER if h.order and h.order != order else 0.0 for h in held] for order in ORDERS])
     weights = np.array(EVIDENCE_WEIGHTS)[:, None, None]
-    return -(prior + weights * changes + breaks)
+    return np.asarray(-(prior + weights * changes + breaks[None]), dtype=np.float64)
 
 
 def _path(held: Sequence[Hypothesis], chosen: Ints) -> tuple[int, ...]:

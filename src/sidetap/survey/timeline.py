@@ -76,7 +76,7 @@ def scans(history: History) -> list[Places]:
     first, last = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
     long_enough = last - first + 1 >= _SHORTEST_SCAN
     first, last = first[long_enough], last[long_enough]
-    rare_before = np.append(0, np.cumsum(rare[poll]))
+    rare_before = np.append(np.int32(0), np.cumsum(rare[poll], dtype=np.int32))
     mostly = 2 * (rare_before[last + 1] - rare_before[first]) > last + 1 - first
     return [np.arange(a, b + 1) for a, b in zip(first[mostly], last[mostly], strict=True)]
 
@@ -101,7 +101,8 @@ def silences(t_ns: Times, asked: Numbers, end_ns: int | None) -> list[Span]:
     """
     if int(asked.sum()) < _FEWEST_POLLS or end_ns is None:
         return []
-    ends = np.append(t_ns[1:], max(end_ns, int(t_ns[-1])))
-    gaps = shared(np.append(t_ns, ends[-1]), np.append(asked, 1))
-    limit = max(SILENT_NS, SILENT_PERIODS * float(np.median(gaps[:-1]))) if len(gaps) > 1 else SILENT_NS
-    return [Span(int(t_ns[n]), int(ends[n])) for n in np.flatnonzero(gaps > limit)]
+    gaps = shared(t_ns, asked)
+    limit = max(SILENT_NS, SILENT_PERIODS * float(np.median(gaps))) if len(gaps) else SILENT_NS
+    found = [Span(int(t_ns[n]), int(t_ns[n + 1])) for n in np.flatnonzero(gaps > limit)]
+    latest = Span(int(t_ns[-1]), max(end_ns, int(t_ns[-1])))
+    return [*found, latest] if latest.length_ns > limit * int(asked[-1]) else found
