@@ -26,6 +26,7 @@ _SETTINGS = "# settings "
 _HEADERS = (["time_s", "hex"], ["time_s", "hex", "flags"])
 _FLAGS = re.compile(r"[.pfb]*")
 _HEX = re.compile(r"(?:[0-9A-Fa-f]{2})+")
+_LINE_ENDS = re.compile(rb"[\r\n]*")
 _LONGEST_LINE = 1 << 20  # bytes; a chunk is a few hundred
 _SHORTEST_ROW = 5  # bytes, its line end included
 _PLAIN_TIME = re.compile(r"([+-]?)([0-9]{1,10})(?:\.([0-9]{0,9}))?")  # as nearly all are written; quick to read
@@ -89,7 +90,7 @@ class _Scan:
     def _line(self) -> str | None:
         """Return the next line that is not empty, without its end; None at the end of the file."""
         window = self._window
-        while window.holds(1):
+        while self._skipped_empty_lines():
             self._number += 1
             end = window.buffer.find(b"\n", window.at, window.end) + 1
             if not end:
@@ -108,6 +109,18 @@ class _Scan:
             if text:
                 return text
         return None
+
+    def _skipped_empty_lines(self) -> bool:
+        """Skip them, many at once since a file may hold nothing else; False when the file ended."""
+        window = self._window
+        while window.holds(1):
+            ends = _LINE_ENDS.match(window.buffer, window.at, window.end)
+            end = window.buffer.rfind(b"\n", window.at, ends.end()) + 1 if ends is not None else 0
+            if not end:
+                return True
+            self._number += window.buffer.count(b"\n", window.at, end)
+            window.at = end
+        return False
 
     def _header(self) -> int:
         """Take the lines before the rows and return how many columns there are."""

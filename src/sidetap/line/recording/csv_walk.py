@@ -24,14 +24,14 @@ for _text in ("0123456789abcdef", "0123456789ABCDEF"):
     _VALUE[np.frombuffer(_text.encode(), dtype=np.uint8)] = np.arange(16)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _spaces(octets: Octets, at: int) -> int:
     while octets[at] == _SPACE:
         at += 1
     return at
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _time(octets: Octets, at: int) -> tuple[int, int]:
     """Return a decimal time in ns, to the nearest, halves to even, and where it ended: -1 if it is not plain."""
     negative = octets[at] == _MINUS
@@ -69,7 +69,7 @@ def _time(octets: Octets, at: int) -> tuple[int, int]:
     return -ns if negative else ns, at
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def walk_rows(
     octets: Octets,
     at: int,

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from sidetap.line.batch import Batch
 from sidetap.line.chunk import GOOD, Chunk
 
-_FULL_BYTES = 1 << 22
-_FULL_CHUNKS = 1 << 18
+_FULL_BYTES = 1 << 21
+_FULL_CHUNKS = 1 << 17
 
 
 class Gathering:

@@ -12,6 +12,6 @@ FINEST_DECIMAL, FINEST_BINARY = 18, 51  # exponents of a time resolution: beyond
 LATEST_NS = 2**63 - 1  # what 64 bits hold
 
 # Bounds of ours, far above what a recording needs, so that no file can keep us busy for long.
-LARGEST_BLOCK = 1 << 24  # bytes; a chunk is a few hundred
+LARGEST_BLOCK = 1 << 20  # bytes; a chunk is a few hundred
 MOST_HEADERS = 10_000  # section headers and interface descriptions in a file
 MOST_OPTIONS = 1000  # in a block

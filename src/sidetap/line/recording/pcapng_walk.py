@@ -25,19 +25,19 @@ Octets = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _u16(octets: Octets, at: int, big: bool) -> int:
     first, second = np.int64(octets[at]), np.int64(octets[at + 1])
     return int(first << 8 | second if big else second << 8 | first)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _u32(octets: Octets, at: int, big: bool) -> int:
     first, second = _u16(octets, at, big), _u16(octets, at + 2, big)
     return first << 16 | second if big else second << 16 | first
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _flags_of(octets: Octets, at: int, end: int, big: bool, length: int) -> int:
     """Return where the letters of a packet's bytes are: 0 without any, -1 if the options are not plain."""
     found = options = 0
@@ -64,7 +64,7 @@ def _flags_of(octets: Octets, at: int, end: int, big: bool, length: int) -> int:
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def walk_blocks(
     octets: Octets,
     at: int,

@@ -7,7 +7,7 @@ from io import FileIO
 
 import numpy as np
 
-PIECE = 1 << 23  # bytes read at once
+PIECE = 1 << 22  # bytes read at once
 LARGE = 1 << 22  # bytes of file, from which on loading compiled code is quicker than reading without it
 
 
