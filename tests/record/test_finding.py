@@ -180,7 +180,7 @@ def test_the_likeliest_of_rivals_is_the_default_of_the_standard() -> None:
 
 def test_garbage_convinces_nobody() -> None:
     dice = random.Random(3)
-    chunks = [Chunk(n * 16_000_000, dice.randbytes(180)) for n in range(600)]
+    chunks = [Chunk(n * 16_000_000, dice.randbytes(180)) for n in range(120)]
     assert not Evidence.of(Settings.parse("115200 8E1"), chunks).convinces
 
 

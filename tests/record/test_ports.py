@@ -10,7 +10,9 @@ import fcntl
 import os
 import select
 import signal
+import socket
 import struct
+import sys
 import termios
 import tty
 from collections.abc import Callable, Iterator
@@ -449,3 +451,31 @@ def test_a_tap_s_descriptor_refuses_bytes(ptys: Callable[[], tuple[int, str]]) -
     tap = open_tap(path, LINE)
     with contextlib.closing(tap), pytest.raises(OSError, match="Bad file descriptor"):
         os.write(tap.fileno(), b"x")
+
+
+# -- other systems ------------------------------------------------------------------------------------------------
+
+
+def test_without_such_terminals_a_serial_port_is_refused_and_a_server_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As on a laptop without termios: None in sys.modules is a module that can't be imported."""
+    monkeypatch.setitem(sys.modules, "sidetap.station.ports.terminal_tap", None)
+    with pytest.raises(BadInput, match=r"COM3: serial ports are read on Linux only so far\. Give tcp:HOST:PORT"):
+        open_tap("COM3", LINE)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        open_tap(f"tcp:127.0.0.1:{server.getsockname()[1]}", LINE).close()
+
+
+def test_only_terminals_need_what_linux_has() -> None:
+    """None of the modules that record loads before it opens a port imports what other systems lack."""
+    linux = {"fcntl", "termios", "tty", "pty", "resource", "grp", "pwd"}
+    terminals = {"terminal_tap", "terminal", "counters"}
+    for path in [*TAP_PATH, *(STATION / "recorder").glob("*.py"), STATION.parent / "cli" / "record.py"]:
+        imported = {
+            alias.name
+            for node in ast.parse(path.read_text()).body
+            if isinstance(node, ast.Import)
+            for alias in node.names
+        }
+        assert not imported & linux or path.stem in terminals, path

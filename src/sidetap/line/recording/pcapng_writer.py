@@ -16,12 +16,20 @@ from typing import Protocol
 
 from sidetap.line.chunk import Chunk
 from sidetap.line.recording.beside import written_beside
+from sidetap.line.recording.pcapng_layout import (
+    COMMENT,
+    ENHANCED,
+    IF_DESCRIPTION,
+    IF_TSRESOL,
+    INTERFACE,
+    LINK_TYPE_USER0,
+    MAGIC,
+    SECTION,
+)
 from sidetap.line.settings import Settings
 
-LINK_TYPE_USER0 = 147
-_SECTION, _INTERFACE, _STATISTICS, _ENHANCED = 0x0A0D0D0A, 1, 5, 6
-_MAGIC = 0x1A2B3C4D
-_COMMENT, _IF_NAME, _IF_DESCRIPTION, _IF_TSRESOL, _IF_HARDWARE = 1, 2, 3, 9, 15
+_STATISTICS = 5  # a block that no reader of the bytes needs
+_IF_NAME, _IF_HARDWARE = 2, 15
 _LONGEST_TEXT = 4096  # bytes of an option; the format's own limit is 65,535
 
 
@@ -56,19 +64,19 @@ class PcapngWriter:
         comment: str | None = None,
     ) -> None:
         self._file = file
-        section = struct.pack("<IHHq", _MAGIC, 1, 0, -1) + _options((_COMMENT, comment))
+        section = struct.pack("<IHHq", MAGIC, 1, 0, -1) + _options((COMMENT, comment))
         described = None if settings is None else str(settings)
         interfaces = [
             struct.pack("<HHI", LINK_TYPE_USER0, 0, 0)
             + _options(
                 (_IF_NAME, pair.source),
-                (_IF_DESCRIPTION, described),
+                (IF_DESCRIPTION, described),
                 (_IF_HARDWARE, pair.hardware),
-                (_IF_TSRESOL, b"\x09"),
+                (IF_TSRESOL, b"\x09"),
             )
             for pair in pairs
         ]
-        self._put(_block(_SECTION, section) + b"".join(_block(_INTERFACE, each) for each in interfaces))
+        self._put(_block(SECTION, section) + b"".join(_block(INTERFACE, each) for each in interfaces))
 
     def write(self, chunk: Chunk, pair: int = 0) -> None:
         """Append a chunk heard on a pair (its place in pairs); ValueError when it has no time."""
@@ -76,12 +84,12 @@ class PcapngWriter:
             raise ValueError("a pcapng recording needs the time of every chunk")
         size = len(chunk.data)
         body = struct.pack("<I", pair) + _ticks(chunk.t_ns) + struct.pack("<II", size, size)
-        body += chunk.data.ljust(_padded(size), b"\0") + _options((_COMMENT, chunk.flags))
-        self._put(_block(_ENHANCED, body))
+        body += chunk.data.ljust(_padded(size), b"\0") + _options((COMMENT, chunk.flags))
+        self._put(_block(ENHANCED, body))
 
     def note(self, t_ns: int, text: str, pair: int = 0) -> None:
         """Append a remark about a pair, with its time. It is no part of the line's bytes."""
-        self._put(_block(_STATISTICS, struct.pack("<I", pair) + _ticks(t_ns) + _options((_COMMENT, text))))
+        self._put(_block(_STATISTICS, struct.pack("<I", pair) + _ticks(t_ns) + _options((COMMENT, text))))
 
     def _put(self, data: bytes) -> None:
         written = 0
