@@ -100,9 +100,9 @@ class _Scan:
 
         def walk() -> None:
             simple = self._timed is False
-            interfaces = self._for_walk[: len(self._interfaces)]
             place = window.octets, window.at, window.end, self._order == ">"
-            window.at, chunks, size, flagged = walk_blocks(*place, simple, interfaces, data, ends, t_ns, flags)
+            what = simple, LARGEST_BLOCK, MOST_OPTIONS, self._for_walk[: len(self._interfaces)]
+            window.at, chunks, size, flagged = walk_blocks(*place, *what, data, ends, t_ns, flags)
             if chunks:
                 self._timed = not simple
                 self._gathered.put_many(

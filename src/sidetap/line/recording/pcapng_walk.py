@@ -12,9 +12,7 @@ from sidetap.line.recording.pcapng_layout import (
     COMMENT,
     ENHANCED,
     INTERFACE,
-    LARGEST_BLOCK,
     LATEST_NS,
-    MOST_OPTIONS,
     SECTION,
     SIMPLE,
 )
@@ -38,15 +36,15 @@ def _u32(octets: Octets, at: int, big: bool) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _flags_of(octets: Octets, at: int, end: int, big: bool, length: int) -> int:
-    """Return where the letters of a packet's bytes are: 0 without any, -1 if the options are not plain."""
+def _flags_of(octets: Octets, at: int, end: int, big: bool, length: int, most: int) -> int:
+    """Return where the letters of a packet's bytes are: 0 without any, -1 if options are odd or over ``most``."""
     found = options = 0
     while at + 4 <= end:
         code, size = _u16(octets, at, big), _u16(octets, at + 2, big)
         if code == 0:
             return found
         options += 1
-        if options > MOST_OPTIONS or at + 4 + size > end:
+        if options > most or at + 4 + size > end:
             return -1
         if code == COMMENT:
             text_end = at + 4 + size
@@ -71,6 +69,8 @@ def walk_blocks(
     end: int,
     big: bool,
     simple: bool,
+    largest_block: int,
+    most_options: int,
     interfaces: Numbers,
     data: Octets,
     ends: Numbers,
@@ -79,15 +79,16 @@ def walk_blocks(
 ) -> tuple[int, int, int, bool]:
     """Walk the blocks of octets[at:end] into the four arrays after it, as in a `Batch`.
 
-    simple: take simple packets and no enhanced ones. interfaces: [n, 4], of each the offset in ns, by what ticks are
-    multiplied and divided, and up to which quotient.
+    simple: take simple packets and no enhanced ones. largest_block, most_options: arguments, since compiled code kept
+    from an earlier run would not learn of a change elsewhere. interfaces: [n, 4], of each the offset in ns, by what
+    ticks are multiplied and divided, and up to which quotient.
     Returns where it stopped, chunks, bytes, and whether flags were written.
     """
     chunks = size = 0
     flagged = False
     while at + 12 <= end:
         kind, length = _u32(octets, at, big), _u32(octets, at + 4, big)
-        if length < 12 or length % 4 or length > LARGEST_BLOCK or at + length > end:
+        if length < 12 or length % 4 or length > largest_block or at + length > end:
             break
         if kind in (SECTION, INTERFACE) or kind == (ENHANCED if simple else SIMPLE):
             break
@@ -118,7 +119,7 @@ def walk_blocks(
             since_ns = quotient * multiply + (ticks - quotient * divide) * multiply // divide
             if since_ns > LATEST_NS - max(offset_ns, 0) or since_ns < -LATEST_NS - min(offset_ns, 0):
                 break
-            letters = _flags_of(octets, start + (count + 3) // 4 * 4, tail, big, count)
+            letters = _flags_of(octets, start + (count + 3) // 4 * 4, tail, big, count, most_options)
             if letters < 0:
                 break
             t_ns[chunks] = offset_ns + since_ns
