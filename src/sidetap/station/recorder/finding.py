@@ -26,9 +26,10 @@ FRAMINGS = ("8E1", "8N1", "8O1", "7E1", "7O1", "7N2")
 # every line of eight data bits, and 7E1 on every one of seven. The last are for adapters that drop errored bytes.
 _ROUNDS = (("8E1", "8N1"), ("7E1",), ("8O1", "7O1", "7N2"))
 
-# Two requests with their answers. That garbage holds so many is no matter of luck; repeated garbage that passes a
-# check each time explains too little of the bytes.
+# Two requests with their answers. A controller repeats itself, and so does what a wrong setting makes of it: a piece
+# of garbage that passes a check by luck passes it each time. That two different pieces do is another matter.
 LEAST_FRAMES = 4
+LEAST_DIFFERENT = 2
 LEAST_EXPLAINED = 0.5
 ENOUGH_FRAMES = 20
 # Bytes marked: of a sound line one in 200 at most (common practice, no source), with a wrong parity a third and more.
@@ -40,13 +41,14 @@ TELLS_LESS = 0.1  # share explained by which a setting may fall behind the best 
 class Evidence:
     """What was heard with some settings.
 
-    frames: whole ones, in pairs of request and answer or supported by others. explained: bytes that belong to them.
-    parity, framing, breaks: bytes marked so.
+    frames: whole ones, in pairs of request and answer or supported by others. different: how many of them differ.
+    explained: bytes that belong to them. parity, framing, breaks: bytes marked so.
     """
 
     settings: Settings
     bytes: int
     frames: int
+    different: int
     explained: int
     parity: int
     framing: int
@@ -58,15 +60,17 @@ class Evidence:
         flags = "".join(chunk.flags for chunk in chunks if chunk.flags is not None)
         data = b"".join(chunk.data for chunk in chunks)
         frames = explained = 0
+        different: set[bytes] = set()
         if data:
             for columns in listen([Batch.of([Chunk(None, data)])], settings):
                 whole = ~columns.repaired
                 for message in (columns.request, columns.response):
-                    there = whole & (message[:, 0] != NONE)
-                    frames += int(there.sum())
-                    explained += int((message[there, 1] - message[there, 0]).sum())
+                    spans = message[whole & (message[:, 0] != NONE)].tolist()
+                    frames += len(spans)
+                    explained += sum(end - start for start, end in spans)
+                    different.update(columns.data[start:end].tobytes() for start, end in spans)
         parity, framing, breaks = (flags.count(letter) for letter in (PARITY, FRAMING, BREAK))
-        return cls(settings, len(data), frames, explained, parity, framing, breaks)
+        return cls(settings, len(data), frames, len(different), explained, parity, framing, breaks)
 
     @property
     def marked(self) -> int:
@@ -76,7 +80,8 @@ class Evidence:
     @property
     def convinces(self) -> bool:
         """Whether the frames can't be chance."""
-        return self.frames >= LEAST_FRAMES and self.explained >= LEAST_EXPLAINED * self.bytes
+        enough = self.frames >= LEAST_FRAMES and self.different >= LEAST_DIFFERENT
+        return enough and self.explained >= LEAST_EXPLAINED * self.bytes
 
 
 @dataclass(frozen=True, slots=True)
