@@ -14,6 +14,7 @@ _FEWEST = 5
 _FEWEST_ELSEWHERE = 50  # tries at the others: of fewer nothing can be compared
 _SHARE = 0.003
 _TIMES_OTHERS = 20
+_FEW_OF = 3  # devices: one in so many may suffer
 _MANY, _FEW = 0.25, 0.1
 _DOUBLED = 0.9
 _FEWEST_DOUBLED = 20
@@ -25,10 +26,13 @@ def find(health: LineHealth) -> list[Finding]:
     echo = _echo(health, span)
     found = [] if echo is None else [echo]
     harms = {harm.device: harm for harm in health.harms}
-    for device in health.exchanges.devices:
-        others = [other for other in health.exchanges.devices if other is not device]
+    asked = [device for device in health.exchanges.devices if device.tries >= _FEWEST]
+    well = [device for device in asked if not _suffers(device)]
+    most = max(1, len(asked) // _FEW_OF)  # where more suffer, it is the line that does
+    for device in asked:
         harm = harms.get(device.device)
-        if harm is None or sum(other.tries for other in others) < _FEWEST_ELSEWHERE:
+        others = [other for other in well if other is not device]
+        if harm is None or len(asked) - len(well) > most or sum(o.tries for o in others) < _FEWEST_ELSEWHERE:
             continue
         finding = _two_answers(device, harm, others, harms, span) or _one_suffers(device, harm, others, span)
         if finding is not None:
@@ -44,11 +48,15 @@ def _share(devices: list[DeviceHealth]) -> float:
     return sum(_hurt(device) for device in devices) / max(sum(device.tries for device in devices), 1)
 
 
-def _alone(device: DeviceHealth, others: list[DeviceHealth]) -> bool:
-    """Whether a device suffers and the others together don't, as far as such numbers tell."""
-    if _hurt(device) < _FEWEST or device.damaged_share < _SHARE:
+def _suffers(device: DeviceHealth) -> bool:
+    return _hurt(device) >= _FEWEST and device.damaged_share >= _SHARE
+
+
+def _alone(device: DeviceHealth, well: list[DeviceHealth]) -> bool:
+    """Whether a device suffers and those that are well together don't, as far as such numbers tell."""
+    if not _suffers(device):
         return False
-    return sum(_hurt(other) for other in others) <= 1 or device.damaged_share >= _TIMES_OTHERS * _share(others)
+    return sum(_hurt(other) for other in well) <= 1 or device.damaged_share >= _TIMES_OTHERS * _share(well)
 
 
 def _two_answers(

@@ -1,0 +1,187 @@
+"""The report: one page that needs nothing but itself, says what was found, and is read without colour or mouse."""
+
+import re
+import xml.etree.ElementTree as ElementTree
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from health_lines import MS, S, heard, read_answer, read_request
+
+from sidetap.errors import BadInput
+from sidetap.line import Chunk, Settings
+from sidetap.line.recording import read, write_csv, write_pcapng
+from sidetap.survey import Survey, YardEvent, survey_recording
+from sidetap.survey.report import write_report
+from sidetap.survey.report.scales import TimeAxis, clock, duration, elapsed, round_numbers
+from sidetap.yard import Yard
+
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+class Outline(HTMLParser):
+    """Elements with their attributes, words, and whether every element is closed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.words.append(data)
+
+
+def outline(page: str) -> Outline:
+    parsed = Outline()
+    parsed.feed(page)
+    parsed.close()
+    assert parsed.open == []
+    return parsed
+
+
+def surveyed(path: Path, chunks: list[Chunk], settings: Settings | None = None) -> Survey:
+    write_pcapng(path, chunks, settings)
+    return survey_recording(read(path))
+
+
+def written(found: Survey, path: Path, name: str = "line.pcapng") -> str:
+    assert found.health is not None
+    write_report(found, found.health, path, recording=name)
+    return path.read_text()
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> Survey:
+    yard = Yard(noise=True)
+    yard.faults.twin(15)
+    chunks = [Chunk(1_773_237_600 * S + (c.t_ns or 0), c.data, c.flags) for c in heard(yard, 60)]
+    return surveyed(tmp_path_factory.mktemp("faulty") / "line.pcapng", chunks, Settings(19200, "8E1"))
+
+
+def test_the_page_needs_nothing_but_itself(faulty: Survey, tmp_path: Path) -> None:
+    page = written(faulty, tmp_path / "report.html")
+    parsed = outline(page)
+    assert "script" not in {tag for tag, _ in parsed.elements}
+    for tag, attributes in parsed.elements:
+        assert not {"src", "href", "srcset", "action"} & attributes.keys(), tag
+        assert not any(name.startswith("on") for name in attributes), tag
+    assert "@import" not in page
+    assert re.findall(r"url\(([^)]*)\)", page) == ["#hatch"]
+    assert not re.search(r"https?://", page)
+
+
+def test_it_says_what_was_found_and_when(faulty: Survey, tmp_path: Path) -> None:
+    words = " ".join(" ".join(outline(written(faulty, tmp_path / "report.html")).words).split())
+    assert "address-collision" in words
+    assert "2026-03-11 14:00:00 UTC" in words
+    for finding in faulty.findings:
+        assert " ".join(finding.text.split()) in words
+        assert " ".join(finding.settle.split()) in words
+    for device in (11, 12, 13, 14, 15, 16, 31):
+        assert f"device {device}" in words
+    for unit in ("ms", "h:min:s", "%"):
+        assert unit in words
+
+
+def test_every_picture_has_a_name_and_words_for_those_who_cannot_see_it(faulty: Survey, tmp_path: Path) -> None:
+    page = written(faulty, tmp_path / "report.html")
+    pictures = re.findall(r"<svg viewBox.*?</svg>", page, flags=re.DOTALL)
+    assert len(pictures) >= 10  # timeline, registers, gaps, and a turnaround for each of seven devices
+    for picture in pictures:
+        root = ElementTree.fromstring(picture)
+        assert root.attrib["role"] == "img"
+        assert len(root.attrib["aria-label"]) > 10
+        assert root.find("title") is not None
+    timeline = ElementTree.fromstring(pictures[0])
+    hanging = [path for path in timeline.iter("path") if path.attrib["class"] == "bad"]
+    assert len(hanging) == 1  # only device 15 was hurt, and what is hurt hangs below its line
+    assert re.search(r"M\S+ \S+v\d", hanging[0].attrib["d"])
+    registers = ElementTree.fromstring(pictures[1])
+    rows = [text.text for text in registers.iter("text")]
+    assert "100  (400101)" in rows
+    assert "101  (400102)" not in rows  # never moved
+    assert "device 11, holding-register 101" in page
+
+
+def test_what_comes_from_outside_is_escaped(faulty: Survey, tmp_path: Path) -> None:
+    page = written(faulty, tmp_path / "report.html", "<script>alert(1)</script>.pcapng")
+    assert "script" not in {tag for tag, _ in outline(page).elements}
+    starts = range(300, 3000, 400)
+    chunks, level = [], 30_000
+    for n in range(3300):
+        level -= any(start <= n < start + 100 for start in starts[:-1])
+        chunks += [Chunk(n * S, read_request(1, 0, 1)), Chunk(n * S + 20 * MS, read_answer(1, [level]))]
+    write_pcapng(tmp_path / "events.pcapng", chunks, None)
+    events = [YardEvent(start * S, "<img src=x onerror=alert(1)>") for start in starts]
+    found = survey_recording(read(tmp_path / "events.pcapng"), events)
+    assert "frozen-value" in {finding.finding for finding in found.findings}
+    page = written(found, tmp_path / "events.html")
+    assert "img" not in {tag for tag, _ in outline(page).elements}
+    assert "&lt;img src=x" in page
+
+
+def test_records_without_times_flags_or_frames(tmp_path: Path) -> None:
+    asked = b"".join(read_request(1, 0, 1) + read_answer(1, [n]) for n in range(50))
+    for name, data in (("asked.bin", asked), ("text.bin", b"no frames at all, only words " * 20)):
+        (tmp_path / name).write_bytes(data)
+        words = " ".join(outline(written(survey_recording(read(tmp_path / name)), tmp_path / "r.html", name)).words)
+        assert "without times" in words
+        assert "no flags" in words
+    write_csv(tmp_path / "one.csv", [Chunk(0, b"\x01")])
+    outline(written(survey_recording(read(tmp_path / "one.csv")), tmp_path / "one.html"))
+
+
+def test_the_same_record_gives_the_same_page_and_no_half_of_it(faulty: Survey, tmp_path: Path) -> None:
+    assert written(faulty, tmp_path / "a.html") == written(faulty, tmp_path / "b.html")
+    assert faulty.health is not None
+    with pytest.raises(BadInput):
+        write_report(faulty, faulty.health, tmp_path / "nowhere" / "r.html", recording="x")
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(BadInput):
+        write_report(faulty, faulty.health, tmp_path / "folder", recording="x")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.html", "b.html", "folder"]
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of #rrggbb (WCAG 2.1, definition of relative luminance)."""
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_words_stand_out_from_the_paper_and_tones_from_each_other(faulty: Survey, tmp_path: Path) -> None:
+    """4.5:1 for words, 3:1 for shapes (WCAG 2.1, 1.4.3 and 1.4.11)."""
+    page = written(faulty, tmp_path / "report.html")
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", page))
+    paper = luminance(colours["paper"])
+    for name, least in (("ink", 4.5), ("soft", 4.5), ("bad", 4.5), ("fill", 3.0)):
+        assert (paper + 0.05) / (luminance(colours[name]) + 0.05) >= least, name
+    tones = [luminance(colour) for _, colour in sorted(re.findall(r"\.(tone\d) \{ fill: (#[0-9a-f]{6})", page))]
+    assert len(tones) == 5
+    assert all(light > 1.5 * dark for light, dark in pairwise(tones))
+
+
+def test_words_for_times() -> None:
+    assert clock(1_773_237_600 * S) == "2026-03-11 14:00:00 UTC"
+    assert clock(-5 * S // 2) == "-2.500 s on the recording's clock"
+    assert elapsed(90_061) == "1 d 1:01:01"
+    assert duration(99_940) == "99.9 ms"
+    assert round_numbers(0, 0.7, 5) == (0.0, 0.2, 0.4, 0.6000000000000001)
+    for hours in (1 / 3600, 0.1, 1, 24, 500, 1e6):
+        ticks = TimeAxis(0, round(hours * 3600 * S), 100, 900).ticks()
+        assert 1 <= len(ticks) <= 10
+        assert all(100 <= x <= 1000 for x, _ in ticks)
