@@ -1,5 +1,6 @@
 """The report: one page that needs nothing but itself, says what was found, and is read without colour or mouse."""
 
+import json
 import re
 import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
@@ -9,12 +10,14 @@ from pathlib import Path
 import pytest
 from health_lines import MS, S, heard, read_answer, read_request
 
+from sidetap.cli.main import run
 from sidetap.errors import BadInput
 from sidetap.line import Chunk, Settings
 from sidetap.line.recording import read, write_csv, write_pcapng
 from sidetap.survey import Survey, YardEvent, survey_recording
+from sidetap.survey.health.text import duration
 from sidetap.survey.report import write_report
-from sidetap.survey.report.scales import TimeAxis, clock, duration, elapsed, round_numbers
+from sidetap.survey.report.scales import TimeAxis, clock, elapsed, round_numbers
 from sidetap.yard import Yard
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -154,6 +157,43 @@ def test_the_same_record_gives_the_same_page_and_no_half_of_it(faulty: Survey, t
     with pytest.raises(BadInput):
         write_report(faulty, faulty.health, tmp_path / "folder", recording="x")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.html", "b.html", "folder"]
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("verb") / "line.pcapng"
+    write_pcapng(path, heard(Yard(noise=True), 30), Settings(19200, "8E1"))
+    return path
+
+
+def test_the_verb_writes_the_page_beside_its_other_output(
+    record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["survey", str(record), "--json", "--report", str(tmp_path / "r.html")]) == 0
+    out, err = capsys.readouterr()
+    assert list(json.loads(out)) == ["line", "devices", "findings"]
+    assert err == ""
+    outline((tmp_path / "r.html").read_text())
+    assert run(["survey", str(record)]) == 0
+    words = capsys.readouterr().out
+    for told in ("Busy 11", "± 7.9 ms", "turnaround", "up to about 16.0 ms late", "0.00% of 30 tries damaged"):
+        assert told in words
+
+
+def test_the_verb_refuses_a_place_before_it_works(
+    record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = record.read_bytes()
+    events = tmp_path / "events.csv"
+    events.write_text("time_s,name\n1,pump\n")
+    for place in (record, tmp_path, tmp_path / "nowhere" / "r.html", events):
+        assert run(["survey", str(record), "--events", str(events), "--report", str(place)]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith(f"error: {place}: ")
+        assert len(err.splitlines()) == 1
+    assert record.read_bytes() == before
+    assert events.read_text().startswith("time_s")
 
 
 def luminance(colour: str) -> float:

@@ -12,10 +12,12 @@ from rich.table import Table
 from rich.text import Text
 
 from sidetap.cli.progress import watched_batches
-from sidetap.errors import printable
+from sidetap.errors import BadInput, printable
 from sidetap.line import reference
+from sidetap.line.columns import NONE
 from sidetap.line.recording import read
 from sidetap.survey import Finding, PollSummary, Survey, Value, read_events, survey_recording
+from sidetap.survey.health.text import device_words, duration, line_words
 
 _WIDTH = 80  # columns at least
 
@@ -23,16 +25,33 @@ _WIDTH = 80  # columns at least
 def survey(
     recording: Annotated[Path, typer.Argument(help="The recording: .pcapng, .csv or .bin.")],
     events: Annotated[Path | None, typer.Option(help="A CSV time_s,name of what happened in the yard.")] = None,
+    report: Annotated[Path | None, typer.Option(help="Write it all as one HTML page with pictures.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Find out what is on a line: who is asked for what, which values travel, and what is wrong."""
+    if report is not None:
+        _check_place(report, [recording, events])
     noted = [] if events is None else read_events(events)
     source = read(recording)
     found = survey_recording(source, noted, watched_batches(source))
+    if report is not None and found.health is not None:
+        from sidetap.survey.report import write_report  # templates take a moment to load, and few ask for them
+
+        write_report(found, found.health, report, recording=recording.name)
     if as_json:
         sys.stdout.write(json.dumps(found.document(), allow_nan=False) + "\n")
     else:
         _show(found)
+
+
+def _check_place(report: Path, inputs: list[Path | None]) -> None:
+    """Refuse a place where no report can go, before a long recording is worked on."""
+    if report.is_dir() or not report.parent.is_dir():
+        raise BadInput(
+            str(report), "no file can be written there", "Give the name of a file in a folder that exists."
+        )
+    if report.exists() and any(given is not None and given.exists() and report.samefile(given) for given in inputs):
+        raise BadInput(str(report), "the report would replace a file it is made from", "Give it a name of its own.")
 
 
 def _show(found: Survey) -> None:
@@ -49,12 +68,20 @@ def _show(found: Survey) -> None:
             f"{line.damaged:,} damaged, {line.unanswered:,} unanswered (retries counted with their request)"
         )
     )
+    health = found.health
+    well = {} if health is None else {d.device: d for d in health.exchanges.devices}
+    jitter = {} if health is None else {r.poll: r.jitter_us for r in health.exchanges.rhythms if r.periods.number}
+    if health is not None:
+        for words in line_words(health):
+            console.print(Text(words))
     for device in sorted({p.poll.device for p in found.polls}):
         silent = "" if found.answers(device) else ": never answers"
         console.print(Text(f"\nDevice {device}{silent}", style="bold"))
         for poll in found.polls:
             if poll.poll.device == device:
-                console.print(Padding(Text(_poll(poll)), (0, 0, 0, 2)))
+                console.print(Padding(Text(_poll(poll, jitter)), (0, 0, 0, 2)))
+        if health is not None and device in well:
+            console.print(Padding(Text(device_words(well[device], health.resolution_us)), (0, 0, 0, 2)))
         values = found.values(device)
         if values:
             console.print(Padding(_table(values), (0, 0, 0, 2)))
@@ -63,12 +90,15 @@ def _show(found: Survey) -> None:
     _show_findings(console, found.findings)
 
 
-def _poll(poll: PollSummary) -> str:
+def _poll(poll: PollSummary, jitter: dict[tuple[int, int, int, int], float]) -> str:
     asked = poll.poll
+    key = (asked.device, asked.function, _or_none(asked.register), _or_none(asked.count))
     what = f"FC {asked.function:02d}"
     if asked.table is not None and asked.register is not None:
         what += f" {asked.table} {asked.register} × {asked.count} ({reference(asked.table, asked.register)})"
     pace = "" if poll.period_s is None else f" every {poll.period_s:.3g} s"
+    if pace and key in jitter:
+        pace += f" ± {duration(jitter[key])}"
     counts = [f"{poll.requests:,} requests", f"{poll.answered:,} answered"]
     counts += [
         f"{number:,} {name}"
@@ -81,6 +111,10 @@ def _poll(poll: PollSummary) -> str:
         if number
     ]
     return f"{what}{pace}: {', '.join(counts)}"
+
+
+def _or_none(number: int | None) -> int:
+    return NONE if number is None else number
 
 
 def _table(values: tuple[Value, ...]) -> Table:

@@ -5,16 +5,17 @@ from dataclasses import dataclass
 
 from sidetap.errors import printable
 from sidetap.line import reference
+from sidetap.line.columns import NONE
 from sidetap.quantity import NS_PER_S
 from sidetap.survey.findings import Finding, Severity
-from sidetap.survey.health import DeviceHealth, LineHealth, Rhythm, Spread
-from sidetap.survey.report.scales import clock, duration, elapsed
+from sidetap.survey.health import DeviceHealth, LineHealth, Rhythm
+from sidetap.survey.health.text import FLAG_NAMES, duration, spread_words
+from sidetap.survey.report.scales import clock, elapsed
 from sidetap.survey.survey import PollSummary, Survey
 from sidetap.survey.values import Value
 
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.INFO: 2}
 _SIGNS = {Severity.FAULT: "■ fault", Severity.WARNING: "▲ warning", Severity.INFO: "○ info"}
-_FLAGS = {"p": "parity", "f": "framing", "b": "break"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def facts(found: Survey, health: LineHealth) -> list[tuple[str, str]]:
     if health.signal.flags is None:
         told.append(("Flagged bytes", "the record has no flags: wrong parity and noise may hide"))
     else:
-        rates = ", ".join(f"{name} {health.signal.rate(letter):.3%}" for letter, name in _FLAGS.items())
+        rates = ", ".join(f"{name} {health.signal.rate(letter):.3%}" for letter, name in FLAG_NAMES.items())
         told.append(("Flagged bytes", rates))
     if health.resolution_us is not None:
         told.append(
@@ -113,7 +114,7 @@ def devices(found: Survey, health: LineHealth) -> Table:
             f"{d.unanswered:,}",
             f"{d.damaged_share:.2%}",
             _flagged(d, health),
-            _spread(d.turnaround),
+            spread_words(d.turnaround, health.resolution_us),
         )
         for d in health.exchanges.devices
         if d.tries or d.unpaired
@@ -136,13 +137,6 @@ def _flagged(device: DeviceHealth, health: LineHealth) -> str:
     if health.signal.flags is None:
         return "not told"
     return f"{device.flagged_bytes / max(device.answer_bytes, 1):.2%}"
-
-
-def _spread(spread: Spread) -> str:
-    if not spread.number:
-        return "not told"
-    low, high = spread.quantile_us(0.05), spread.quantile_us(0.95)
-    return f"{duration(spread.quantile_us(0.5))} ({duration(low)} to {duration(high)})"
 
 
 def polls(found: Survey, health: LineHealth) -> Table:
@@ -169,12 +163,11 @@ def polls(found: Survey, health: LineHealth) -> Table:
 
 def _poll(summary: PollSummary, rhythms: dict[tuple[int, int, int, int], Rhythm]) -> tuple[str, ...]:
     poll = summary.poll
-    none = -1
     key = (
         poll.device,
         poll.function,
-        none if poll.register is None else poll.register,
-        none if poll.count is None else poll.count,
+        NONE if poll.register is None else poll.register,
+        NONE if poll.count is None else poll.count,
     )
     rhythm = rhythms.get(key)
     period = None if summary.period_s is None else summary.period_s * 1e6

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from sidetap.line import reference
 from sidetap.survey.health import LineHealth, Spread
-from sidetap.survey.report.scales import TimeAxis, duration, elapsed, round_numbers
+from sidetap.survey.health.text import duration
+from sidetap.survey.report.scales import TimeAxis, elapsed, round_numbers
 from sidetap.survey.report.svg import Picture
 
 _WIDTH, _LEFT, _RIGHT = 1080, 150, 30

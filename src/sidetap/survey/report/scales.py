@@ -56,19 +56,6 @@ def clock(t_ns: int) -> str:
     return datetime.fromtimestamp(t_ns // NS_PER_S, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
-def duration(us: float | None) -> str:
-    """Return a short duration in ms or s, with three digits or so.
-
-    >>> duration(12_300), duration(1_000_400), duration(None)
-    ('12.3 ms', '1.000 s', 'not told')
-    """
-    if us is None:
-        return "not told"
-    if abs(us) < 100_000:
-        return f"{us / 1000:.1f} ms"
-    return f"{us / 1000:.0f} ms" if abs(us) < 1_000_000 else f"{us / 1e6:.3f} s"
-
-
 def round_numbers(low: float, high: float, most: int) -> Sequence[float]:
     """Return the round numbers from low to high, about so many: multiples of 1, 2 or 5 times a power of ten.
 
