@@ -2,7 +2,7 @@
 
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 
 import numpy as np
 import pytest
@@ -220,6 +220,38 @@ def test_a_low_word_that_jumps_is_not_restless() -> None:
     assert len(frozen_in(answered({1: rows}), [Device(1, (), (value(1, "float32-high-word-first", 2),))])) == 1
     turned = [row[::-1] for row in rows]
     assert len(frozen_in(answered({1: turned}), [Device(1, (), (value(1, "float32-low-word-first", 2),))])) == 1
+
+
+def test_acceptance_07_a_level_that_is_repeated_during_a_draw() -> None:
+    """T1 falls 23 mm a minute, is repeated for three minutes of it, and goes on 69 mm lower."""
+    yard = Yard(noise=True, plan=())
+    tap = yard.add_tap()
+    yard.advance(60 * S)
+    yard.deliver("T1", -400)
+    yard.advance(360 * S)
+    yard.faults.freeze(11)
+    yard.advance(540 * S)
+    yard.restore(11)
+    yard.advance(660 * S)
+    chunks = [Chunk(*chunk) for chunk in tap.take(660 * S)]
+    register = replace(value(11), register=100)
+    (finding,) = frozen_in(chunks, [Device(11, (), (register,))])
+    assert (finding.finding, finding.device, finding.severity.value) == ("frozen-value", 11, "info")
+    assert finding.span is not None
+    assert abs(finding.span.from_ns - 360 * S) <= 5 * S
+    assert abs(finding.span.to_ns - 540 * S) <= 2 * S
+
+
+def test_a_level_that_went_on_while_nobody_could_see_it_did_not_jump() -> None:
+    """At rest, unasked for a while, and then elsewhere: nothing was repeated."""
+    known = [Device(1, (), (value(1),))]
+    level = [3000 - n for n in range(300)] + [2700] * 100 + [2650 - n for n in range(300)]
+    seen = answered({1: [[word] for word in level]})
+    assert len(frozen_in(seen, known)) == 1
+    unseen = [Chunk(c.t_ns if n < 800 else (c.t_ns or 0) + 60 * S, c.data) for n, c in enumerate(seen)]
+    assert frozen_in(unseen, known) == []
+    coarse = [[30 - n // 10] for n in range(300)] + [[0]] * 100 + [[n // 10] for n in range(300)]
+    assert frozen_in(answered({1: coarse}), known) == []
 
 
 def draws(starts: Sequence[int], rounds: int, lasts: int = 100) -> list[list[int]]:

@@ -1,8 +1,9 @@
 """Health -> values that stand still although they should not: finding `frozen-value`.
 
 A level at rest stands still, so stillness alone is no finding. It takes a value that was never at rest before (its
-last digits went up and down all the time), which is worth a word; or something that says it should have moved: a
-noted event after which it moved every other time, or a register that it always moved with. That is a warning.
+last digits went up and down all the time), or one that jumped afterwards to where it had got to: either is worth a
+word. Where something else says that it should have moved, it is a warning: a noted event after which it moved every
+other time, or a register that it always moved with.
 """
 
 from collections import defaultdict
@@ -23,6 +24,8 @@ from sidetap.survey.values import Device, Kind, Status, Value
 _FEWEST_REPEATS, _SHORTEST_NS = 60, 120 * NS_PER_S
 _TIMES_SECOND, _LEAST_SECOND = 20, 3
 _FEWEST_TURNS, _TURNS, _MOVES = 50, 0.25, 0.3
+_FEWEST_STEPS, _TIMES_STEP, _LEAST_JUMP = 50, 8, 8
+_BEFORE_JUMP_NS = 60 * NS_PER_S
 _AFTER_NS = 120 * NS_PER_S
 _FEWEST_EVENTS = 3
 _MOSTLY_STILL = 0.5
@@ -48,6 +51,7 @@ def find(health: LineHealth, devices: Sequence[Device], yard_events: Sequence[Ya
         finding = (
             _after_event(health, block, moved[block.poll], yard_events)
             or _without_company(health, block, moved)
+            or _jumped(block, values.get(block.poll[0], ()))
             or _restless(block, values.get(block.poll[0], ()))
         )
         if finding is not None:
@@ -173,17 +177,46 @@ def _restless(block: Stillness, values: Sequence[Value]) -> Finding | None:
     return None
 
 
+def _jumped(block: Stillness, values: Sequence[Value]) -> Finding | None:
+    """Find a value that moves in small steps, stood still, and then went on from somewhere else."""
+    for value in values:
+        place = _number(block, value)
+        if place is None:
+            continue
+        kind, at = place
+        jump, step = block.jumps[kind][at], block.steps[kind][at]
+        from_ns, to_ns = jump.run.from_ns, jump.run.to_ns
+        if from_ns is None or to_ns is None or block.movements[kind][at] < _FEWEST_STEPS:
+            continue
+        if step and jump.step >= max(_TIMES_STEP * step, _LEAST_JUMP) and to_ns - from_ns >= _BEFORE_JUMP_NS:
+            return _finding(
+                block,
+                Severity.INFO,
+                Span(from_ns, to_ns),
+                f"The {_place(block)} stood still and then jumped, as a value does that was not measured meanwhile.",
+                f"the same answer {jump.run.answers + 1} times in a row; then register {value.register} made a step "
+                f"{jump.step / step:.0f} times as large as any other of its {block.movements[kind][at]} steps",
+            )
+    return None
+
+
 def _motion(block: Stillness, value: Value) -> tuple[int, int]:
     """Return how often a value moved, and how often it turned back; (0, 0) where its words don't tell."""
+    place = _number(block, value)
+    return (0, 0) if place is None else (block.movements[place[0]][place[1]], block.reversals[place[0]][place[1]])
+
+
+def _number(block: Stillness, value: Value) -> tuple[int, int] | None:
+    """Return which of a block's numbers a measured value is: how its words are taken, and which; None if none."""
     if value.table != _TABLES[block.poll[1]] or value.kind is not Kind.MEASUREMENT or value.status is Status.OPEN:
-        return 0, 0
+        return None
     at = value.register - block.poll[2]
     if at < 0 or at + value.width > block.poll[3]:
-        return 0, 0
+        return None
     if value.width == 1:
-        return block.movements[0][at], block.reversals[0][at]
+        return 0, at
     if value.encoding in ("float32-high-word-first", "uint32-high-word-first", "int32-high-word-first"):
-        return block.movements[1][at], block.reversals[1][at]
+        return 1, at
     if value.encoding in ("float32-low-word-first", "uint32-low-word-first", "int32-low-word-first"):
-        return block.movements[2][at + 1], block.reversals[2][at + 1]
-    return 0, 0
+        return 2, at + 1
+    return None

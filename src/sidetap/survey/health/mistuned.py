@@ -145,7 +145,8 @@ def _rereadings(health: LineHealth) -> Iterator[tuple[Reread, Supposed, str]]:
 
 
 def _convinces(again: Reread) -> bool:
-    return again.requests.total() >= _FEWEST_REQUESTS and again.share >= _LEAST_SHARE
+    different = len(again.requests) > 1  # what is said over and over again has one lucky check each time
+    return different and again.requests.total() >= _FEWEST_REQUESTS and again.share >= _LEAST_SHARE
 
 
 def _at_break(health: LineHealth, span: Span | None) -> Finding | None:

@@ -21,7 +21,9 @@ _REGISTER_READS = (3, 4, 23)
 _MOST_BLOCKS = 200
 _MOST_REGISTERS = 1000
 _CHANGES_KEPT = 4000
-_TURNS_LOOKED_AT = 20_000  # answers of a block
+_LONG_RUN = 30  # repeats
+_PAUSE = 2.5  # of a run's usual period: after a longer one nobody knows how it ended
+_TURNS_LOOKED_AT = 40_000  # answers of a block
 _RUNS_COUNTED = 1000  # a longer run of the same answer counts as this long
 
 Numbers = NDArray[np.int64]
@@ -37,11 +39,23 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
+class Jump:
+    """The greatest step of a number after a long run of the same answer. step: in the number's own whole units."""
+
+    step: int
+    run: Run
+
+
+_NO_JUMP = Jump(0, Run(0, None, None))
+
+
+@dataclass(frozen=True, slots=True)
 class Stillness:
     """One block over the record. answers: whole ones, exceptions and mended ones left out.
 
     changes: of each register. movements, reversals: [alone, as high word before the next, as high word behind the one
-    before][register], in the first looked_at answers. longest, second: runs of the same answer. runs: all that
+    before][register], in the first looked_at answers; so are steps, the greatest after a short run, and jumps, those
+    after a long one that went on until then. longest, second: runs of the same answer. runs: all that
     ended, as (answers, how many). changed_ns: when the answer changed, the first ones. over_time: changes,
     [register, span]. repeated, fresh: turnaround of answers that repeat the one before, and of those that don't.
     """
@@ -52,6 +66,8 @@ class Stillness:
     changes: tuple[int, ...]
     movements: tuple[tuple[int, ...], ...]
     reversals: tuple[tuple[int, ...], ...]
+    steps: tuple[tuple[int, ...], ...]
+    jumps: tuple[tuple[Jump, ...], ...]
     longest: Run
     second: int
     runs: tuple[tuple[int, int], ...]
@@ -109,6 +125,8 @@ class _Block:
         self._movements = np.zeros((3, count), dtype=np.int64)
         self._reversals = np.zeros((3, count), dtype=np.int64)
         self._direction = np.zeros((3, count), dtype=np.int64)  # of the latest change of each number
+        self._steps = np.zeros((3, count), dtype=np.int64)
+        self._jumps = [[_NO_JUMP] * count for _ in range(3)]
         self._run = 0  # answers since the latest change
         self._since_ns: int | None = None
         self._until_ns: int | None = None
@@ -134,10 +152,15 @@ class _Block:
         self._words = words[-1:]
         moved = joined[1:] != joined[:-1]
         self._changes += moved.sum(axis=0)
-        self._turn(joined[: max(0, _TURNS_LOOKED_AT - self._looked_at) + 1])
-        self._looked_at = min(_TURNS_LOOKED_AT, self._looked_at + len(rows))
         changed = moved.any(axis=1)
-        self._count_runs(changed, t_ns)
+        ends = np.flatnonzero(changed)
+        lengths = np.diff(ends, prepend=-1) - 1
+        lengths[:1] += self._run
+        ended = _Ended(ends, lengths, t_ns, self._since_ns, self._until_ns)
+        looked_at = min(len(rows), _TURNS_LOOKED_AT - self._looked_at)
+        self._looked_at += looked_at
+        self._turn(joined[: looked_at + 1], ended)
+        self._count_runs(ended, len(rows))
         timed = t_ns != NO_TIME
         answer, register = np.nonzero(moved & timed[:, None])
         self._over_time.add(register, t_ns[answer])
@@ -147,13 +170,18 @@ class _Block:
         self._fresh.add(turnaround[usable & changed])
         self._repeated.add(turnaround[usable & ~changed])
 
-    def _turn(self, words: Numbers) -> None:
-        """Count the movements and reversals of each number; words: those of the answer before, then new ones."""
+    def _turn(self, words: Numbers, ended: "_Ended") -> None:
+        """Count each number's movements and reversals, and note its steps.
+
+        words: those of the answer before, then new ones. ended: the runs that their changes end, and later ones.
+        """
         words = words[np.concatenate([[True], (words[1:] != words[:-1]).any(axis=1)])]
         after = np.concatenate([words[:, 1:], np.zeros((len(words), 1), dtype=np.int64)], axis=1)
         before = np.concatenate([np.zeros((len(words), 1), dtype=np.int64), words[:, :-1]], axis=1)
         for n, numbers in enumerate((words, words << 16 | after, words << 16 | before)):
-            signs = np.sign(np.diff(numbers, axis=0))
+            differences = np.diff(numbers, axis=0)
+            self._note_steps(n, np.abs(differences), ended)
+            signs = np.sign(differences)
             self._movements[n] += (signs != 0).sum(axis=0)
             for register in range(signs.shape[1]):
                 own = signs[signs[:, register] != 0, register]
@@ -162,23 +190,34 @@ class _Block:
                     self._reversals[n, register] += int((turns[1:] * turns[:-1] < 0).sum())
                     self._direction[n, register] = own[-1]
 
-    def _count_runs(self, changed: NDArray[np.bool_], t_ns: Numbers) -> None:
-        """Count the runs that the changes end, and go on with the last one."""
-        ends = np.flatnonzero(changed)
+    def _note_steps(self, n: int, steps: Numbers, ended: "_Ended") -> None:
+        """Note the greatest steps, after long runs and after others."""
+        long = ended.lengths[: len(steps)] >= _LONG_RUN
+        self._steps[n] = np.maximum(self._steps[n], steps[~long].max(axis=0, initial=0))
+        for place in np.flatnonzero(long).tolist():
+            run = ended.run(place)
+            came_ns = _time(ended.t_ns[ended.ends[place]])
+            if run.from_ns is None or run.to_ns is None or came_ns is None:
+                continue
+            if (came_ns - run.to_ns) * run.answers > _PAUSE * (run.to_ns - run.from_ns):
+                continue  # nobody asked for a while: it may have moved as usual
+            for register, step in enumerate(steps[place].tolist()):
+                if step > self._jumps[n][register].step:
+                    self._jumps[n][register] = Jump(step, run)
+
+    def _count_runs(self, ended: "_Ended", answers: int) -> None:
+        """Count the runs that changes ended, and go on with the last one."""
+        ends, lengths, t_ns = ended.ends, ended.lengths, ended.t_ns
         if len(ends):
-            lengths = np.diff(ends, prepend=-1) - 1
-            lengths[0] += self._run
             self._runs += np.bincount(np.minimum(lengths + 1, _RUNS_COUNTED), minlength=_RUNS_COUNTED + 1)
             n = int(lengths.argmax())
-            since = self._since_ns if n == 0 else _time(t_ns[ends[n - 1]])
-            until = self._until_ns if ends[n] == 0 else _time(t_ns[ends[n] - 1])
             runner_up = int(np.delete(lengths, n).max(initial=0))
-            self._longest, self._second = self._ranked(Run(int(lengths[n]), since, until), runner_up)
+            self._longest, self._second = self._ranked(ended.run(n), runner_up)
             room = _CHANGES_KEPT - len(self._changed_ns)
             self._changed_ns += [t for t in t_ns[ends[:room]].tolist() if t != NO_TIME]
             self._run = 0
             self._since_ns = self._until_ns = _time(t_ns[ends[-1]])
-        still = len(changed) - (int(ends[-1]) + 1 if len(ends) else 0)
+        still = answers - (int(ends[-1]) + 1 if len(ends) else 0)
         if still:
             self._run += still
             self._until_ns = _time(t_ns[-1])
@@ -198,6 +237,8 @@ class _Block:
             changes=tuple(self._changes.tolist()),
             movements=tuple(tuple(row) for row in self._movements.tolist()),
             reversals=tuple(tuple(row) for row in self._reversals.tolist()),
+            steps=tuple(tuple(row) for row in self._steps.tolist()),
+            jumps=tuple(tuple(row) for row in self._jumps),
             longest=longest,
             second=second,
             runs=tuple((int(n), int(self._runs[n])) for n in np.flatnonzero(self._runs)),
@@ -206,6 +247,26 @@ class _Block:
             repeated=self._repeated.spread(),
             fresh=self._fresh.spread(),
         )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ended:
+    """Runs that changes ended. ends: which of the new answers changed. lengths: repeats before each.
+
+    t_ns: of all new answers. since_ns, until_ns: of the run that was going on before them.
+    """
+
+    ends: Numbers
+    lengths: Numbers
+    t_ns: Numbers
+    since_ns: int | None
+    until_ns: int | None
+
+    def run(self, n: int) -> Run:
+        """Return the run that a change ended."""
+        since = self.since_ns if n == 0 else _time(self.t_ns[self.ends[n - 1]])
+        until = self.until_ns if self.ends[n] == 0 else _time(self.t_ns[self.ends[n] - 1])
+        return Run(int(self.lengths[n]), since, until)
 
 
 def _time(t_ns: np.int64) -> int | None:
