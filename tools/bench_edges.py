@@ -6,7 +6,7 @@ lines are drawn by the tests' own generator. SIDETAP_PROTOTYPES names a folder w
 knows eight data bits and customary bauds only; it is asked where it can answer.
 """
 
-import importlib.util
+import importlib
 import os
 import sys
 import time
@@ -93,16 +93,11 @@ def told(trial: Trial) -> str:
 
 def load_peer() -> Callable[[Any], Any] | None:
     """Return the peer's function, None where there is no peer."""
-    folder = os.environ.get("SIDETAP_PROTOTYPES")
-    path = Path(folder or ".") / "framing" / "edges3.py"
-    if folder is None or not path.is_file():
+    folder = Path(os.environ.get("SIDETAP_PROTOTYPES", ".")) / "framing"
+    if not (folder / "edges3.py").is_file():
         return None
-    spec = importlib.util.spec_from_file_location("edges3", path)
-    if spec is None or spec.loader is None:
-        return None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # numba looks for its functions' module there
-    spec.loader.exec_module(module)
+    sys.path.append(str(folder))
+    module = importlib.import_module("edges3")
     found: Callable[[Any], Any] = module.identify
     return found
 

@@ -8,6 +8,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from sidetap.line.edges import Edges, Verdict, identify
+from sidetap.line.edges.bit_time import BitTime
+from sidetap.line.edges.characters import explain
+from sidetap.line.edges.stretch import Stretch
 
 FULL = 128  # characters
 
@@ -107,6 +110,17 @@ def test_a_swapped_pair_without_bias_rests_at_the_level_of_a_start_bit(framing: 
     assert baud == pytest.approx(19200, rel=1e-3)
     assert verdict.evidence is not None
     assert verdict.evidence.checks.rtu + verdict.evidence.checks.ascii >= (8 if framing[0] == "8" else 4)
+
+
+@pytest.mark.parametrize("framing", ["7E1", "7N2", "7O1"])
+def test_short_pauses_on_a_short_line_of_seven_bits(framing: str) -> None:
+    """A pause of about a bit is a habit here, and no sign of a longer character."""
+    rng = np.random.default_rng(17)
+    hits = 0
+    for _ in range(12):
+        data, gaps = rng.integers(0, 128, 16).tolist(), rng.uniform(0.3, 3.0, 16).tolist()
+        hits += found(send(data, gaps, 9600, framing, jitter=0.05, rng=rng)).answers[0].framing == framing
+    assert hits >= 11
 
 
 def test_evidence_counts_what_was_sent() -> None:
@@ -243,6 +257,22 @@ def test_what_a_capture_begins_with_leads_nobody_astray() -> None:
         assert settled(verdict)[1:] == ("8E1", False), cut
 
 
+def test_the_first_rest_at_the_level_of_a_start_bit_costs_most() -> None:
+    """A line either rests so or does not: one rest of that kind is a strange thing, a hundred are a habit."""
+    bit = BitTime(1e9 / 9600, 0.0, 0.02, 0.0)
+    costs = []
+    for rests in range(4):
+        gaps = [0.0] * 40
+        for n in range(rests):
+            gaps[9 + 10 * n] = 50.0
+        data = np.random.default_rng(18).integers(0, 256, 40).tolist()
+        sent = send(data, gaps, 9600, "8E1", silence_level=0, lead_bits=0.0)
+        costs.append(explain(Stretch.of(of(sent)).seen(0.0, False), bit, 11).cost)
+    first, second, third = np.diff(costs).tolist()
+    assert second == pytest.approx(third, abs=2.5)
+    assert first > max(second, third) + 5.0
+
+
 # -- Not more sure than it should be ---------------------------------------------------------------------------------
 
 
@@ -310,6 +340,16 @@ def test_one_character_for_ever_is_no_evidence(value: int, gap: float) -> None:
     rng = np.random.default_rng(15)
     verdict = found(send([value] * 200, [gap] * 200, 9600, "8E1", jitter=0.02, rng=rng))
     assert verdict.confidence < 0.7
+
+
+@pytest.mark.parametrize("value", [0x41, 0x55, 0xFF])
+def test_one_character_with_pauses_is_still_read_best_as_what_it_is(value: int) -> None:
+    """Not as a slower line whose bits are spikes, nor as one that rests at the level of a start bit."""
+    rng = np.random.default_rng(15)
+    verdict = found(send([value] * 200, [30.0] * 200, 9600, "8E1", jitter=0.02, rng=rng))
+    first = verdict.answers[0]
+    assert first.baud == pytest.approx(9600, rel=2e-3)
+    assert (first.framing, first.inverted) == ("8E1", False)
 
 
 def test_one_poll_for_ever_is_told_by_its_check_code() -> None:
