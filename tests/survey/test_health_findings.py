@@ -3,6 +3,7 @@
 import random
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,11 +23,12 @@ from health_lines import (
 )
 
 from sidetap.line import Chunk
-from sidetap.survey import Finding, YardEvent
+from sidetap.line.recording import read, write_pcapng
+from sidetap.survey import Finding, Survey, YardEvent, survey_recording
 from sidetap.survey.findings import About
 from sidetap.survey.health import frozen
 from sidetap.survey.values import Device, Kind, Value
-from sidetap.yard import Yard
+from sidetap.yard import TapPoint, Yard
 
 
 def by_name(found: Sequence[Finding], name: str) -> list[Finding]:
@@ -345,3 +347,50 @@ def test_what_is_measured_on_the_yard() -> None:
     assert all(device.turnaround.number for device in late.exchanges.devices)
     assert without_flags(chunks)[0].flags is None
     assert frame(1, 3)[-2:] == b"\x40\x21"  # SL 6.2.2: low byte first
+
+
+def surveyed(yard: Yard, tap: TapPoint, path: Path, events: Sequence[YardEvent] = ()) -> Survey:
+    write_pcapng(path, [Chunk(*chunk) for chunk in tap.take(yard.now_ns)], STATED)
+    return survey_recording(read(path), events)
+
+
+def test_acceptance_05_misses_and_a_shared_address_in_one_survey(tmp_path: Path) -> None:
+    """Device 14 misses three polls, later a second device answers as 15: only 15 has two devices."""
+    yard = Yard(noise=True)
+    tap = yard.add_tap(flags=True)
+    yard.advance(30 * S)
+    yard.silence_device(14)
+    yard.advance(32_900 * MS)
+    yard.restore(14)
+    yard.advance(60 * S)
+    yard.faults.twin(15)
+    yard.advance(150 * S)
+    found = surveyed(yard, tap, tmp_path / "line.pcapng")
+    of = {finding.finding: finding for finding in found.findings if finding.device in (14, 15)}
+    assert of["address-collision"].device == 15
+    assert {finding.device for finding in by_name(found.findings, "damaged-answers")} == {15}
+    assert {finding.finding for finding in found.findings if finding.device == 14} <= {"intermittent-device"}
+    (poll,) = (poll for poll in found.polls if poll.poll.device == 14)
+    assert (poll.requests, poll.unanswered, poll.retries) == (150, 3, 3)
+
+
+def test_acceptance_39_errors_after_noted_events(tmp_path: Path) -> None:
+    yard = Yard(noise=True)
+    tap = yard.add_tap(flags=True)
+    devices = (11, 12, 13, 14, 15, 16, 31)
+    events = []
+    for n in range(4):
+        yard.advance((40 * n + 20) * S)
+        events.append(YardEvent(yard.now_ns, "pump 2 starts"))
+        for device in devices:
+            yard.faults.flip(device, 5e-3)
+        yard.advance(yard.now_ns + 2 * S)
+        for device in devices:
+            yard.restore(device)
+    yard.advance(180 * S)
+    found = surveyed(yard, tap, tmp_path / "line.pcapng", events)
+    assert len(by_name(found.findings, "errors-after-event")) == 1
+    assert by_name(found.findings, "far-end-errors") == []
+    elsewhere = [YardEvent(event.t_ns + 15 * S, "door") for event in events]
+    again = survey_recording(read(tmp_path / "line.pcapng"), elsewhere)
+    assert by_name(again.findings, "errors-after-event") == []
