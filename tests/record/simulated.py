@@ -81,8 +81,11 @@ class World:
         until_ns -= UTC_NS
         while not self.told_to_end and self.agenda.now_ns < until_ns:
             self.agenda.run(min(until_ns, (self.agenda.now_ns // self._step_ns + 1) * self._step_ns))
-            if any(tap.ready for tap in taps if isinstance(tap, SimulatedTap)):
+            if any(getattr(tap, "ready", False) for tap in taps):
                 return
+
+    def step_by(self, step_ns: int) -> None:
+        self._step_ns = step_ns
 
     def at(self, seconds: float, action: Callable[[], object]) -> None:
         self.agenda.at(round(seconds * NS_PER_S), action)

@@ -20,6 +20,7 @@ from sidetap.line import Chunk, Settings
 from sidetap.line.recording import Pair, read
 from sidetap.quantity import NS_PER_S
 from sidetap.station.recorder import Files, Rotation
+from sidetap.station.recorder.growing_file import GrowingFile
 
 LINE = Settings.parse("19200 8E1")
 T_NS = 1_773_241_200 * NS_PER_S  # 2026-03-11T15:00:00Z
@@ -295,6 +296,20 @@ def test_a_disk_on_which_not_even_the_end_can_be_put_right(tmp_path: Path) -> No
     assert read(path).truncated
     assert list(read(path).chunks) == CHUNKS[:1]
     assert [path.name for path in tmp_path.iterdir()] == ["line.pcapng"]
+
+
+def test_a_write_that_failed_is_as_if_it_had_not_been(tmp_path: Path) -> None:
+    path, disk = tmp_path / "file", FullDisk(7)
+    file = GrowingFile(path, disk(path))
+    file.write(b"whole")
+    with pytest.raises(OSError, match="No space left"):
+        file.write(b"torn")
+    assert file.size == path.stat().st_size == 5
+    disk.room = 100
+    file.write(b"again")
+    kept = file.close()
+    assert path.read_bytes() == b"wholeagain"
+    assert kept.sha256 == hashlib.sha256(b"wholeagain").hexdigest()
 
 
 def test_a_sum_that_can_not_be_written_is_said(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from simulated import AfterLowStop, Line, Marks, SimulatedTap, World, framed
 
 from sidetap.line import Chunk, Settings
-from sidetap.quantity import NS_PER_S
+from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.station.recorder import Evidence, Found, Plan, judge, try_settings
 
 BAUDS = (9600, 19200)  # a wrong speed and the line's own: what a longer list adds is time
@@ -133,6 +133,16 @@ def test_a_silent_line_ends_after_the_time_of_each_setting() -> None:
     assert len(tried) == len(BAUDS) * 6
     assert world.agenda.now_ns == len(tried) * NS_PER_S
     assert judge(tried) == Found(None, (), False, False)
+
+
+def test_what_came_while_the_settings_changed_is_not_looked_at() -> None:
+    world = World()
+    line = Line(world, period_ms=10**9)
+    tap = SimulatedTap(line, "9600 8E1")
+    handed_over = [Chunk(world.now_ns() + ms * NS_PER_MS, b"x" * n) for ms, n in ((0, 1), (49, 2), (50, 4), (60, 8))]
+    tap.read = lambda: handed_over.pop(0) if handed_over else None  # type: ignore[method-assign]
+    tried = try_settings(tap, Plan((9600,)), world, NS_PER_S, lambda *_: None)
+    assert tried[0].bytes == 12
 
 
 def test_told_to_end_it_judges_what_it_has() -> None:

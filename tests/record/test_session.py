@@ -14,7 +14,7 @@ from sidetap.line import Chunk, Outcome, Settings
 from sidetap.line.recording import Pair, read
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.station.ports.identity import Identity
-from sidetap.station.recorder import Files, Heard, Rotation, Session, clocks
+from sidetap.station.recorder import Files, Heard, Rotation, Session, Tally, clocks
 from sidetap.station.recorder.merging import Merger
 
 LINE = Settings.parse("19200 8E1")
@@ -271,6 +271,67 @@ def test_one_lost_pair_does_not_stop_the_other(tmp_path: Path) -> None:
     assert [int.from_bytes(body[:4], "little") for kind, body in blocks(run.path) if kind == 5] == [1, 1, 0]
 
 
+class ScriptedTap:
+    """Hands over chunks at given moments, whatever their own times say."""
+
+    def __init__(self, world: World, source: str, *script: tuple[int, Chunk]) -> None:
+        self.source = source
+        self.identity: Identity | None = None
+        self.raised_ns: int | None = None
+        self._world = world
+        self._script = list(script)
+
+    def fileno(self) -> int:
+        return -1
+
+    @property
+    def ready(self) -> bool:
+        return bool(self._script) and self._script[0][0] <= self._world.agenda.now_ns
+
+    def read(self) -> Chunk | None:
+        return self._script.pop(0)[1] if self.ready else None
+
+    def overruns(self) -> int | None:
+        return None
+
+    def retune(self, settings: Settings) -> None:
+        self._world.agenda.run(self._world.agenda.now_ns)
+
+    def close(self) -> None:
+        self._script.clear()
+
+
+def scripted(world: World, folder: Path, end_ms: int, *taps: ScriptedTap) -> bytes:
+    """Record those taps, looking at them every millisecond, and return all that was kept, in order."""
+    path = folder / "line.pcapng"
+    files = Files(path, LINE, [Pair(tap.source) for tap in taps], world.now_ns, lambda: "")
+    world.step_by(NS_PER_MS)
+    Session(taps, LINE, files, world, Watcher(), Bench().reopen).run(UTC_NS + end_ms * NS_PER_MS)
+    return b"".join(chunk.data for chunk in read(path).chunks)
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "end_ms", "kept"),
+    [(0, 200, b"ba"), (10, 200, b"ba"), (19, 200, b"ba"), (30, 200, b"ab"), (10, 112, b"ba"), (12, 112, b"a")],
+)
+def test_an_older_chunk_may_come_so_much_later(tmp_path: Path, late_ms: int, end_ms: int, kept: bytes) -> None:
+    """Pair b says at 95 ms what is handed over later; a waits 20 ms for it, and at the end for nobody."""
+    world = World()
+    a = ScriptedTap(world, "/dev/a", (100 * NS_PER_MS, Chunk(UTC_NS + 100 * NS_PER_MS, b"a")))
+    b = ScriptedTap(world, "/dev/b", ((101 + late_ms) * NS_PER_MS, Chunk(UTC_NS + 95 * NS_PER_MS, b"b")))
+    assert scripted(world, tmp_path, end_ms, a, b) == kept
+
+
+def test_one_pair_waits_for_nobody(tmp_path: Path) -> None:
+    world = World()
+    tap = ScriptedTap(world, "/dev/a", (100 * NS_PER_MS, Chunk(UTC_NS + 100 * NS_PER_MS, b"a")))
+    path = tmp_path / "line.pcapng"
+    seen: list[int] = []
+    world.at(0.105, lambda: seen.append(read(path).byte_count))
+    assert scripted(world, tmp_path, 200, tap) == b"a"
+    assert seen == [1]
+
+
 def test_the_merger_orders_by_time_within_its_patience() -> None:
     merger = Merger(hold_ns=20)
     assert merger.due_ns is None
@@ -311,6 +372,56 @@ def test_a_full_disk_ends_it_with_one_line_and_a_good_file(tmp_path: Path) -> No
     data = b"".join(chunk.data for chunk in found.chunks)
     assert data == line.said[: len(data)]
     assert len(data) > 200
+
+
+def test_a_silent_line_s_file_is_closed_when_its_time_is_up(tmp_path: Path) -> None:
+    world = World()
+    line = Line(world)
+    world.at(2, lambda: setattr(line, "_say", lambda frame: None))
+    run = recorded(world, [SimulatedTap(line)], tmp_path, 12.5, rotation=Rotation(longest_ns=10 * NS_PER_S))
+    assert [state.file is None for state in run.watcher.shown][-2:] == [True, True]
+    assert len(run.files.kept) == 1
+
+
+def test_a_new_receiver_counts_from_nothing(tmp_path: Path) -> None:
+    world, bench = World(), Bench()
+    line = Line(world)
+    first = SimulatedTap(line)
+    world.at(2.5, lambda: setattr(first, "lost_bytes", 5))
+    world.at(4.5, first.unplug)
+    world.at(4.6, lambda: bench.there.update({first.source: lambda: SimulatedTap(line)}))
+    world.at(7.5, lambda: setattr(bench.opened[0], "lost_bytes", 2))
+    run = recorded(world, [first], tmp_path, 10, bench)
+    assert [text for text in run.remarks if "lost in" in text] == [
+        "bytes were lost in the receiver 5 times",
+        "bytes were lost in the receiver 2 times",
+    ]
+
+
+def test_the_account_of_a_line_that_falls_silent() -> None:
+    tally = Tally(LINE, UTC_NS)
+    said = [framed(text) for text in ("11 03 006B 0003", "11 03 06 022B 0000 0064")]
+    for n, frame in enumerate([*said, *said, said[0]], 1):
+        tally.receive(Chunk(UTC_NS + n * NS_PER_S, frame))
+    heard = tally.heard(UTC_NS + 6 * NS_PER_S)
+    assert heard.outcomes == {Outcome.ANSWERED: 2}
+    assert heard.silence_ns == NS_PER_S
+    heard = tally.heard(UTC_NS + 9 * NS_PER_S)
+    assert heard.outcomes == {Outcome.ANSWERED: 2, Outcome.UNANSWERED: 1}
+    assert heard.silence_ns == 4 * NS_PER_S
+    assert heard.load is None
+    said_ns = sum(map(len, [*said, *said, said[0]])) * 11 * NS_PER_S / 19200
+    assert tally.heard(UTC_NS + 10 * NS_PER_S).load == pytest.approx(said_ns / (10 * NS_PER_S))
+    assert tally.heard(UTC_NS + 15 * NS_PER_S).load == 0
+
+
+def test_the_account_at_the_end_counts_what_was_open() -> None:
+    tally = Tally(LINE, UTC_NS)
+    said = [framed(text) for text in ("11 03 006B 0003", "11 03 06 022B 0000 0064")]
+    for n, frame in enumerate([*said, *said, said[0]], 1):
+        tally.receive(Chunk(UTC_NS + n * NS_PER_MS, frame))
+    tally.close()
+    assert tally.heard(UTC_NS + 6 * NS_PER_MS).outcomes == {Outcome.ANSWERED: 2, Outcome.UNANSWERED: 1}
 
 
 def test_a_receiver_that_loses_bytes_is_told_of(tmp_path: Path) -> None:

@@ -85,7 +85,7 @@ class Files:
 
     def rotate(self, more: int = 0) -> None:
         """Close the file if its time is up, or if so many bytes more would make it too large."""
-        if self._file is None or self._rotation is None or not self._chunks:
+        if self._file is None or self._rotation is None:
             return
         most_bytes, longest_ns = self._rotation.most_bytes, self._rotation.longest_ns
         too_large = most_bytes is not None and self._file.size + more > most_bytes
