@@ -181,9 +181,9 @@ def fold(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float, fl
 
 def listened(line: Line, megabytes: float) -> tuple[dict[str, tuple[float, float, float]], int]:
     """Survey bytes, as `sidetap survey` does once a file is read."""
-    batches = [line.batch(offset_ns) for offset_ns in pieces(line, megabytes)]
-    size = sum(len(batch.data) for batch in batches)
-    chunks = sum(len(batch.ends) for batch in batches)
+    starts = list(pieces(line, megabytes))
+    size, chunks = len(starts) * len(line.data), len(starts) * len(line.batch(0).ends)
+    batches = (line.batch(offset_ns) for offset_ns in starts)
     record = Recording(Path("made up"), "bin", Settings.parse("19200 8E1"), False, (), chunks, size, lambda: iter(()))
     stages = Stages()
     found = survey_recording(record, (), batches)

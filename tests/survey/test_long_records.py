@@ -53,6 +53,8 @@ def troubled_line() -> list[Transaction | Noise]:
             random.choice([UNANSWERED, DAMAGED]) if 400 <= n < 490 and random.random() < 0.2 else ANSWERED
             for n in range(900)
         ]
+        if device == 5:
+            outcomes[200:203] = [UNANSWERED] * 3
         if device == 4:
             outcomes[100:104] = [UNANSWERED] * 4
             outcomes[700::50] = [Outcome.EXCEPTION] * 4
@@ -60,6 +62,12 @@ def troubled_line() -> list[Transaction | Noise]:
     missed = [t for t in polls[3] if t.outcome is UNANSWERED]
     polls.append([replace(t, t_ns=(t.t_ns or 0) + S // 10) for t in missed])
     polls.append([replace(t, t_ns=(t.t_ns or 0) + S // 8 + 1, retry=True) for t in missed])
+    for n in range(200, 203):  # answered at the second try, told by rhythm, or at the third, told by the line
+        first = polls[4][n]
+        second = replace(first, t_ns=(first.t_ns or 0) + S // 10)
+        third = replace(polls[4][n + 10], t_ns=(first.t_ns or 0) + S // 8, retry=True)
+        more = [replace(second, t_ns=(second.t_ns or 0) + 1, retry=True), third]
+        polls.append([replace(third, retry=False)] if n == 200 else [second, *more])
     for device in (1, 3):
         words = level(device, 180)
         outcomes = [UNANSWERED if random.random() < 0.2 else ANSWERED for _ in words]
@@ -84,10 +92,39 @@ def test_the_same_survey_however_the_line_is_cut(line: list[Transaction | Noise]
     assert cut.document() == whole.document()
     assert {f.finding for f in whole.findings} >= {"second-master", "device-outage", "exceptions"}
     assert sum(p.retries for p in whole.polls if p.poll.device == 4) >= 8
+    assert [(p.requests, p.retries) for p in whole.polls if p.poll.device == 5] == [(900, 7)]
+    answered = whole.history.requests.t_ns[(whole.history.requests.tries > 1) & whole.history.requests.whole]
+    assert answered.tolist() == [n * S + S // 10 for n in (200, 201, 202)]
     assert {(v.register, v.width) for v in whole.values(2)} >= {(300, 1), (302, 1), (400, 1), (900, 1)}
     for mine, theirs in zip(whole.history.blocks, cut.history.blocks, strict=True):
         assert np.array_equal(mine.words, theirs.words)
         assert np.array_equal(mine.changes, theirs.changes)
+
+
+def test_a_retry_belongs_to_the_request_right_before_it_only() -> None:
+    mine, other = reads(1, 0, np.ones((3, 1), dtype=np.int64)), reads(2, 0, np.ones((3, 1), dtype=np.int64))
+    events = [mine[0], other[0], replace(mine[1], retry=True), replace(mine[2], retry=True)]
+    for rows in (1, 2, 3, 4):
+        history = gather(tables(events, rows))
+        assert history.requests.tries.tolist() == [1, 1, 2]
+        assert history.again_ns.tolist() == [mine[2].t_ns]
+
+
+@pytest.mark.parametrize("rows", [1, 2])
+def test_who_asks_before_anybody_could_answer_talks_over(rows: int) -> None:
+    (one,) = reads(1, 0, np.ones((1, 1), dtype=np.int64), outcomes=[UNANSWERED])
+    (two,) = reads(2, 0, np.ones((1, 1), dtype=np.int64), start_ns=30_000_000 - 1)
+
+    def over(first: Transaction, second: Transaction) -> list[bool]:
+        return gather(tables([first, second], rows)).troubles.talked_over.tolist()
+
+    assert over(one, two) == [True]
+    assert over(one, replace(two, t_ns=30_000_000)) == [False]
+    assert over(one, replace(two, t_ns=-1)) == [False]
+    assert over(replace(one, outcome=DAMAGED), two) == [False]
+    assert over(replace(one, backlog=True), two) == [False]
+    assert over(one, replace(two, backlog=True)) == [False]
+    assert over(one, replace(one, t_ns=1)) == [False, False]
 
 
 def test_a_record_told_shorter_keeps_its_counts_and_findings(
