@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from sidetap.line import Batch, Chunk, Settings, listen
 from sidetap.line.chunk import BREAK, FRAMING, PARITY
 from sidetap.line.columns import NONE
+from sidetap.station.recorder.ascii_frames import ascii_frames
 
 # Those in use come first: common practice, no source.
 BAUDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
@@ -58,19 +59,11 @@ class Evidence:
     def of(cls, settings: Settings, chunks: Sequence[Chunk]) -> "Evidence":
         """Look at what was heard, at the bytes alone: frames need no times, and gaps cost time to look at."""
         flags = "".join(chunk.flags for chunk in chunks if chunk.flags is not None)
-        data = b"".join(chunk.data for chunk in chunks)
-        frames = explained = 0
-        different: set[bytes] = set()
-        if data:
-            for columns in listen([Batch.of([Chunk(None, data)])], settings):
-                whole = ~columns.repaired
-                for message in (columns.request, columns.response):
-                    spans = message[whole & (message[:, 0] != NONE)].tolist()
-                    frames += len(spans)
-                    explained += sum(end - start for start, end in spans)
-                    different.update(columns.data[start:end].tobytes() for start, end in spans)
         parity, framing, breaks = (flags.count(letter) for letter in (PARITY, FRAMING, BREAK))
-        return cls(settings, len(data), frames, len(different), explained, parity, framing, breaks)
+        data = b"".join(chunk.data for chunk in chunks)
+        frames = max(_rtu_frames(data, settings), ascii_frames(data), key=_size)
+        different = {data[start:end] for start, end in frames}
+        return cls(settings, len(data), len(frames), len(different), _size(frames), parity, framing, breaks)
 
     @property
     def marked(self) -> int:
@@ -127,3 +120,20 @@ class Plan:
         done = {each.settings for each in tried}
         left = (each for each in self._order if each not in done and (not speeds or each.baud in speeds))
         return next(left, None)
+
+
+def _rtu_frames(data: bytes, settings: Settings) -> list[tuple[int, int]]:
+    """Return where the whole frames in data start and end that something else on the line supports."""
+    frames: list[tuple[int, int]] = []
+    before = 0
+    for columns in listen([Batch.of([Chunk(None, data)])] if data else [], settings):
+        whole = ~columns.repaired
+        for message in (columns.request, columns.response):
+            spans = message[whole & (message[:, 0] != NONE)].tolist()
+            frames += [(before + start, before + end) for start, end in spans]
+        before += len(columns.data)
+    return frames
+
+
+def _size(frames: list[tuple[int, int]]) -> int:
+    return sum(end - start for start, end in frames)
