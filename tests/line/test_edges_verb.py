@@ -1,5 +1,6 @@
 """`sidetap line`: the contract's document, text for an engineer, one error line."""
 
+import inspect
 import json
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import pytest
 from edge_line import Sent, modbus, send
 
 from sidetap.cli.main import run
+from sidetap.line import edges
 
 KEYS = ["baud", "framing", "inverted", "confidence", "characters"]  # the contract's, in its order
 
@@ -121,6 +123,11 @@ def test_a_faulty_file_is_one_error_line(tmp_path: Path, capsys: pytest.CaptureF
     assert out == ""
     assert err.startswith("error: ")
     assert err.count("\n") == 1
+
+
+def test_all_public_names_are_listed() -> None:
+    there = {name for name, thing in vars(edges).items() if not name.startswith("_") and not inspect.ismodule(thing)}
+    assert there == set(edges.__all__)
 
 
 def test_the_verb_waits_for_no_compiler(tmp_path: Path) -> None:

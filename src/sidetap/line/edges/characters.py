@@ -1,7 +1,7 @@
 """Edges at one bit time -> the row of characters that explains them best, and what that explanation costs.
 
 How it works. Each fall may be the start of a character: a start bit (low), then the bits from the lowest up, then a
-stop bit (high); TIA and Modbus over Serial Line V1.02, 2.5.1, draw it so. Sampled in the middle of every bit, each
+stop bit (high), as Modbus over Serial Line V1.02, 2.5.1, draws it. Sampled in the middle of every bit, each
 fall gives a payload, a verdict on the stop bit, and the next fall at which the next character may start. Which falls
 are starts is then found over the whole stretch at once, by dynamic programming over a cost in nats (the negative
 logarithm of a likelihood): a character costs its eight bits, an edge by how far it lies from its bit's border, a gap
