@@ -23,6 +23,7 @@ _NO_FRAMES = 0.5  # of the bytes: with fewer of them in frames, the record is of
 _SOME_FRAMES = 0.2  # of the bytes: a listener set otherwise makes none but by chance
 _TRIALS, _TRIALS_OTHERWISE = 40_000, 10_000
 _FEWEST_REQUESTS, _LEAST_SHARE = 3, 0.15
+_FEWEST_OF_ONE, _NEVER = 10, 1_000_000
 _FEW_PER_S = 5  # bytes: a line at break gives no more, one at another speed does
 _HARDLY_FRAMES = 0.02
 _FRAMING_ERRORS = 0.1
@@ -44,7 +45,7 @@ def find(health: LineHealth) -> list[Finding]:
     """Return at most one finding: what is told first explains the rest."""
     whole = None if health.ends_ns is None else Span(*health.ends_ns)
     finding = (
-        _slower(health, whole) or _by_flags(health, whole) or _by_rereading(health, whole) or _other(health, whole)
+        _by_rereading(health, whole) or _slower(health, whole) or _by_flags(health, whole) or _other(health, whole)
     )
     return [] if finding is None else [finding]
 
@@ -114,7 +115,8 @@ def _one_of(shares: list[float]) -> str | None:
 def _by_rereading(health: LineHealth, span: Span | None) -> Finding | None:
     if max(health.explained, _asked_share(health)) >= _SOME_FRAMES:
         return None
-    convincing = (one for one in _rereadings(health) if _convinces(one[0]))
+    flagged = health.signal.flags is not None
+    convincing = (one for one in _rereadings(health) if _convinces(one[0], flagged))
     found = next(convincing, None)
     if found is None:
         return _at_break(health, span)
@@ -144,9 +146,10 @@ def _rereadings(health: LineHealth) -> Iterator[tuple[Reread, Supposed, str]]:
                     yield reread(health.signal.sample, listener, supposed, trials), supposed, listener
 
 
-def _convinces(again: Reread) -> bool:
-    different = len(again.requests) > 1  # what is said over and over again has one lucky check each time
-    return different and again.requests.total() >= _FEWEST_REQUESTS and again.share >= _LEAST_SHARE
+def _convinces(again: Reread, flagged: bool) -> bool:
+    # what is said over and over again passes each time if it once does by luck; flags leave little room for that
+    fewest = _FEWEST_REQUESTS if len(again.requests) > 1 else _FEWEST_OF_ONE if flagged else _NEVER
+    return again.requests.total() >= fewest and again.share >= _LEAST_SHARE
 
 
 def _at_break(health: LineHealth, span: Span | None) -> Finding | None:
