@@ -116,7 +116,7 @@ def walk_blocks(
             quotient = ticks // divide
             if quotient > interfaces[number, 3] or quotient < -interfaces[number, 3]:
                 break
-            since_ns = quotient * multiply + (ticks - quotient * divide) * multiply // divide
+            since_ns = quotient * multiply + ticks % divide * multiply // divide
             if since_ns > LATEST_NS - max(offset_ns, 0) or since_ns < -LATEST_NS - min(offset_ns, 0):
                 break
             letters = _flags_of(octets, start + (count + 3) // 4 * 4, tail, big, count, most_options)
