@@ -9,9 +9,10 @@ taken outside of the record can't be laid beside it and are left out.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -126,16 +127,33 @@ class Answer:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class _Field:
-    """A way to read registers of a device, decoded over the record; prior within its device."""
+    """A way to read registers of a device; prior within its device.
+
+    seen: by time of a reading, what it read about then, and half of how far that moved meanwhile. The whole series
+    is kept only of the few fields that explain a reading: there may be 100,000.
+    """
 
     candidate: Candidate
     prior: float
-    t_ns: NDArray[np.int64]
-    series: Floats
     step: float
     travel: float
+    seen: Mapping[int, tuple[float, float]]
+
+    @cached_property
+    def _good(self) -> tuple[NDArray[np.int64], Floats]:
+        return _good(self.candidate)
+
+    @property
+    def t_ns(self) -> NDArray[np.int64]:
+        """When it was read."""
+        return self._good[0]
+
+    @property
+    def series(self) -> Floats:
+        """What it read, faults left out."""
+        return self._good[1]
 
     @property
     def key(self) -> tuple[int, str, int, str]:
@@ -168,7 +186,7 @@ def match(survey: Survey, readings: Sequence[PersonReading]) -> list[Answer]:
 
     BadInput when the recording has no times: then no reading can be laid beside it.
     """
-    fields = _fields(survey)
+    fields = _fields(survey, {r.t_ns for r in readings})
     if not fields:
         raise BadInput("the recording", "it holds no registers with times", "Record the line as .pcapng or .csv.")
     by_name: dict[str, list[PersonReading]] = {}
@@ -192,7 +210,7 @@ def outside_of(survey: Survey, readings: Sequence[PersonReading]) -> list[Person
     return [r for r in readings if not start_ns - TYPED_TIME_NS <= r.t_ns <= end_ns + TYPED_TIME_NS]
 
 
-def _fields(survey: Survey) -> list[_Field]:
+def _fields(survey: Survey, moments: Collection[int]) -> list[_Field]:
     fields = []
     for device in survey.devices:
         best: dict[tuple[str, int, str], Candidate] = {}
@@ -206,25 +224,30 @@ def _fields(survey: Survey) -> list[_Field]:
         total = sum(c.probability for c in best.values()) or 1.0
         for candidate in best.values():
             prior = (1 - _ANY_ENCODING) * candidate.probability / total + _ANY_ENCODING / len(best)
-            field = _field(candidate, prior)
+            field = _field(candidate, prior, moments)
             if field is not None:
                 fields.append(field)
     return fields
 
 
-def _field(candidate: Candidate, prior: float) -> _Field | None:
-    t_ns = candidate.block.t_ns
-    if t_ns is None:
+def _field(candidate: Candidate, prior: float, moments: Collection[int]) -> _Field | None:
+    t_ns, series = _good(candidate)
+    if not len(series):
         return None
-    series = candidate.decoded()
+    step = _count(series) if candidate.hypothesis.kind == "float32" else 1.0
+    seen = {moment: _at(t_ns, series, moment) for moment in moments}
+    return _Field(candidate, prior, step, float(np.ptp(series)), seen)
+
+
+def _good(candidate: Candidate) -> tuple[NDArray[np.int64], Floats]:
+    """Return when and what a candidate read, answers without a value left out; nothing without times."""
+    t_ns, series = candidate.block.t_ns, candidate.decoded()
+    if t_ns is None:
+        return np.empty(0, dtype=np.int64), series[:0]
     good = np.isfinite(series) & (np.abs(series) < 1e10)
     if candidate.hypothesis.kind == "uint16":
         good &= series != 65535  # all ones: a code for no value
-    if not good.any():
-        return None
-    kept = series[good]
-    step = _count(kept) if candidate.hypothesis.kind == "float32" else 1.0
-    return _Field(candidate, prior, t_ns[good], kept, step, float(np.ptp(kept)))
+    return (t_ns, series) if good.all() else (t_ns[good], series[good])
 
 
 def _count(series: Floats) -> float:
@@ -343,7 +366,7 @@ def _observed(fields: Sequence[_Field], readings: Sequence[PersonReading]) -> Ob
     spread = np.zeros_like(values)
     for n, field in enumerate(fields):
         for j, reading in enumerate(readings):
-            values[n, j], spread[n, j] = _at(field, reading.t_ns)
+            values[n, j], spread[n, j] = field.seen[reading.t_ns]
     return Observed(
         values,
         spread,
@@ -352,18 +375,18 @@ def _observed(fields: Sequence[_Field], readings: Sequence[PersonReading]) -> Ob
     )
 
 
-def _at(field: _Field, t_ns: int) -> tuple[float, float]:
+def _at(times_ns: NDArray[np.int64], series: Floats, t_ns: int) -> tuple[float, float]:
     """Return the value about a typed time, and half of how far it moves within the time's uncertainty."""
-    near = np.abs(field.t_ns - t_ns) <= TYPED_TIME_NS
+    near = np.abs(times_ns - t_ns) <= TYPED_TIME_NS
     if near.any():
-        window = field.series[near]
+        window = series[near]
         return float(np.median(window)), float(np.ptp(window)) / 2
-    after = int(np.searchsorted(field.t_ns, t_ns))
-    if after == 0 or after == len(field.t_ns):
+    after = int(np.searchsorted(times_ns, t_ns))
+    if after == 0 or after == len(times_ns):
         return math.nan, 0.0  # taken before or after the record
-    around = field.series[after - 1 : after + 1]
-    gap = int(field.t_ns[after] - field.t_ns[after - 1])
-    share = (t_ns - int(field.t_ns[after - 1])) / gap if gap > 0 else 0.0
+    around = series[after - 1 : after + 1]
+    gap = int(times_ns[after] - times_ns[after - 1])
+    share = (t_ns - int(times_ns[after - 1])) / gap if gap > 0 else 0.0
     value = float(around[0] + share * (around[1] - around[0]))
     return value, float(np.ptp(around)) / 2
 
@@ -383,7 +406,7 @@ class _View:
         self.span = abs(lead.scale) * _usual_range(field.series)
         self.allowed = PROMISED_SHARE * self.span + rounding
         trusted = lead.trusted > 0.5
-        at = np.array([_at(field, r.t_ns)[0] for r in readings])
+        at = np.array([field.seen[r.t_ns][0] for r in readings])
         apart = abs(lead.scale) * float(np.ptp(at[trusted])) if trusted.any() else 0.0
         noise = float(np.median(lead.noise[trusted])) if trusted.any() else math.inf
         self.fitting = int(trusted.sum())
