@@ -5,14 +5,15 @@ each bit, modelled on the bits by the yard. What a receiver of the wrong parity 
 """
 
 import random
+from collections.abc import Iterator
 from typing import get_args
 
 import pytest
 from simulated import AfterLowStop, Line, Marks, SimulatedTap, World, framed
 
-from sidetap.line import Chunk, Settings
+from sidetap.line import Batch, Chunk, Columns, Settings, listen
 from sidetap.quantity import NS_PER_MS, NS_PER_S
-from sidetap.station.recorder import Evidence, Found, Plan, judge, try_settings
+from sidetap.station.recorder import Evidence, Found, Plan, finding, judge, try_settings
 from sidetap.station.recorder.ascii_frames import ascii_frames
 
 BAUDS = (9600, 19200)  # a wrong speed and the line's own: what a longer list adds is time
@@ -234,6 +235,21 @@ def test_garbage_that_repeats_itself_and_passes_a_check_convinces_nobody() -> No
     assert seen.explained > 0.9 * seen.bytes
     assert seen.different == 1
     assert not seen.convinces
+
+
+def test_mended_frames_are_no_evidence(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = framed("11 03 006B 0003") + framed("11 03 06 022B 0000 0064")
+    whole = Evidence.of(Settings.parse("9600 8E1"), [Chunk(0, said * 3)])
+    assert (whole.frames, whole.explained) == (6, 3 * len(said))
+
+    def mending(batches: list[Batch], settings: Settings) -> Iterator[Columns]:
+        for columns in listen(batches, settings):
+            columns.request_bit[0] = 13
+            yield columns
+
+    monkeypatch.setattr(finding, "listen", mending)
+    mended = Evidence.of(Settings.parse("9600 8E1"), [Chunk(0, said * 3)])
+    assert (mended.frames, mended.explained) == (4, 2 * len(said))
 
 
 def test_of_nothing_nothing_follows() -> None:

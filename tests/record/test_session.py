@@ -92,6 +92,13 @@ def test_all_that_was_said_is_kept_and_counted(tmp_path: Path) -> None:
     assert [len(run.watcher.shown), run.watcher.told] == [pytest.approx(20, abs=1), []]
 
 
+def test_what_is_open_at_the_end_is_counted(tmp_path: Path) -> None:
+    """The fourth poll, which nobody answers, is delivered at 208 ms; the end comes before the fifth."""
+    world = World()
+    run = recorded(world, [SimulatedTap(Line(world))], tmp_path, 0.24)
+    assert run.heard.outcomes == {Outcome.ANSWERED: 3, Outcome.UNANSWERED: 1}
+
+
 def test_errored_bytes_are_flagged_and_counted(tmp_path: Path) -> None:
     world = World()
     flips = itertools.cycle([frozenset({13}), frozenset(), frozenset()])
