@@ -166,6 +166,17 @@ def test_told_shorter_a_pause_and_a_change_stay_where_they_were(monkeypatch: pyt
     assert [(f.finding, f.device) for f in whole] == [("silent-window", 1)]
 
 
+def test_told_shorter_misses_are_in_a_row_only_if_they_were(monkeypatch: pytest.MonkeyPatch) -> None:
+    ones = np.ones((3000, 1), dtype=np.int64)
+    outcomes = [UNANSWERED if 1000 <= n < 1020 else ANSWERED for n in range(3000)]
+    events = merged(reads(1, 0, ones), reads(1, 10, ones, start_ns=S // 2, outcomes=outcomes))
+    monkeypatch.setattr(asked, "MOST_REQUESTS", 3500)
+    monkeypatch.setattr(asked, "_OFTEN", 100)
+    short = gather(tables(events))
+    assert len(short.requests) < 4000
+    assert find(short, [], About()) == []
+
+
 def noisy_words(seed: int, rows: int, registers: int) -> Words:
     """Return registers in which every kind of extreme comes: signs, not-a-numbers, infinities, all ones."""
     random = np.random.default_rng(seed)
