@@ -81,6 +81,21 @@ def test_errors_everywhere_are_nobodys_own() -> None:
     assert told(heard(yard, 90)) == []
 
 
+def test_answers_hurt_in_no_known_way_are_nobodys_finding() -> None:
+    """Of the right length, and with many bits wrong: neither two devices nor turned bits do that."""
+    dice = random.Random(8)
+    chunks = []
+    for n in range(90):
+        for device in (1, 2, 3):
+            answer = read_answer(device, [n, 7])
+            if device == 2 and n % 3 == 0:
+                answer = answer[:3] + dice.randbytes(6)
+            t_ns = n * S + device * S // 4
+            chunks += [Chunk(t_ns, read_request(device, 0, 2)), Chunk(t_ns + 40 * MS, answer)]
+    assert health_of(chunks).result().exchanges.devices[1].damaged >= 25
+    assert told(chunks) == []
+
+
 def test_misses_and_a_second_master_are_no_collision() -> None:
     yard = Yard(noise=True, second_master_at="2026-03-11T09:00:10")
     assert {f.finding for f in told(heard(yard, 110))} == set()
@@ -212,6 +227,12 @@ def test_a_level_at_rest_is_not_frozen() -> None:
     assert frozen_in(answered({1: short}), known) == []
 
 
+def test_a_fall_with_ripples_comes_to_rest() -> None:
+    """It turns back a hundred times, and yet a fall is what it is: at its end it may rest."""
+    rows = [[9000 - n + 3 * (n % 40 == 0)] for n in range(3000)] + [[6000]] * 400
+    assert frozen_in(answered({1: rows}), [Device(1, (), (value(1),))]) == []
+
+
 def test_a_low_word_that_jumps_is_not_restless() -> None:
     """A float's low word goes up and down while the float only falls."""
     falling = np.linspace(30, 20, 600, dtype=">f4").view(">u2").reshape(-1, 2).tolist()
@@ -286,6 +307,9 @@ def test_a_register_it_always_moved_with_goes_on_alone() -> None:
     (finding,) = frozen_in(answered({1: level, 2: flow}))
     assert (finding.finding, finding.device, finding.severity.value) == ("frozen-value", 1, "warning")
     assert frozen_in(answered({1: draws(starts, 5000), 2: flow})) == []
+    dice = random.Random(9)  # it moves whether that register does or not, so that this says nothing of it
+    alone = [[word] for word in restless(dice, 4200)] + [[3000]] * 800
+    assert frozen_in(answered({1: alone, 2: flow})) == []
     independent = draws(list(range(50, 4900, 330)), 5000)
     assert frozen_in(answered({1: independent, 2: flow})) == []
 

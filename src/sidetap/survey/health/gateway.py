@@ -9,7 +9,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sidetap.quantity import NS_PER_S
 from sidetap.survey.findings import Finding, Severity
 from sidetap.survey.health.result import LineHealth
 from sidetap.survey.health.stillness import Stillness
@@ -20,7 +19,8 @@ _FINEST_US = 4_000  # a coarser adapter hides the difference
 _TIMES = 2
 _APART_US = 5_000
 _FEWEST_RUNS, _STEADY = 30, 0.8
-_SHORTEST, _LONGEST = 3, 30  # polls in a round; clocks in devices change in step as well, each minute
+_SHORTEST = 3  # polls in a round
+_LONGEST_US = 30_000_000  # clocks in devices change in step as well, each minute
 _IN_STEP = 0.95
 _SETTLE = (
     "Follow the cable from the controller: a box with the line on one side and other devices or a network on the "
@@ -68,7 +68,7 @@ def _round(block: Stillness) -> int | None:
         return None
     usual = max(runs, key=lambda length: (runs[length], -length))
     near = sum(runs.get(usual + n, 0) for n in (-1, 0, 1))
-    return usual if near >= _STEADY * number and _SHORTEST <= usual <= _LONGEST else None
+    return usual if near >= _STEADY * number and usual >= _SHORTEST else None
 
 
 def _together(health: LineHealth, span: Span | None) -> list[Finding]:
@@ -76,12 +76,7 @@ def _together(health: LineHealth, span: Span | None) -> list[Finding]:
     steady: list[tuple[Stillness, int, int]] = []
     for block in health.blocks:
         polls, period = _round(block), periods.get(block.poll)
-        if (
-            polls is not None
-            and period is not None
-            and block.changed_ns
-            and polls * period < _LONGEST * NS_PER_S / 1000
-        ):
+        if polls is not None and period is not None and block.changed_ns and polls * period < _LONGEST_US:
             steady.append((block, polls, period))
     best: list[tuple[Stillness, int]] = []
     for block, polls, period in steady:
