@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sidetap.line.edges import Edges, Verdict, identify
 from sidetap.line.edges.bit_time import BitTime
 from sidetap.line.edges.characters import explain
+from sidetap.line.edges.framings import readings
 from sidetap.line.edges.stretch import Stretch
 
 FULL = 128  # characters
@@ -350,6 +351,17 @@ def test_one_character_with_pauses_is_still_read_best_as_what_it_is(value: int) 
     first = verdict.answers[0]
     assert first.baud == pytest.approx(9600, rel=2e-3)
     assert (first.framing, first.inverted) == ("8E1", False)
+
+
+def test_a_bit_time_that_makes_spikes_of_bits_pays_for_them() -> None:
+    rng = np.random.default_rng(15)
+    sent = send([0x41] * 200, [30.0] * 200, 9600, "8E1", jitter=0.02, rng=rng)
+    stretch = Stretch.of(of(sent))
+    true, slow = (
+        min(one.cost for one in readings(stretch, BitTime(bit_ns, 0.0, 0.01, 0.0))) for bit_ns in (1e9 / 9600, 5.5e5)
+    )
+    assert stretch.without_spikes(5.5e5)[1] >= 390  # two bits alone in each character
+    assert slow > true + 1000
 
 
 def test_one_poll_for_ever_is_told_by_its_check_code() -> None:
