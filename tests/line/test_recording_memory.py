@@ -56,6 +56,26 @@ def test_memory_is_flat(tmp_path: Path, suffix: str, write: Callable[[Path, list
     assert long_mb - short_mb < SPARE_MB
 
 
+LOADED = """
+import pathlib, sys
+from sidetap.line.recording import read
+for path in sys.argv[1:]:
+    read(pathlib.Path(path))
+    print("numba" in sys.modules)
+"""
+
+
+@pytest.mark.parametrize("suffix", [".pcapng", ".csv"])
+def test_only_a_large_file_loads_compiled_code(tmp_path: Path, suffix: str) -> None:
+    """What runs without stopping, a station, and short commands never wait for it."""
+    write = write_pcapng if suffix == ".pcapng" else write_csv
+    small, large = tmp_path / f"small{suffix}", tmp_path / f"large{suffix}"
+    write(small, [Chunk(n, b"abc") for n in range(100)], LINE)
+    write(large, [Chunk(n, bytes(200)) for n in range(21_000)], LINE)
+    done = subprocess.run([sys.executable, "-c", LOADED, small, large], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "True"]
+
+
 # -- files that mean harm -----------------------------------------------------------------------------------------
 
 EACH = """
