@@ -342,6 +342,11 @@ def test_long_and_odd_times() -> None:
         assert result.spans.number <= 1500
         assert result.exchanges.tries_over_time.sum() == 3000
         assert result.signal.bytes_over_time.sum() == result.signal.bytes
+    ends = -(2**63) + 2, 2**63 - 1
+    for step_ns, start_ns in ((1_000, ends[0]), (-1_000, ends[1]), ((ends[1] - ends[0]) // 60, ends[0])):
+        chunks = [Chunk(start_ns + n * step_ns, read_request(1, 0, 1) + read_answer(1, [n])) for n in range(60)]
+        result = health_of(chunks).result()
+        assert result.exchanges.tries_over_time.sum() == 60
     backwards = [Chunk(S * (50 - n), read_request(1, 0, 1) + read_answer(1, [n])) for n in range(50)]
     assert health_of(backwards).result().exchanges.devices[0].answered == 50
     timeless = health_of([Chunk(None, c.data) for c in backwards])

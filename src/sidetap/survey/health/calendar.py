@@ -31,6 +31,11 @@ class Spans:
     width_ns: int
     number: int
 
+    @property
+    def first(self) -> int:
+        """The first one's place, counted from time 0; a start itself may lie beyond what 64 bits hold."""
+        return self.start_ns // self.width_ns
+
 
 class Calendar:
     """The time a record covers so far."""
@@ -80,7 +85,7 @@ class Tally:
         if not len(lanes):
             return
         self._fit(int(lanes.max()) + 1)
-        column = (t_ns - self._spans.start_ns) // self._spans.width_ns
+        column = t_ns // self._spans.width_ns - self._spans.first
         self._table += _summed(lanes * self._spans.number + column, weights, len(self._table), self._spans.number)
 
     def table(self, lanes: int) -> Table:
@@ -95,8 +100,7 @@ class Tally:
             return
         table = np.zeros((rows, spans.number), dtype=np.int64)
         if self._table.size:
-            starts = own.start_ns + own.width_ns * np.arange(own.number)
-            column = (starts - spans.start_ns) // spans.width_ns
+            column = (own.first + np.arange(own.number)) // (spans.width_ns // own.width_ns) - spans.first
             places = np.arange(len(self._table))[:, None] * spans.number + column
             table = _summed(places.ravel(), self._table.ravel(), rows, spans.number)
         self._table, self._spans = table, spans
