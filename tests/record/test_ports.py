@@ -27,6 +27,7 @@ import sidetap.station
 from sidetap.errors import BadInput
 from sidetap.line import Settings
 from sidetap.quantity import NS_PER_S
+from sidetap.station.ports import terminal_tap
 from sidetap.station.ports.clock import machine_clock
 from sidetap.station.ports.counters import Counters, counters
 from sidetap.station.ports.identity import Identity, find, identity
@@ -266,6 +267,7 @@ def test_retuning_opens_nothing_anew(ptys: Callable[[], tuple[int, str]], monkey
     os.write(far, b"of the old settings")
     assert select.select([tap], [], [], 10)[0]
     monkeypatch.setattr(os, "open", None)
+    monkeypatch.setattr(terminal_tap, "is_pty", lambda _: False)
     tap.retune(Settings.parse("4800 7O1"))
     assert tap.read() is None
     assert speeds(tap) == (4800, 4800)

@@ -317,10 +317,11 @@ def test_a_serial_server_can_not_be_tried(capsys: pytest.CaptureFixture[str]) ->
     assert err.count("\n") == 1
 
 
-@pytest.mark.parametrize("arguments", [["--find", "--seconds", "0.1"], ["--seconds", "0.2", "OUT"]])
+@pytest.mark.parametrize(("arguments", "status"), [(["--find"], 2), (["--seconds", "0.2", "OUT"], 0)])
 def test_acceptance_02_no_byte_goes_into_a_line_of_ptys(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: list[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], status: int
 ) -> None:
+    """A pty has no speed to find: that is an error, and no guess."""
     out = tmp_path / "line.pcapng"
     given = [str(out) if each == "OUT" else each for each in arguments]
     with PtyHub(2) as hub, contextlib.ExitStack() as stack:
@@ -336,11 +337,12 @@ def test_acceptance_02_no_byte_goes_into_a_line_of_ptys(
         thread.start()
         stack.callback(thread.join)
         stack.callback(done.set)
-        assert run(["record", f"pty:{hub.path(1)}", *given]) == 0
+        assert run(["record", f"pty:{hub.path(1)}", *given]) == status
         assert hub.said(1) == 0
-        assert hub.said(0) > 0
-    last = capsys.readouterr().out
-    assert "Devices: 17" in last or "read alike" in last
+        assert status == 2 or hub.said(0) > 0
+    said = capsys.readouterr()
+    assert ("Devices: 17" in said.out) == (status == 0)
+    assert ("a pseudo-terminal has no speed and no parity" in said.err) == (status == 2)
 
 
 def test_a_port_of_somebody_else_is_one_clear_line(

@@ -44,7 +44,7 @@ class Tap(Protocol):
     def retune(self, settings: Settings) -> None:
         """Listen with other settings from now on, without opening anew; what came in before is dropped.
 
-        BadInput where the source can't: a serial server keeps settings of its own.
+        BadInput where the source can't: a serial server keeps settings of its own, a pseudo-terminal has none.
         """
         ...
 

@@ -53,7 +53,7 @@ def set_up(source: str, descriptor: int, settings: Settings, read_errors: int) -
     OSError or termios.error when it takes none at all.
     """
     attributes = raw_attributes(source, settings, read_errors)
-    if os.major(os.fstat(descriptor).st_rdev) in _PTYS:
+    if is_pty(descriptor):
         attributes[2] = cast(int, attributes[2]) & ~(termios.PARENB | termios.CSIZE) | termios.CS8
     termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
     if not hasattr(termios, f"B{settings.baud}"):
@@ -62,6 +62,11 @@ def set_up(source: str, descriptor: int, settings: Settings, read_errors: int) -
             problem = f"this adapter offers {offered} baud and not {settings.baud}"
             raise BadInput(source, problem, "Use an adapter that offers the line's speed.")
     termios.tcflush(descriptor, termios.TCIOFLUSH)  # an echo of what came before echoing was off
+
+
+def is_pty(descriptor: int) -> bool:
+    """Whether a terminal is a pseudo-terminal, which has neither speed nor parity."""
+    return os.major(os.fstat(descriptor).st_rdev) in _PTYS
 
 
 def _set_speed(descriptor: int, baud: int) -> int:

@@ -21,7 +21,7 @@ from sidetap.station.ports.counters import counters
 from sidetap.station.ports.identity import Identity, find, identity
 from sidetap.station.ports.lost import OtherAdapter, TapLost, reason_of
 from sidetap.station.ports.marks import Unmarker, told_apart
-from sidetap.station.ports.terminal import raw_attributes, set_up
+from sidetap.station.ports.terminal import is_pty, raw_attributes, set_up
 
 _MOST = 4096  # bytes a read
 _MODEM_LINES = struct.pack("i", termios.TIOCM_DTR | termios.TIOCM_RTS)
@@ -79,6 +79,9 @@ class TerminalTap:
     def retune(self, settings: Settings) -> None:
         """Listen with other settings from now on; what came in before is dropped."""
         _refuse_inverted(self.source, settings)
+        if is_pty(self.fileno()):
+            problem = "a pseudo-terminal has no speed and no parity, so that none can be tried"
+            raise BadInput(self.source, problem, "Listen with a serial adapter.")
         try:
             set_up(self.source, self.fileno(), settings, _READ_ERRORS)
         except (OSError, termios.error) as error:
