@@ -144,6 +144,20 @@ def test_simple_packets_and_what_is_mixed(both: Both) -> None:
     assert "without its interface" in both.read(start + section() + plain[0], ".pcapng").error
 
 
+def test_packets_that_say_any_length(both: Both) -> None:
+    start = section() + interface(option(9, b"\x09"))
+    for said in range(24):
+        timed = block(6, struct.pack("<IIIII", 0, 0, 2, said, said) + b"abcdefgh")
+        whole = both.read(start + packet(1, b"a") + timed + packet(3, b"b"), ".pcapng")
+        if said > 8:
+            assert f"a packet of {said} bytes in a block of 28" in whole.error
+        elif said > 4:  # fewer leave room for an option, which these letters are not
+            assert [chunk.data for chunk in whole.chunks] == [b"a", b"abcdefgh"[:said], b"b"]
+        untimed = block(3, struct.pack("<I", said) + b"abcdefgh")
+        chunks = both.read(start + untimed * 3, ".pcapng").chunks
+        assert [chunk.data for chunk in chunks] == [b"abcdefgh"[:said]] * 3 * (said > 0)
+
+
 TICKS = st.sampled_from([0, 1, -1, 2**62, -(2**62), 2**63 - 1, -(2**63), 1_773_241_200_123_456_789]) | st.integers(
     -(2**63), 2**63 - 1
 )
