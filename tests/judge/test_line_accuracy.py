@@ -40,7 +40,8 @@ def judged(noise: Damage, timed: bool, mode: Mode) -> tuple[Score, str]:
         rows = Rows.of(listen([batch], sent.settings))
         result = score(sent, heard, batch, rows, timed=timed)
         whole.add(result)
-        told += [explain(fault, sent, heard, rows) for fault in result.faults[:3]]
+        grave = [fault for fault in result.faults if " told as " not in fault.what]
+        told += [explain(fault, sent, heard, rows) for fault in grave[:3]]
     return whole, "\n".join(told)
 
 
@@ -115,7 +116,7 @@ def test_bytes_alone_may_be_cut_anywhere(seed: int) -> None:
 def test_the_incremental_parser_says_the_same(noise: Damage) -> None:
     answered, every = (0, 0), (0, 0)
     for number, mode in enumerate((Mode.RTU, Mode.RTU, Mode.ASCII)):
-        sent = line(50 + number, mode)
+        sent = line(50 + number, mode) if mode is Mode.RTU else send(50, 40, mode)
         batch = delivered(sent, damaged(sent, noise), TIMED[number])
         got = shares(placed(incremental(batch, sent.settings)), placed(offline(listen([batch], sent.settings))))
         answered = answered[0] + got[0][0], answered[1] + got[0][1]
@@ -127,8 +128,8 @@ def test_the_incremental_parser_says_the_same(noise: Damage) -> None:
 
 @pytest.mark.parametrize("timed", [True, False])
 def test_random_bytes_answer_nothing(timed: bool) -> None:
-    data = np.random.default_rng(9).integers(0, 256, 60_000).astype(np.uint8)
-    ends = np.append(np.arange(25, 60_000, 25), 60_000)
+    data = np.random.default_rng(9).integers(0, 256, 20_000).astype(np.uint8)
+    ends = np.append(np.arange(25, 20_000, 25), 20_000)
     times = np.arange(len(ends)) * 16_000_000
     rows = Rows.of(listen([Batch(data, ends, times if timed else None)]))
     assert (rows.outcome > 1).all()
