@@ -143,6 +143,16 @@ def test_acceptance_01_find_tells_parity_where_the_adapter_marks_errors(
     assert opened[0].closed == 1
 
 
+def test_find_says_that_one_stop_bit_stands_for_two(
+    world: World, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = Line(world, "9600 8N2")
+    plug_in(monkeypatch, {"/dev/a": lambda: SimulatedTap(line, source="/dev/a")})
+    assert run(["record", "--find", "/dev/a", "--seconds", "1"]) == 0
+    last = capsys.readouterr().out.splitlines()[-1]
+    assert last == "Found: 9600 8N1. 8N1 stands for 8N2 too: a receiver looks at the first stop bit only."
+
+
 def test_find_says_where_parity_is_open(
     world: World, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

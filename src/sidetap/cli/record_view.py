@@ -133,6 +133,8 @@ def _verdict(tried: Sequence[Evidence], found: Found) -> str:
             f"Found: {settings.baud} baud. The adapter marks no errored bytes, and check codes alone can't tell"
             f" parity: {alike} read alike here. Use {settings} until an adapter that marks errors says more."
         )
+    if "8N1" in alike:
+        text += " 8N1 stands for 8N2 too: a receiver looks at the first stop bit only."
     if not found.clean:
         text += " Even so it marks many bytes: a noisy line, or settings that were not tried."
     return text
