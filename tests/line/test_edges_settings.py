@@ -203,15 +203,26 @@ def test_damaged_characters_are_counted_and_change_nothing() -> None:
     assert (verdict.evidence.characters, verdict.evidence.faults) == (600, 30)
 
 
-@pytest.mark.parametrize("skew", [-0.12, 0.12])
-def test_slow_edges_through_one_threshold(skew: float) -> None:
-    sent = line(characters=200)
+@pytest.mark.parametrize("inverted", [False, True], ids=["normal", "inverted"])
+@pytest.mark.parametrize("skew", [-0.25, -0.12, 0.12, 0.25])
+def test_slow_edges_through_one_threshold(skew: float, inverted: bool) -> None:
+    sent = line(characters=200, inverted=inverted)
     later = np.where(sent.levels == 1, skew, 0.0) / 19200
     verdict = found(Sent(sent.t_s + later, sent.levels))
-    assert settled(verdict)[1:] == ("8E1", False)
+    assert settled(verdict)[1:] == ("8E1", inverted)
     assert verdict.baud == pytest.approx(19200, rel=1e-3)
     assert verdict.evidence is not None
     assert verdict.evidence.skew == pytest.approx(skew, abs=0.02)
+    assert verdict.evidence.faults == 0
+
+
+def test_a_line_without_a_single_bit_alone() -> None:
+    """Bytes, drawn by hand, whose levels all last two bits and more: the bit time is seen nowhere by itself."""
+    rng = np.random.default_rng(19)
+    data = rng.choice([0xE6, 0x1E, 0x86, 0x9E, 0xCE, 0x8E], 80).tolist()
+    verdict = found(send(data, [0.0] * 80, 9600, "8N2", jitter=0.05, rng=rng))
+    assert verdict.answers[0].baud == pytest.approx(9600, rel=2e-3)
+    assert verdict.answers[0].framing == "8N2"
 
 
 def test_devices_whose_clocks_differ() -> None:
