@@ -30,7 +30,7 @@ _AFTER_NS = 120 * NS_PER_S
 _FEWEST_EVENTS = 3
 _MOSTLY_STILL = 0.5
 _FEWEST_EPISODES = 8
-_TOGETHER, _ALONE = 0.95, 0.3
+_TOGETHER, _ALONE = 0.85, 0.3  # a movement ends a span sooner or later than its company
 _TABLES = {3: "holding-register", 4: "input-register", 23: "holding-register"}
 _SETTLE = (
     "Compare it with the device's own display, or with a dip, while liquid moves. Until then the value may be no "
