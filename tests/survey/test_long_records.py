@@ -86,7 +86,7 @@ def line() -> list[Transaction | Noise]:
     return troubled_line()
 
 
-@pytest.mark.parametrize("rows", [1, 2, 7, 1000])
+@pytest.mark.parametrize("rows", [1, 7])
 def test_the_same_survey_however_the_line_is_cut(line: list[Transaction | Noise], rows: int) -> None:
     whole, cut = surveyed(line), survey(tables(line, rows))
     assert cut.document() == whole.document()
@@ -153,7 +153,7 @@ def test_told_shorter_a_pause_and_a_change_stay_where_they_were(monkeypatch: pyt
     kept = [
         t
         for t in reads(1, 0, np.ones((4000, 1), dtype=np.int64), outcomes=outcomes)
-        if not 3000 * S < (t.t_ns or 0) < 3400 * S
+        if not 1000 * S < (t.t_ns or 0) < 1400 * S
     ]
     other = reads(2, 0, np.ones((4000, 1), dtype=np.int64), start_ns=S // 3)
     events = merged(kept, other)
@@ -211,7 +211,7 @@ def test_the_rows_kept_hold_the_extremes_of_every_encoding(seed: int) -> None:
     assert len(rows) < 250
 
 
-@pytest.mark.parametrize("rows", [1, 100, 999, 10_000])
+@pytest.mark.parametrize("rows", [17, 999, 10_000])
 def test_a_long_block_is_thinned_the_same_however_it_comes(rows: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(answers, "_MOST_ROWS", 1024)
     monkeypatch.setattr(answers, "_RUN", 32)
@@ -245,8 +245,9 @@ def test_up_to_the_limit_a_block_keeps_every_answer() -> None:
 
 def test_a_line_of_very_many_registers_stays_within_bounds() -> None:
     growing = answers._Growing(125)
+    words = noisy_words(1, 1000, 125)
     for _ in range(30):
-        growing.add(np.zeros(1000, dtype=np.int64), noisy_words(1, 1000, 125), 60)
+        growing.add(np.zeros(1000, dtype=np.int64), words, 60)
     block = growing.block(1, "holding-register", 0, 60)
     assert block.answers == 30_000
     assert len(block.words) + len(block.runs) <= 20_000
