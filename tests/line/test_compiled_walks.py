@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from recording_files import block, interface, option, packet, section
 from scapy.utils import RawPcapNgReader
@@ -171,6 +171,12 @@ EDGE_S = 9_223_372_036
     st.lists(TICKS, min_size=1, max_size=4),
     st.sampled_from("<>"),
 )
+@example(9, 1, [2**63 - NS, 2**63 - NS - 1], "<")
+@example(9, 1, [2**63 - NS - 1], "<")
+@example(9, -1, [NS - 2**63, NS + 1 - 2**63], "<")
+@example(9, -1, [NS + 1 - 2**63], ">")
+@example(9, EDGE_S, [2**63 - 1], "<")
+@example(9, -EDGE_S, [-(2**63)], ">")
 def test_times_of_any_resolution_and_offset(
     both: Both, exponent: int, offset_s: int, ticks: list[int], order: str
 ) -> None:
