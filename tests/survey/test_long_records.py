@@ -116,7 +116,7 @@ def test_who_asks_before_anybody_could_answer_talks_over(rows: int) -> None:
     (two,) = reads(2, 0, np.ones((1, 1), dtype=np.int64), start_ns=30_000_000 - 1)
 
     def over(first: Transaction, second: Transaction) -> list[bool]:
-        return gather(tables([first, second], rows)).troubles.talked_over.tolist()
+        return [bool(talked) for talked in gather(tables([first, second], rows)).troubles.talked_over]
 
     assert over(one, two) == [True]
     assert over(one, replace(two, t_ns=30_000_000)) == [False]
