@@ -365,3 +365,11 @@ def test_a_file_that_grows_meanwhile_is_the_same_recording_again(tmp_path: Path)
             == recording.byte_count
             < sum(len(chunk.data) for chunk in chunks) + (suffix == ".csv")
         )
+
+
+@pytest.mark.parametrize("full", [1, 2, 3, 100])
+def test_clock_steps_are_told_across_batches(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full: int) -> None:
+    path = tmp_path / "line.csv"
+    write_csv(path, [Chunk(t_ns, b"a") for t_ns in (10, 20, 5, 6, 4, 4, 9)])
+    monkeypatch.setattr(gathering, "_FULL_CHUNKS", full)
+    assert read(path).clock_stepped == (ClockStep(2, 20, 5), ClockStep(4, 6, 4))
