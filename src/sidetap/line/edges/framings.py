@@ -20,7 +20,6 @@ FRAMINGS: dict[int, tuple[str, ...]] = {10: ("8N1", "7E1", "7O1", "7N2"), 11: ("
 """By the bits from the start bit to the first stop bit that is looked at."""
 
 _FAULT = 4.6  # nats: a character that breaks its framing's rule; one in a hundred on a line that works
-_INVERTED = 1.0  # nats: pairs are swapped less often than not; common practice, no source
 _CHECKED_NATS = 60.0  # readings farther behind the best are not searched for check codes
 
 
@@ -81,7 +80,7 @@ def readings(stretch: Stretch, bit: BitTime) -> list[Reading]:
         line = kept.seen(bit.skew_ns, inverted)
         for bits, framings in FRAMINGS.items():
             characters = explain(line, bit, bits)
-            base = characters.cost + spiked + (_INVERTED if inverted else 0.0)
+            base = characters.cost + spiked
             for framing in framings:
                 faults = np.count_nonzero(characters.whole & ~follows(characters.payload, framing))
                 says = telling(values(characters.payload, framing), 256 if framing[0] == "8" else 128)
