@@ -138,7 +138,9 @@ class Columns:
         """Return count words from byte ``at`` of the messages in rows."""
         wide = 2 if self.mode is Mode.ASCII else 1
         first = spans[rows, 0] + at * wide + (self.mode is Mode.ASCII)
-        octets = self.data[first[:, None] + np.arange(2 * count * wide)]
+        if not len(rows):
+            return np.empty((0, count), dtype=np.uint16)
+        octets = np.lib.stride_tricks.sliding_window_view(self.data, 2 * count * wide)[first]
         bit = bits[rows]
         mended = np.flatnonzero((bit != NONE) & (bit // 8 >= first) & (bit // 8 < first + octets.shape[1]))
         octets[mended, (bit // 8 - first)[mended]] ^= (1 << bit[mended] % 8).astype(np.uint8)

@@ -1,36 +1,40 @@
-"""The functions of `resolve`, compiled: arrays in, rows out. Importing this costs half a second, compiling a minute.
+"""`resolve` compiled. Importing this takes half a second, the first time ever the better part of a minute.
 
 The compiled code is kept in a cache beside the sources, or in the user's own where that can't be written.
+Run as a module it compiles and does no more: `make setup` does, so that nobody waits later.
 """
 
 import inspect
 from collections.abc import Callable
 
-import numpy as np
 from numba import njit
 from numba.extending import register_jitable
-from numpy.typing import NDArray
 
-from sidetap.line import resolve
-from sidetap.line.wire import memory, wire
+from sidetap.line import pace, resolve
 
-Numbers = NDArray[np.int64]
+for _module in (resolve, pace):
+    for _name, _function in inspect.getmembers(_module, inspect.isfunction):
+        if _function.__module__ == _module.__name__:
+            register_jitable(_function)
 
-for _name, _function in inspect.getmembers(resolve, inspect.isfunction):
-    if _function.__module__ == resolve.__name__:
-        register_jitable(_function)
-_advance: Callable[..., int] = njit(cache=True, nogil=True)(resolve.advance)
+advance: Callable[..., int] = njit(cache=True, nogil=True)(resolve.advance)
+"""As `resolve.advance`, on arrays: data uint8, all else int64."""
+
+mark: Callable[..., None] = njit(cache=True, nogil=True)(pace.mark)
+"""As `pace.mark`, on arrays of int64."""
 
 
-class Kernel:
-    """The compiled runner of one line: `resolve` and its memory, as arrays."""
+def compile_now() -> None:
+    """Compile, unless the cache holds it already."""
+    import numpy as np
 
-    def __init__(self, mends: bool) -> None:
-        self.memory: Numbers = np.array(memory(mends), dtype=np.int64)
-        self._wire: Numbers = np.array(wire(), dtype=np.int64)
+    from sidetap.line.wire import memory, wire
 
-    def advance(
-        self, data: NDArray[np.uint8], came: Numbers, rows: Numbers, room: int, stop: int, final: bool
-    ) -> int:
-        """Settle what can be settled; as `resolve.advance`."""
-        return int(_advance(self._wire, data, came, self.memory, rows, room, stop, int(final)))
+    numbers = np.zeros(resolve.WIDTH, dtype=np.int64)
+    rules, nothing = np.array(wire(), dtype=np.int64), np.array(memory(True), dtype=np.int64)
+    advance(rules, np.zeros(1, dtype=np.uint8), np.zeros(3, dtype=np.int64), nothing, numbers, 1, 0, 0)
+    mark(np.zeros(3, dtype=np.int64), 1, np.zeros(4, dtype=np.int64), 1)
+
+
+if __name__ == "__main__":
+    compile_now()

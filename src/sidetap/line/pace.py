@@ -9,6 +9,8 @@ everything is a backlog: older than its delivery time says, by an unknown amount
 What it can't see: bytes held back of a line that was nearly silent meanwhile, and a delay that never ends.
 """
 
+from collections.abc import MutableSequence
+
 from sidetap.line.chunk import Chunk
 from sidetap.line.settings import Settings
 from sidetap.quantity import NS_PER_MS
@@ -19,14 +21,53 @@ ALLOWANCE_NS = 64 * NS_PER_MS
 DEEPEST_NS = 500 * NS_PER_MS
 
 
+_LEVEL, _LAST, _OVER, _BEGAN = range(4)  # what a bucket holds; _LEVEL 0 and _LAST 0 before anything came
+
+
+def pour(bucket: MutableSequence[int], t_ns: int, size: int, character_ns: int) -> int:
+    """Pour a chunk of so many bytes into a bucket of four numbers; return 1 if it runs over, else 0."""
+    if bucket[_LEVEL] > 0:
+        bucket[_LEVEL] = max(0, bucket[_LEVEL] - max(0, t_ns - bucket[_LAST]))
+    bucket[_LAST] = t_ns
+    if bucket[_LEVEL] == 0:
+        bucket[_OVER] = 0
+        bucket[_BEGAN] = t_ns
+    bucket[_LEVEL] = min(DEEPEST_NS, bucket[_LEVEL] + size * character_ns)
+    if bucket[_LEVEL] > ALLOWANCE_NS:
+        bucket[_OVER] = 1
+    return bucket[_OVER]
+
+
+def mark(came: MutableSequence[int], first: int, bucket: MutableSequence[int], character_ns: int) -> None:
+    """Mark the backlog among deliveries, three numbers each as in `resolve.Came`, from the ``first`` on.
+
+    Those before, back to where the bucket began to fill, are marked too: it is recognised only when it runs over.
+    """
+    start = came[3 * first - 3] if first > 0 else 0
+    for place in range(first, len(came) // 3):
+        end, t_ns = came[3 * place], came[3 * place + 1]
+        over_before = bucket[_OVER]
+        over = pour(bucket, t_ns, end - start, character_ns)
+        start = end
+        came[3 * place + 2] = over
+        if over and not over_before:
+            before = place - 1
+            while before >= 0 and came[3 * before + 1] >= _since(bucket):
+                came[3 * before + 2] = 1
+                before -= 1
+
+
+def _since(bucket: MutableSequence[int]) -> int:
+    """Return from which delivery time on what was said is to be taken back."""
+    return max(bucket[_BEGAN], bucket[_LAST] - DEEPEST_NS)
+
+
 class Pace:
-    """The bucket. ``began_ns`` is the delivery time with which its present filling began."""
+    """The bucket. ``began_ns``: since when its present filling lasts, DEEPEST_NS back at most."""
 
     def __init__(self, settings: Settings) -> None:
         self._character_ns = settings.character_ns
-        self._level_ns = 0
-        self._last_ns: int | None = None
-        self._over = False
+        self._bucket = [0, 0, 0, 0]
         self.began_ns: int | None = None
 
     def judge(self, chunk: Chunk) -> bool:
@@ -36,12 +77,6 @@ class Pace:
         """
         if chunk.t_ns is None:
             return False
-        if self._last_ns is not None:
-            self._level_ns = max(0, self._level_ns - max(0, chunk.t_ns - self._last_ns))
-        self._last_ns = chunk.t_ns
-        if self._level_ns == 0:
-            self._over = False
-            self.began_ns = chunk.t_ns
-        self._level_ns = min(DEEPEST_NS, self._level_ns + len(chunk.data) * self._character_ns)
-        self._over = self._over or self._level_ns > ALLOWANCE_NS
-        return self._over
+        over = pour(self._bucket, chunk.t_ns, len(chunk.data), self._character_ns)
+        self.began_ns = _since(self._bucket)
+        return over == 1

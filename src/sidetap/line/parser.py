@@ -94,7 +94,7 @@ class Parser:
         first = self._memory[resolve.CURSOR] if self._data else len(self._came) // 3
         del self._came[: 3 * first]
         self._came[::3] = [end - gone for end in self._came[::3]]
-        resolve.shift(self._memory, gone, first)
+        resolve.shift(self._memory, gone)
 
     def _spread_backlog(self, since_ns: int) -> None:
         """Mark what came since the bucket began to fill: a backlog is recognised only when it runs over."""

@@ -65,6 +65,8 @@ NO = 0
 WAIT = -1  # more bytes are needed to tell
 DONE = 1
 
+LAST_EXCEPTION = 11  # the codes that are given out end here: MODBUS V1.1b3, 7; others are believed where one is due
+
 # Outcomes as in `columns.OUTCOMES`
 ANSWERED, EXCEPTED, UNANSWERED, DAMAGED, BROADCASTED, UNPAIRED, NOISE = range(7)
 
@@ -110,12 +112,15 @@ WIDTH = 16
     TIMED,  # deliveries have times
     MENDS,  # mending is wanted
     CANDIDATES,  # how many frames were found by the latest division
-) = range(17)
+    JOINS,  # how many stretches were looked through for unknown functions
+) = range(18)
 
 POLLS = 4096  # places for requests that were heard
 _PROBES = 8
 _PAUSES_KEPT = 9
 _PENDING_MOST = 600
+_SLOTS = 4096
+_MATCHES_MOST = 1024
 CANDIDATES_MOST = 4096
 
 # Weights of a division, about ten a bit of evidence; found by trying on seeded lines, noise 0 to 1e-3 a bit
@@ -124,9 +129,9 @@ _NOISE_BYTE = -1
 _STRANGER = -25  # a frame alone that nobody has heard of, and its bytes count as those of noise
 _KNOWN = 60
 _TOUCHING = 75  # a frame that begins or ends exactly where another does
-_PAIR = 120
-_EXCEPTION_PAIR = 90
-_UNKNOWN_PAIR = 60
+_PAIR = 350  # more than two frames alone that both were heard before
+_EXCEPTION_PAIR = 320
+_UNKNOWN_PAIR = 300
 _IMPOSSIBLE = -(10**9)
 
 _IS_REQUEST, _IS_RESPONSE, _IS_UNKNOWN = 1, 2, 4
@@ -139,13 +144,17 @@ Wire: TypeAlias = Sequence[int]  # the rules, made by `wire.wire`
 Memory: TypeAlias = MutableSequence[int]  # what the line has taught, made by `wire.memory`
 
 # Where in Wire each table begins; 256 entries by function code (0: none), but for the check's and the last
-W_CRC = 0
-W_REQUEST = 256
-W_REQUEST_COUNT_AT = 512
-W_RESPONSE = 768
-W_RESPONSE_COUNT_AT = 1024
-W_SYNDROME = 1280  # check of a frame with one wrong bit -> 8 × bytes behind it + bit; -1: no such frame
-WIRE_SIZE = W_SYNDROME + 65536
+W_CRC = 0  # four of them: what a code becomes after its low byte and none to three more zero bytes
+W_REQUEST = 1024
+W_REQUEST_COUNT_AT = 1280
+W_RESPONSE = 1536
+W_RESPONSE_COUNT_AT = 1792
+W_SYNDROME = 2048  # check of a frame with one wrong bit -> 8 × bytes behind it + bit; -1: no such frame
+W_BACK = (
+    W_SYNDROME + 65536
+)  # per offset in a stretch 32: what a byte's low and high half are, turned back to its start
+W_OPENED = W_BACK + 32 * WINDOW  # per offset: what a frame begins with there, turned back
+WIRE_SIZE = W_OPENED + WINDOW
 
 # Where in Memory each part begins, behind the numbers named above
 M_PAUSES = 32  # the latest times from a read to its retry
@@ -169,7 +178,14 @@ M_NOISE_FROM = M_NOISY + WINDOW + 1
 M_BY = M_NOISE_FROM + WINDOW + 1  # the candidate that ends there in the best division
 M_ANSWER = M_BY + WINDOW + 1  # and its answer, which then is what ends there; NONE without one
 M_PATH = M_ANSWER + WINDOW + 1  # where the frames (or pairs) of the best division end, the last first
-MEMORY_SIZE = M_PATH + WINDOW + 1
+# Frames of unknown functions: what may start where, by its code, and what was found to start there
+M_SLOTS = M_PATH + WINDOW + 1
+M_CODE = M_SLOTS + _SLOTS
+M_EARLIER = M_CODE + WINDOW
+M_MATCHES = M_EARLIER + WINDOW
+M_MATCH_LENGTH = M_MATCHES + WINDOW + 1
+M_MATCH_NEXT = M_MATCH_LENGTH + _MATCHES_MOST
+MEMORY_SIZE = M_MATCH_NEXT + _MATCHES_MOST
 
 
 def advance(wire: Wire, data: Data, came: Came, memory: Memory, rows: Rows, room: int, stop: int, final: int) -> int:
@@ -304,8 +320,19 @@ def whole(wire: Wire, data: Data, at: int, length: int) -> int:
 def check(wire: Wire, data: Data, at: int, length: int) -> int:
     """Return the check code over so many bytes; 0 over a whole frame."""
     code = 0xFFFF
-    for place in range(at, at + length):
+    place, end = at, at + length
+    while place + 4 <= end:  # four bytes a step, by what a code becomes after one to four bytes
+        code ^= data[place] | data[place + 1] << 8
+        code = (
+            wire[W_CRC + 768 + (code & 0xFF)]
+            ^ wire[W_CRC + 512 + (code >> 8)]
+            ^ wire[W_CRC + 256 + data[place + 2]]
+            ^ wire[W_CRC + data[place + 3]]
+        )
+        place += 4
+    while place < end:
         code = code >> 8 ^ wire[W_CRC + ((code ^ data[place]) & 0xFF)]
+        place += 1
     return code
 
 
@@ -325,7 +352,7 @@ def within_limits(data: Data, at: int) -> int:
     if function == 5:
         return 1 if count == 0 or count == 0xFF00 else 0
     if function == 15:
-        return 1 if 1 <= count <= 1968 and data[at + 6] == (count + 7) // 8 and first + count <= 65536 else 0
+        return 1 if 1 <= count <= 1968 and data[at + 6] == (count + 7) >> 3 and first + count <= 65536 else 0
     if function == 16:
         return 1 if 1 <= count <= 123 and data[at + 6] == 2 * count and first + count <= 65536 else 0
     written = data[at + 8] * 256 + data[at + 9]
@@ -370,7 +397,7 @@ def expected_length(data: Data, request: int, length: int) -> int:
     function = data[request + 1]
     if function <= 4 or function == 23:
         count = data[request + 4] * 256 + data[request + 5]
-        size = 5 + (count + 7) // 8 if function <= 2 else 5 + 2 * count
+        size = 5 + ((count + 7) >> 3) if function <= 2 else 5 + 2 * count
         return size if 5 < size <= LONGEST_FRAME else WAIT
     if function == 5 or function == 6 or function == 15 or function == 16 or function == DIAGNOSTICS:
         return 8
@@ -417,8 +444,8 @@ def _is_another_request(
     sent_ns, came_ns = 0, 0
     if memory[TIMED]:
         sent_ns, came_ns = _time_at(came, memory, answer - 1), _time_at(came, memory, answer + size - 1)
-        if memory[PAUSE_NS] > 0:
-            return DONE if came_ns - sent_ns >= memory[PAUSE_NS] - LATENESS_NS else NO
+        if memory[PAUSE_NS] > 0 and came_ns - sent_ns >= memory[PAUSE_NS] - 2 * LATENESS_NS:
+            return DONE
         if came_ns - sent_ns <= PROMPT_NS:
             return NO
     elif memory[M_MISSES + data[start]] >= MISSES_OF_THE_DEAD:
@@ -465,12 +492,11 @@ def _is_late(came: Came, memory: Memory, start: int, end: int) -> int:
     return 1 if came[place * 3 + 2] else 0
 
 
-def _came_after_timeout(came: Came, memory: Memory, sent: int, next_byte: int) -> int:
-    """Return 1 if the byte at ``next_byte`` surely came after the controller gave up the request that ended at sent."""
+def _is_too_late(came: Came, memory: Memory, sent: int, at: int, tolerance_ns: int) -> bool:
+    """Whether the byte ``at`` came after the controller gave up the request that ended with the byte ``sent``."""
     if not memory[TIMED] or memory[PAUSE_NS] == 0:
-        return 0
-    waited_ns = _time_at(came, memory, next_byte) - _time_at(came, memory, sent)
-    return 1 if waited_ns >= memory[PAUSE_NS] - 2 * LATENESS_NS else 0
+        return False
+    return _time_at(came, memory, at) - _time_at(came, memory, sent) >= memory[PAUSE_NS] - tolerance_ns
 
 
 # What is remembered of the line
@@ -529,22 +555,23 @@ def _hear(memory: Memory, key: int, word: int) -> None:
 
 
 def _learn_pause(memory: Memory, pause_ns: int) -> None:
-    """Note a time from a read to its retry; shorter ones were delivered glued together and tell nothing."""
+    """Note a time from a read to its retry; shorter ones were delivered glued together and tell nothing.
+
+    The time-out is taken as the one that a quarter of the latest are below: deliveries are late, more or less.
+    """
     if pause_ns <= PROMPT_NS:
         return
     memory[M_PAUSES + memory[PAUSES] % _PAUSES_KEPT] = pause_ns
     memory[PAUSES] += 1
     count = min(memory[PAUSES], _PAUSES_KEPT)
-    for place in range(count):
+    for place in range(M_PAUSES, M_PAUSES + count):
         below = 0
         equal = 0
-        for other in range(count):
-            if memory[M_PAUSES + other] < memory[M_PAUSES + place]:
-                below += 1
-            elif memory[M_PAUSES + other] == memory[M_PAUSES + place]:
-                equal += 1
-        if below <= (count - 1) // 2 < below + equal:
-            memory[PAUSE_NS] = memory[M_PAUSES + place]
+        for other in range(M_PAUSES, M_PAUSES + count):
+            below += memory[other] < memory[place]
+            equal += memory[other] == memory[place]
+        if below <= (count - 1) // 4 < below + equal:
+            memory[PAUSE_NS] = memory[place]
 
 
 # Rows
@@ -740,7 +767,7 @@ def _unravel(
         return WAIT
     hard = 1 if limit == anchor else 0
     begin = memory[BOUNDARY]
-    frames = _divide(wire, data, memory, begin, limit, hard)
+    frames = _divide(wire, data, came, memory, begin, limit, hard)
     written = 0
     while place + written + 8 < room and memory[BOUNDARY] < certain:
         start = memory[BOUNDARY]
@@ -767,9 +794,9 @@ def _unravel(
             continue
         length = memory[M_LENGTH + request]
         if answer != NONE:
-            if written > 0 and memory[M_START + answer] == start + length and memory[M_KIND + answer] & _IS_REQUEST:
-                if memory[M_KIND + answer] & _IS_UNKNOWN == 0:
-                    break  # the chain decides whether an echo is one
+            echoes = memory[M_KIND + answer] & (_IS_REQUEST | _IS_UNKNOWN) == _IS_REQUEST
+            if written > 0 and echoes and memory[M_START + answer] == start + length:
+                break  # the chain decides whether an echo is one
             until = memory[M_START + answer] + memory[M_LENGTH + answer]
             size = memory[M_LENGTH + answer]
             _row(data, came, memory, rows, place + written, start, length, until - size, size, until, NONE, NONE)
@@ -788,21 +815,26 @@ def _unravel(
             behind = memory[M_START + following]
             alone = memory[M_ANSWER + memory[M_PATH + frames - 1]] == NONE
             orphan = following if alone and _is_orphan(data, memory, following, 0) else NONE
-            if orphan == NONE or not _same_kind(data, start, behind):
+            if (
+                orphan == NONE
+                or not _same_kind(data, start, behind)
+                or _fits(wire, data, memory, start, length, orphan)
+            ):
                 break
             frames -= 1  # an answer of this very device and function that doesn't fit: damage, and no frame
             behind, orphan = limit, NONE
         end = start + length
-        if behind == limit and not hard and limit < stop and limit - end < LONGEST_FRAME:
-            if written > 0:
-                break
+        if written > 0 and behind == limit and not hard and limit < stop and limit - end < LONGEST_FRAME:
+            break
         fits = hard or behind < limit
         mended = 0
         if fits and behind > end and data[start] != BROADCAST:
             mended = _mend(wire, data, came, memory, rows, place + written, end, start, length, behind, orphan)
         if mended == 0:
             until = min(behind, end + LONGEST_FRAME)
-            if data[start] == BROADCAST or (until > end and _came_after_timeout(came, memory, end - 1, end)):
+            if data[start] == BROADCAST or (
+                until > end and _is_too_late(came, memory, end - 1, end, 2 * LATENESS_NS)
+            ):
                 until = end
             _row(data, came, memory, rows, place + written, start, length, NONE, 0, until, NONE, NONE)
             mended = 1
@@ -822,6 +854,12 @@ def _is_orphan(data: Data, memory: Memory, candidate: int, touches: int) -> int:
     return 1 if both and not touches and _heard(data, memory, at, length) == 0 else 0
 
 
+def _fits(wire: Wire, data: Data, memory: Memory, request: int, length: int, answer: int) -> bool:
+    """Whether a candidate has the form of the answer to a request."""
+    at, size = memory[M_START + answer], memory[M_LENGTH + answer]
+    return answer_length(wire, data, request, length, at, at + size) == size
+
+
 def _same_kind(data: Data, start: int, other: int) -> int:
     """Return 1 if two frames are of one device and one function, an exception to it included, else 0."""
     return 1 if data[start] == data[other] and data[start + 1] == data[other + 1] & ~EXCEPTION else 0
@@ -839,6 +877,7 @@ def _remember_alone(data: Data, memory: Memory, place: int, until: int) -> None:
 
 def _candidates(wire: Wire, data: Data, memory: Memory, begin: int, limit: int) -> int:
     """Note every frame that lies between begin and limit, by its form or by its check code; return how many."""
+    _join(wire, data, memory, begin, limit)
     count = 0
     for at in range(begin, limit):
         memory[M_FIRST + at - begin] = count
@@ -850,7 +889,7 @@ def _candidates(wire: Wire, data: Data, memory: Memory, begin: int, limit: int) 
             asked = request_length(wire, data, at, limit)
             if asked > NO and (at + asked > limit or not whole(wire, data, at, asked)):
                 asked = NO
-        if wire[W_RESPONSE + function] > 0:
+        if wire[W_RESPONSE + function] > 0 and (function < EXCEPTION or data[at + 2] <= LAST_EXCEPTION):
             told = response_length(wire, data, at, limit)
             if told > NO and told != asked and (at + told > limit or not whole(wire, data, at, told)):
                 told = NO
@@ -861,35 +900,68 @@ def _candidates(wire: Wire, data: Data, memory: Memory, begin: int, limit: int) 
         if told > NO and told != asked:
             memory[M_START + count], memory[M_LENGTH + count], memory[M_KIND + count] = at, told, _IS_RESPONSE
             count += 1
-        if 0 < function < EXCEPTION and (
-            wire[W_REQUEST + function] == 0
-            or (function == INTERFACE and data[at + 2] != IDENTIFICATION)
-            or (function == DIAGNOSTICS and data[at + 2] == 0 and data[at + 3] == 0)
-        ):
-            count = _unknown_candidates(wire, data, memory, at, min(limit, at + LONGEST_FRAME), count)
+        match = memory[M_MATCHES + at - begin]
+        while match != NONE:
+            memory[M_START + count], memory[M_LENGTH + count] = at, memory[M_MATCH_LENGTH + match]
+            memory[M_KIND + count] = _IS_REQUEST | _IS_RESPONSE | _IS_UNKNOWN
+            count += 1
+            match = memory[M_MATCH_NEXT + match]
     memory[M_FIRST + limit - begin] = count
     memory[CANDIDATES] = count
     return count
 
 
-def _unknown_candidates(wire: Wire, data: Data, memory: Memory, at: int, limit: int, count: int) -> int:
-    """Note the frames of an unknown function that start at ``at``: wherever the check code comes out."""
-    code = 0xFFFF
-    for place in range(at, limit):
-        code = code >> 8 ^ wire[W_CRC + ((code ^ data[place]) & 0xFF)]
-        if code == 0 and place - at >= 3 and count < CANDIDATES_MOST:
-            memory[M_START + count], memory[M_LENGTH + count] = at, place + 1 - at
-            memory[M_KIND + count] = _IS_REQUEST | _IS_RESPONSE | _IS_UNKNOWN
-            count += 1
-    return count
+def _is_unknown(wire: Wire, data: Data, at: int) -> bool:
+    """Whether a frame that starts there has a function whose lengths are in no table. Four bytes must be there."""
+    function = data[at + 1]
+    if data[at] > LAST_DEVICE or function == 0 or function >= EXCEPTION:
+        return False
+    if function == INTERFACE:
+        return data[at + 2] != IDENTIFICATION
+    return wire[W_REQUEST + function] == 0 or (function == DIAGNOSTICS and data[at + 2] == 0 and data[at + 3] == 0)
 
 
-def _divide(wire: Wire, data: Data, memory: Memory, begin: int, limit: int, hard: int) -> int:
+def _join(wire: Wire, data: Data, memory: Memory, begin: int, limit: int) -> None:
+    """Find every span of 4 to 256 bytes that starts as an unknown function and passes the check.
+
+    A code can be turned back byte by byte. Turned back to the start of the stretch, the code up to an end and the
+    code that a frame begins with are the same number exactly if what lies between is whole: two look-ups a byte.
+    """
+    size = limit - begin
+    memory[JOINS] += 1
+    base = memory[JOINS] * 2 * WINDOW  # so that entries of stretches before are known as old
+    count = 0
+    code = 0
+    for offset in range(size + 1):
+        memory[M_MATCHES + offset] = NONE
+        entry = memory[M_SLOTS + (code & (_SLOTS - 1))]
+        while entry >= base and offset - (entry - base) <= LONGEST_FRAME:
+            start = entry - base
+            if memory[M_CODE + start] == code and offset - start >= 4 and count < _MATCHES_MOST:
+                memory[M_MATCH_LENGTH + count] = offset - start
+                memory[M_MATCH_NEXT + count] = memory[M_MATCHES + start]
+                memory[M_MATCHES + start] = count
+                count += 1
+            entry = memory[M_EARLIER + start]
+        if offset + 4 <= size and _is_unknown(wire, data, begin + offset):
+            opened = code ^ wire[W_OPENED + offset]
+            slot = M_SLOTS + (opened & (_SLOTS - 1))
+            memory[M_CODE + offset], memory[M_EARLIER + offset] = opened, memory[slot]
+            memory[slot] = base + offset
+        if offset < size:
+            byte = data[begin + offset]
+            back = W_BACK + offset * 32
+            code ^= wire[back + (byte & 15)] ^ wire[back + 16 + (byte >> 4)]
+
+
+def _divide(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, limit: int, hard: int) -> int:
     """Divide the bytes into frames and noise with the greatest sum of weights; return how many frames or pairs.
 
     hard: a whole frame starts at the limit. The result is in memory.path, by, answer (see there).
     """
     count = _candidates(wire, data, memory, begin, limit)
+    if count == 0:
+        return 0
     size = limit - begin
     for offset in range(size + 1):
         memory[M_FRAMED + offset] = _IMPOSSIBLE
@@ -913,7 +985,7 @@ def _divide(wire: Wire, data: Data, memory: Memory, begin: int, limit: int, hard
             if weight > memory[M_FRAMED + end]:
                 memory[M_FRAMED + end], memory[M_BY + end], memory[M_ANSWER + end] = weight, candidate, NONE
             if memory[M_KIND + candidate] & _IS_REQUEST and data[begin + offset] != BROADCAST:
-                _weigh_pairs(wire, data, memory, begin, limit, candidate, here)
+                _weigh_pairs(wire, data, came, memory, begin, candidate, here)
             candidate += 1
     frames = 0
     offset = size
@@ -950,13 +1022,13 @@ def _comes_again(data: Data, memory: Memory, candidate: int) -> int:
         return 0
     for other in range(memory[CANDIDATES]):
         start = memory[M_START + other]
-        if memory[M_LENGTH + other] == length and (start >= at + length or start + length <= at):
-            if _repeats(data, at, length, start, start + length) == DONE:
-                return 1
+        apart = memory[M_LENGTH + other] == length and (start >= at + length or start + length <= at)
+        if apart and _repeats(data, at, length, start, start + length) == DONE:
+            return 1
     return 0
 
 
-def _weigh_pairs(wire: Wire, data: Data, memory: Memory, begin: int, limit: int, request: int, here: int) -> None:
+def _weigh_pairs(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, request: int, here: int) -> None:
     """Weigh a request together with each answer that directly follows it, or after a few stray bytes."""
     start, length = memory[M_START + request], memory[M_LENGTH + request]
     unknown = memory[M_KIND + request] & _IS_UNKNOWN
@@ -970,11 +1042,13 @@ def _weigh_pairs(wire: Wire, data: Data, memory: Memory, begin: int, limit: int,
         weight = _IMPOSSIBLE
         if kind & _IS_RESPONSE and data[at] == data[start]:
             if unknown:
-                if data[at + 1] == function and kind & _IS_UNKNOWN:
+                bare = size == EXCEPTION_LENGTH and data[at + 1] == function | EXCEPTION
+                like = kind & _IS_UNKNOWN > 0 and data[at + 1] == function
+                if bare or (like and not _is_repeat(data, came, memory, start, end, at)):
                     weight = _UNKNOWN_PAIR
-                elif data[at + 1] == function | EXCEPTION and size == EXCEPTION_LENGTH:
-                    weight = _UNKNOWN_PAIR
-            elif answer_length(wire, data, start, length, at, limit) == size:
+            elif _fits(wire, data, memory, start, length, answer) and (
+                at == end or not _is_anothers(data, came, memory, start, end, at)
+            ):
                 weight = _EXCEPTION_PAIR if data[at + 1] >= EXCEPTION else _PAIR
         if weight > _IMPOSSIBLE:
             if at > end:
@@ -984,6 +1058,34 @@ def _weigh_pairs(wire: Wire, data: Data, memory: Memory, begin: int, limit: int,
             if weight > memory[M_FRAMED + place]:
                 memory[M_FRAMED + place], memory[M_BY + place], memory[M_ANSWER + place] = weight, request, answer
         answer += 1
+
+
+def _is_repeat(data: Data, came: Came, memory: Memory, start: int, end: int, at: int) -> bool:
+    """Whether a frame of an unknown function comes again so late that it is rather a retry than an echo."""
+    if not memory[TIMED] or _repeats(data, start, end - start, at, at + end - start) != DONE:
+        return False
+    return _time_at(came, memory, at) - _time_at(came, memory, end - 1) > PROMPT_NS
+
+
+def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, at: int) -> bool:
+    """Whether what fits as the answer, behind stray bytes, rather answers a request that is among them.
+
+    So it is after the controller's time-out, behind a damaged copy of the request, and, of an exception, which little
+    tells apart, behind more than a few bytes.
+    """
+    if _is_too_late(came, memory, end - 1, at, LATENESS_NS):
+        return True
+    if data[at + 1] >= EXCEPTION and at > end + MOST_STRAY:
+        return True
+    length, gap = end - start, at - end
+    if gap < length - 2 or gap > length + 2:
+        return False
+    forward = 0  # bytes that are the same counted from the front, and from the back
+    backward = 0
+    for offset in range(min(length, gap)):
+        forward += data[start + offset] == data[end + offset]
+        backward += data[end - 1 - offset] == data[at - 1 - offset]
+    return 2 * max(forward, backward) >= length
 
 
 # Mending
@@ -1011,72 +1113,79 @@ def _mend(
     """
     if not memory[MENDS] or limit - begin > 3 * LONGEST_FRAME:
         return 0
-    return _mend_gap(wire, data, came, memory, rows, place, begin, request, length, limit, orphan)
+    frames = _tile(wire, data, came, memory, begin, request, length, limit, orphan)
+    for frame in range(frames):
+        span = M_MEND_SPAN + frame * 6
+        start, asked, asked_bit = memory[span], memory[span + 1], memory[span + 2]
+        answer, size, bit = memory[span + 3], memory[span + 4], memory[span + 5]
+        until = start + asked if answer == NONE else answer + size
+        _row(data, came, memory, rows, place + frame, start, asked, answer, size, until, asked_bit, bit)
+    return frames
 
 
-def _mend_gap(
+def _tile(
     wire: Wire,
     data: Data,
     came: Came,
     memory: Memory,
-    rows: Rows,
-    place: int,
     begin: int,
     request: int,
     length: int,
     limit: int,
     orphan: int,
 ) -> int:
-    at, frames = begin, 0
-    asking, asked_length, asking_bit = request, length, NONE
-    # spans: per row request start, length, bit, answer start, length, bit
-    while at < limit or (asking != NONE and orphan != NONE):
-        if frames >= 12:
-            return 0
+    """Fill the gap with predicted frames, each but the given ones with one wrong bit; return how many rows they make.
+
+    0: they don't fill it. The rows are left in memory: start, length and bit of each request, then of its answer.
+    """
+    at, rows = begin, 0
+    asking, asked, asked_bit = request, length, NONE
+    while rows < 12:
         if asking == NONE:
-            bit = _poll_bit(wire, data, memory, at, limit)
-            if bit == NONE:
+            if at >= limit:
+                return rows if at == limit or orphan != NONE else 0
+            asked_bit = _poll_bit(wire, data, memory, at, limit)
+            if asked_bit == NONE:
                 return 0
-            asking, asked_length, asking_bit = at, 8, bit
-            at += 8
-            continue
-        size = NO
-        bit = NONE
-        _flip(data, asking_bit)
-        expected = expected_length(data, asking, asked_length)
+            asking, asked = at, 8
+            at += asked
+        answer, bit = at, NONE
+        _flip(data, asked_bit)
         if at == limit and orphan != NONE:
-            fits = answer_length(wire, data, asking, asked_length, at, at + LONGEST_FRAME)
-            size = memory[M_LENGTH + orphan] if fits == memory[M_LENGTH + orphan] else NO
+            size = memory[M_LENGTH + orphan] if _fits(wire, data, memory, asking, asked, orphan) else NO
         else:
-            for attempt in range(2):
-                tried = expected if attempt == 0 else EXCEPTION_LENGTH
-                if size == NO and tried > NO and at + tried <= limit and _short_enough(memory, tried):
-                    bit = _wrong_bit(wire, data, at, tried)
-                    if bit != NONE:
-                        _flip(data, bit)
-                        if answer_length(wire, data, asking, asked_length, at, limit) == tried:
-                            size = tried
-                        _flip(data, bit)
-        _flip(data, asking_bit)
+            size, bit = _mended_answer(wire, data, came, memory, asking, asked, at, limit)
+        _flip(data, asked_bit)
         if size == NO:
-            return 0
-        span = M_MEND_SPAN + frames * 6
-        memory[span], memory[span + 1], memory[span + 2] = asking, asked_length, asking_bit
-        memory[span + 3], memory[span + 4], memory[span + 5] = at, size, bit
-        frames += 1
+            if at == limit and asked_bit == NONE:
+                return 0
+            answer = NONE  # nothing came, and what follows is the next request
+        span = M_MEND_SPAN + rows * 6
+        memory[span], memory[span + 1], memory[span + 2] = asking, asked, asked_bit
+        memory[span + 3], memory[span + 4], memory[span + 5] = answer, size, bit
+        rows += 1
         at += size
-        asking, asking_bit = NONE, NONE
-        if at > limit:
-            break
-    if asking != NONE or frames == 0:
-        return 0
-    for frame in range(frames):
-        span = M_MEND_SPAN + frame * 6
-        start, asked_length, asking_bit = memory[span], memory[span + 1], memory[span + 2]
-        answer, size, bit = memory[span + 3], memory[span + 4], memory[span + 5]
-        until = answer + size
-        _row(data, came, memory, rows, place + frame, start, asked_length, answer, size, until, asking_bit, bit)
-    return frames
+        asking, asked_bit = NONE, NONE
+    return 0
+
+
+def _mended_answer(
+    wire: Wire, data: Data, came: Came, memory: Memory, request: int, length: int, at: int, limit: int
+) -> tuple[int, int]:
+    """Return length and wrong bit of the answer at ``at``, or NO and NONE."""
+    if _is_too_late(came, memory, request + length - 1, at, LATENESS_NS):
+        return NO, NONE
+    expected = expected_length(data, request, length)
+    for size in (expected, EXCEPTION_LENGTH):
+        if size > NO and at + size <= limit and _short_enough(memory, size):
+            bit = _wrong_bit(wire, data, at, size)
+            if bit != NONE:
+                _flip(data, bit)
+                fits = answer_length(wire, data, request, length, at, limit) == size
+                _flip(data, bit)
+                if fits:
+                    return size, bit
+    return NO, NONE
 
 
 def _poll_bit(wire: Wire, data: Data, memory: Memory, at: int, limit: int) -> int:
@@ -1113,10 +1222,10 @@ def _short_enough(memory: Memory, length: int) -> int:
 # Offsets
 
 
-def shift(memory: Memory, gone: int, deliveries: int) -> None:
-    """Count offsets anew when so many settled bytes, and deliveries, were dropped."""
+def shift(memory: Memory, gone: int) -> None:
+    """Count offsets anew when so many settled bytes were dropped, and their deliveries."""
     memory[BOUNDARY] -= gone
-    memory[CURSOR] = max(0, memory[CURSOR] - deliveries)
+    memory[CURSOR] = 0
     memory[ANCHOR] = max(NONE, memory[ANCHOR] - gone)
     memory[SCANNED] = max(0, memory[SCANNED] - gone)
     for place in range(memory[PENDING]):

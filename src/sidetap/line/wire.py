@@ -1,5 +1,7 @@
 """The rules and the memory of a line as the flat sequences that `resolve` works on."""
 
+from collections.abc import Iterable
+
 from sidetap.line import resolve, rules
 from sidetap.line.crc import TABLE
 
@@ -7,7 +9,10 @@ from sidetap.line.crc import TABLE
 def wire() -> list[int]:
     """Return the rules as one flat table (see the W_ names of `resolve`)."""
     table = [0] * resolve.WIRE_SIZE
-    table[resolve.W_CRC : resolve.W_CRC + 256] = TABLE
+    codes = list(TABLE)
+    for zeros in range(4):
+        table[resolve.W_CRC + 256 * zeros : resolve.W_CRC + 256 * (zeros + 1)] = codes
+        codes = [code >> 8 ^ TABLE[code & 0xFF] for code in codes]
     for lengths, fixed_at, count_at in (
         (rules.REQUEST_LENGTH, resolve.W_REQUEST, resolve.W_REQUEST_COUNT_AT),
         (rules.RESPONSE_LENGTH, resolve.W_RESPONSE, resolve.W_RESPONSE_COUNT_AT),
@@ -15,8 +20,30 @@ def wire() -> list[int]:
         for function, length in lengths.items():
             table[fixed_at + function] = length.fixed
             table[count_at + function] = length.count_at or 0
-    table[resolve.W_SYNDROME :] = _syndromes()
+    table[resolve.W_SYNDROME : resolve.W_SYNDROME + 65536] = _syndromes()
+    inverse = {code >> 8: byte for byte, code in enumerate(TABLE)}
+    bits, opened = [1 << bit for bit in range(8)], 0xFFFF
+    for offset in range(resolve.WINDOW):
+        for half in range(2):
+            for value in range(16):
+                at = resolve.W_BACK + 32 * offset + 16 * half + value
+                table[at] = _sum(bits[4 * half + bit] for bit in range(4) if value >> bit & 1)
+        table[resolve.W_OPENED + offset] = opened
+        bits, opened = [_back(code, inverse) for code in bits], _back(opened, inverse)
     return table
+
+
+def _back(code: int, inverse: dict[int, int]) -> int:
+    """Return what the code was before a zero byte."""
+    byte = inverse[code >> 8]
+    return ((code ^ TABLE[byte]) & 0xFF) << 8 | byte
+
+
+def _sum(codes: Iterable[int]) -> int:
+    total = 0
+    for code in codes:
+        total ^= code
+    return total
 
 
 def memory(mends: bool) -> list[int]:
