@@ -380,16 +380,16 @@ def test_single_bytes_give_the_same_events_times_included() -> None:
     assert events(single) == events(chunks)
 
 
-def test_the_anchor_that_is_complete_first_wins_however_the_input_is_cut() -> None:
-    """A known request inside the payload of a stranger's answer: the outer frame starts first and is whole later."""
+def test_a_frame_within_a_frame_is_none_however_the_input_is_cut() -> None:
+    """A known request inside the payload of a stranger's answer, which touches the frame behind it: that is the frame."""
     stranger = hexed("09030C" + READ.hex() + "00000000")
     data = READ + LEVEL + b"\x13" + stranger + READ + LEVEL
     whole = events([Chunk(None, data)])
     assert events([Chunk(None, bytes((byte,))) for byte in data]) == whole
     assert [event.raw for event in whole] == [
         READ + LEVEL,
-        b"\x13" + stranger[:3],
-        stranger[3:],
+        b"\x13",
+        stranger,
         READ + LEVEL,
     ]
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from synthetic_line import parsed
 
 from sidetap.line import Chunk, Outcome, crc16, rules
+from sidetap.line.resolve import expected_length, within_limits
 
 # function, page, request, response; each followed by its check bytes in the order of the wire
 FRAMES = """
@@ -120,9 +121,9 @@ def test_lengths_are_those_of_the_specification() -> None:
         assert length <= rules.LONGEST_FRAME
     answers = {(1, 2000): 255, (2, 1): 6, (3, 125): 255, (4, 1): 7, (23, 125): 255}
     for (function, count), length in answers.items():
-        assert rules.answer_length(bytes((1, function, 0, 0)) + count.to_bytes(2, "big"), 0) == length
+        assert expected_length(bytearray((1, function, 0, 0)) + count.to_bytes(2, "big"), 0, 8) == length
     for function, length in ((5, 8), (6, 8), (15, 8), (16, 8), (22, 10)):
-        assert rules.answer_length(bytes((1, function, 0, 0, 0, 1)), 0) == length
+        assert expected_length(bytearray((1, function, 0, 0, 0, 1)), 0, requests[function]) == length
 
 
 @pytest.mark.parametrize(
@@ -131,7 +132,7 @@ def test_lengths_are_those_of_the_specification() -> None:
 def test_limit_of_items_on_both_sides(function: int, most: int) -> None:
     def within(count: int, register: int = 0) -> bool:
         head = bytes((1, function)) + register.to_bytes(2, "big") + count.to_bytes(2, "big")
-        return rules.request_within_limits(head, 0)
+        return bool(within_limits(bytearray(head), 0))
 
     assert [within(count) for count in (0, 1, most, most + 1)] == [False, True, True, False]
     assert within(1, 0xFFFF)
@@ -155,4 +156,4 @@ def test_limit_of_items_on_both_sides(function: int, most: int) -> None:
     ],
 )
 def test_limits_of_values_and_byte_counts(request_hex: str, within: bool) -> None:
-    assert rules.request_within_limits(bytes.fromhex(request_hex), 0) is within
+    assert bool(within_limits(bytearray.fromhex(request_hex), 0)) is within

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from sidetap.line import Batch, Columns, Noise, Outcome, Parser, Settings, Transaction
+from sidetap.line import Batch, Columns, Noise, Outcome, Parser, Settings, Transaction, mode_of
 
 Row = tuple[int, Transaction | Noise]
 
@@ -18,7 +18,7 @@ def placed(events: Iterable[Transaction | Noise]) -> set[Row]:
 
 def incremental(batch: Batch, settings: Settings | None) -> list[Transaction | Noise]:
     """Return what the incremental parser makes of the chunks of a batch, one after the other."""
-    parser, events = Parser(settings), []
+    parser, events = Parser(settings, mode_of(batch.data.tobytes())), []
     for chunk in batch.chunks():
         parser.receive(chunk)
         while (event := parser.next_event()) is not None:

@@ -4,6 +4,7 @@ Recordings and the live tap deliver ``Chunk``s. A ``Parser`` takes them and hand
 ``decode`` and its kin turn registers into values. This room builds no request, opens no device and owns no clock.
 """
 
+from sidetap.line.ascii import mode_of
 from sidetap.line.batch import Batch
 from sidetap.line.chunk import Chunk
 from sidetap.line.columns import Columns, Mode
@@ -41,6 +42,7 @@ __all__ = [
     "decode_array",
     "decode_exact",
     "listen",
+    "mode_of",
     "reference",
     "width",
 ]

@@ -6,7 +6,7 @@ have not compiled it yet, never wait for a compiler: `resolve` runs as it stands
 
 from collections.abc import Iterable, Iterator, MutableSequence
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +79,7 @@ class _Runner(Protocol):
 class _Plain:
     """The functions as they stand."""
 
-    def __init__(self, memory: list[int]) -> None:
+    def __init__(self, memory: MutableSequence[int]) -> None:
         self.memory = memory
         self._wire = wire()
         self._data = bytearray()
@@ -107,7 +107,7 @@ class _Compiled:
     def __init__(self, plain: _Plain) -> None:
         from sidetap.line.kernel import advance, mark  # takes half a second, which small records don't have
 
-        self.memory = np.array(plain.memory, dtype=np.int64)
+        self.memory = cast(MutableSequence[int], np.array(plain.memory, dtype=np.int64))
         self._bucket = np.array(plain.bucket, dtype=np.int64)
         self._advance, self._mark = advance, mark
         self._wire = np.array(wire(), dtype=np.int64)
@@ -138,7 +138,9 @@ class _Line:
     def __init__(self, mode: Mode, settings: Settings | None, repair: bool) -> None:
         self._mode = mode
         self._character_ns = 0 if settings is None else settings.character_ns
-        self._runner: _Runner = _Plain(memory(repair and mode is Mode.RTU))
+        self._runner: _Runner = _Plain(
+            memory(repair and mode is Mode.RTU, self._character_ns if mode is Mode.RTU else 0)
+        )
         self._size = 0  # bytes so far
         self._retelling = Retelling()
         self._pieces = Pieces()

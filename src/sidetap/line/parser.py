@@ -9,9 +9,11 @@ from collections import deque
 from dataclasses import replace
 
 from sidetap.line import resolve
+from sidetap.line.ascii import Retelling
 from sidetap.line.chunk import Chunk
-from sidetap.line.columns import OUTCOMES
+from sidetap.line.columns import OUTCOMES, Mode
 from sidetap.line.pace import Pace
+from sidetap.line.pieces import Pieces
 from sidetap.line.resolve import NO_TIME, NONE, QUIET_NS, WIDTH
 from sidetap.line.rules import CHECK_BYTES, TABLE
 from sidetap.line.settings import Settings
@@ -27,18 +29,23 @@ _WIRE = wire()
 
 
 class Parser:
-    """The incremental parser of an RTU line.
+    """The incremental parser of a line.
 
-    settings: with them, transactions of bytes that came faster than the line allows are marked ``backlog``.
-    repair: mend single wrong bits where what must stand there is known. Never for what controls.
+    mode: how the line frames its messages. settings: with them, transactions of bytes that came faster than the line
+    allows are marked ``backlog``. repair: mend single wrong bits where what must stand there is known; never for what
+    controls.
     """
 
-    def __init__(self, settings: Settings | None = None, repair: bool = False) -> None:
+    def __init__(self, settings: Settings | None = None, mode: Mode = Mode.RTU, *, repair: bool = False) -> None:
         self._pace = None if settings is None else Pace(settings)
         self._in_backlog = False  # the latest chunk is a backlog
         self._data = bytearray()
         self._came: list[int] = []  # per delivery: end, time, 1 if backlog
-        self._memory = memory(repair)
+        rtu = mode is Mode.RTU
+        self._memory = memory(repair and rtu, settings.character_ns if settings is not None and rtu else 0)
+        self._retelling = None if rtu else Retelling()
+        self._pieces = Pieces()  # of an ASCII line: the characters behind the data, and what they are
+        self._characters = bytearray()
         self._rows = [0] * (_ROOM * WIDTH)
         self._last_ns: int | None = None
         self._events: deque[Event] = deque()
@@ -51,8 +58,13 @@ class Parser:
             return
         self._last_ns = chunk.t_ns
         backlog = self._pace is not None and self._pace.judge(chunk)
-        self._data += chunk.data
-        self._came += (len(self._data), 0 if chunk.t_ns is None else chunk.t_ns, int(backlog))
+        if self._retelling is None:
+            self._append(chunk.data, chunk.t_ns, backlog)
+        else:
+            self._characters += chunk.data
+            for piece in self._retelling.take(chunk.data):
+                self._pieces.add(piece)
+                self._append(piece.told, chunk.t_ns, backlog)
         self._memory[resolve.TIMED] = int(chunk.t_ns is not None)
         if backlog and not self._in_backlog and self._pace is not None and self._pace.began_ns is not None:
             self._spread_backlog(self._pace.began_ns)
@@ -72,7 +84,15 @@ class Parser:
         """Settle everything: no more bytes will come."""
         self._run(final=True)
 
+    def _append(self, data: bytes, t_ns: int | None, backlog: bool) -> None:
+        self._data += data
+        self._came += (len(self._data), 0 if t_ns is None else t_ns, int(backlog))
+
     def _run(self, final: bool) -> None:
+        if final and self._retelling is not None:
+            for piece in self._retelling.close():
+                self._pieces.add(piece)
+                self._append(piece.told, self._last_ns, self._in_backlog)
         data, memory = self._data, self._memory
         size = len(data)
         while memory[resolve.BOUNDARY] < size:
@@ -80,16 +100,24 @@ class Parser:
             count = resolve.advance(_WIRE, data, self._came, memory, self._rows, _ROOM, size, int(final))
             for row in range(count):
                 values = self._rows[row * WIDTH : (row + 1) * WIDTH]
-                self._events.append(_event(data, start, values))
+                self._events.append(_event(data, values, self._raw(start, values[resolve.END])))
                 start = values[resolve.END]
             if count < _ROOM // 2:
                 break
         if memory[resolve.BOUNDARY] == size or memory[resolve.BOUNDARY] >= FORGET_AFTER:
             self._forget()
 
+    def _raw(self, start: int, end: int) -> bytes:
+        """Return the bytes of the line behind the data from start up to end."""
+        if self._retelling is None:
+            return bytes(self._data[start:end])
+        return bytes(self._characters[self._pieces.heard(start) : self._pieces.heard(end)])
+
     def _forget(self) -> None:
         """Drop what is settled; offsets count from the boundary on."""
         gone = self._memory[resolve.BOUNDARY]
+        if self._retelling is not None:
+            del self._characters[: self._pieces.forget(gone)]
         del self._data[:gone]
         first = self._memory[resolve.CURSOR] if self._data else len(self._came) // 3
         del self._came[: 3 * first]
@@ -109,9 +137,9 @@ class Parser:
                     self._events[index] = replace(event, backlog=True)
 
 
-def _event(data: bytearray, start: int, row: list[int]) -> Event:
+def _event(data: bytearray, row: list[int], raw: bytes) -> Event:
     (
-        end,
+        _,
         outcome,
         device,
         function,
@@ -128,7 +156,6 @@ def _event(data: bytearray, start: int, row: list[int]) -> Event:
         retry,
         backlog,
     ) = row
-    raw = bytes(data[start:end])
     time = None if t_ns == NO_TIME else t_ns
     if outcome == resolve.NOISE:
         return Noise(time, raw)

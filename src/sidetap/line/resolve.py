@@ -113,10 +113,15 @@ WIDTH = 16
     MENDS,  # mending is wanted
     CANDIDATES,  # how many frames were found by the latest division
     JOINS,  # how many stretches were looked through for unknown functions
-) = range(18)
+    CHARACTER_NS,  # how long a byte takes on the line; 0: not known
+    ANSWERS,  # how many reads were answered, and
+    SLOWEST_NS,  # the longest time that one of them took
+) = range(21)
 
 POLLS = 4096  # places for requests that were heard
 _PROBES = 8
+_ANSWERS_ENOUGH = 10
+_PATIENCE = 8  # so many times the longest wait for a read's answer, a write's echo is not waited for. From memory.
 _PAUSES_KEPT = 9
 _PENDING_MOST = 600
 _SLOTS = 4096
@@ -128,10 +133,11 @@ _NOISE = -30
 _NOISE_BYTE = -1
 _STRANGER = -25  # a frame alone that nobody has heard of, and its bytes count as those of noise
 _KNOWN = 60
-_TOUCHING = 75  # a frame that begins or ends exactly where another does
-_PAIR = 350  # more than two frames alone that both were heard before
-_EXCEPTION_PAIR = 320
-_UNKNOWN_PAIR = 300
+_TOUCHING = 95  # a frame that begins or ends exactly where another does
+_PAIR = 420  # more than two frames alone that both were heard before
+_EXCEPTION_PAIR = 400
+_UNKNOWN_PAIR = 380
+_STRANGE_PAIR = -50  # of a function that this device was not heard to answer before: it must touch a whole frame
 _IMPOSSIBLE = -(10**9)
 
 _IS_REQUEST, _IS_RESPONSE, _IS_UNKNOWN = 1, 2, 4
@@ -441,13 +447,17 @@ def _is_another_request(
         return DONE
     if function <= 2 and size == length and _repeats(data, start, length, answer, stop) == DONE:
         return DONE  # bits that happen to repeat the whole request: far rather its retry
-    sent_ns, came_ns = 0, 0
+    if function <= 2 and _heard(data, memory, start, length) > 0 and _heard(data, memory, answer, size) == 0:
+        return NO  # a request that was polled before, and what would be one that never was
+    waited_ns = 0
     if memory[TIMED]:
-        sent_ns, came_ns = _time_at(came, memory, answer - 1), _time_at(came, memory, answer + size - 1)
-        if memory[PAUSE_NS] > 0 and came_ns - sent_ns >= memory[PAUSE_NS] - 2 * LATENESS_NS:
+        waited_ns = _waited_ns(came, memory, answer - 1, answer, size)
+        if memory[PAUSE_NS] > 0 and waited_ns >= memory[PAUSE_NS] - min(2 * LATENESS_NS, memory[PAUSE_NS] // 4):
             return DONE
-        if came_ns - sent_ns <= PROMPT_NS:
+        if waited_ns <= PROMPT_NS:
             return NO
+        if memory[ANSWERS] >= _ANSWERS_ENOUGH and waited_ns > PROMPT_NS + _PATIENCE * memory[SLOWEST_NS]:
+            return DONE
     elif memory[M_MISSES + data[start]] >= MISSES_OF_THE_DEAD:
         return DONE
     if size != length or function <= 2:
@@ -456,8 +466,8 @@ def _is_another_request(
     if third != DONE:
         return NO if final else third
     if memory[TIMED]:
-        third_ns = _time_at(came, memory, answer + 2 * size - 1)
-        return DONE if third_ns - came_ns + LATENESS_NS < came_ns - sent_ns else NO
+        third_ns = _waited_ns(came, memory, answer + size - 1, answer + size, size)
+        return DONE if third_ns + LATENESS_NS < waited_ns else NO
     fourth = _repeats(data, start, length, answer + 2 * size, stop)
     if fourth == NO:
         return DONE
@@ -492,11 +502,20 @@ def _is_late(came: Came, memory: Memory, start: int, end: int) -> int:
     return 1 if came[place * 3 + 2] else 0
 
 
-def _is_too_late(came: Came, memory: Memory, sent: int, at: int, tolerance_ns: int) -> bool:
-    """Whether the byte ``at`` came after the controller gave up the request that ended with the byte ``sent``."""
+def _waited_ns(came: Came, memory: Memory, sent: int, at: int, size: int) -> int:
+    """Return the time from the byte ``sent`` to the start of a frame, as far as deliveries tell.
+
+    A frame may be delivered as a whole at its end: then it began earlier by as long as it takes on the line.
+    """
+    begun_ns = _time_at(came, memory, at + size - 1) - size * memory[CHARACTER_NS]
+    return min(_time_at(came, memory, at), begun_ns) - _time_at(came, memory, sent)
+
+
+def _is_too_late(came: Came, memory: Memory, sent: int, at: int, size: int, tolerance_ns: int) -> bool:
+    """Whether the frame ``at`` began after the controller gave up the request that ended with the byte ``sent``."""
     if not memory[TIMED] or memory[PAUSE_NS] == 0:
         return False
-    return _time_at(came, memory, at) - _time_at(came, memory, sent) >= memory[PAUSE_NS] - tolerance_ns
+    return _waited_ns(came, memory, sent, at, size) >= memory[PAUSE_NS] - min(tolerance_ns, memory[PAUSE_NS] // 4)
 
 
 # What is remembered of the line
@@ -618,6 +637,11 @@ def _row(
         rows[base + RESPONSE], rows[base + RESPONSE_END] = answer, answer + size
         rows[base + T_END] = _time_at(came, memory, answer + size - 1) if memory[TIMED] else NO_TIME
         memory[M_KNOWN + device * 128 + (function & 127)] = 1
+        if memory[TIMED] and not _is_whole_echo(function) and answer == start + length:
+            memory[ANSWERS] += 1
+            waited_ns = _waited_ns(came, memory, answer - 1, answer, size)
+            memory[SLOWEST_NS] = max(memory[SLOWEST_NS], waited_ns)
+    memory[M_KNOWN + device * 128] = 1  # as no function: it is one of this line's
     key, word = _key(data, start, length), _word(data, start, length)
     retry = memory[OPEN_KEY] == key and memory[OPEN_WORD] == word
     rows[base + RETRY] = 1 if retry else 0
@@ -768,6 +792,17 @@ def _unravel(
     hard = 1 if limit == anchor else 0
     begin = memory[BOUNDARY]
     frames = _divide(wire, data, came, memory, begin, limit, hard)
+    if hard and memory[TOUCHES] and begin + 4 <= stop and _is_unknown(wire, data, begin):
+        middle = _outer_request(wire, data, begin, anchor)
+        if middle > NO and (frames == 0 or memory[M_ANSWER + memory[M_PATH + frames - 1]] == NONE):
+            # the anchor may lie within the answer
+            if stop < middle + LONGEST_FRAME and not final:
+                return WAIT
+            for end in range(anchor + 1, min(stop, middle + LONGEST_FRAME) + 1):
+                if whole(wire, data, middle, end - middle):
+                    length, size = middle - begin, end - middle
+                    _row(data, came, memory, rows, place, begin, length, middle, size, end, NONE, NONE)
+                    return 1
     written = 0
     while place + written + 8 < room and memory[BOUNDARY] < certain:
         start = memory[BOUNDARY]
@@ -833,13 +868,22 @@ def _unravel(
         if mended == 0:
             until = min(behind, end + LONGEST_FRAME)
             if data[start] == BROADCAST or (
-                until > end and _is_too_late(came, memory, end - 1, end, 2 * LATENESS_NS)
+                until > end and _is_too_late(came, memory, end - 1, end, 1, 2 * LATENESS_NS)
             ):
                 until = end
             _row(data, came, memory, rows, place + written, start, length, NONE, 0, until, NONE, NONE)
             mended = 1
         written += mended
     return written
+
+
+def _outer_request(wire: Wire, data: Data, begin: int, anchor: int) -> int:
+    """Return where a request of an unknown function ends that begins here, if what looks like its answer follows."""
+    for middle in range(begin + 4, min(anchor - 2, begin + LONGEST_FRAME) + 1):
+        same = data[middle] == data[begin] and data[middle + 1] == data[begin + 1]
+        if same and whole(wire, data, begin, middle - begin):
+            return middle
+    return NO
 
 
 def _is_orphan(data: Data, memory: Memory, candidate: int, touches: int) -> int:
@@ -1006,10 +1050,15 @@ def _divide(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, limi
 
 def _weight(wire: Wire, data: Data, memory: Memory, candidate: int) -> int:
     """Return what a frame without its other half is worth."""
-    at, length, kind = memory[M_START + candidate], memory[M_LENGTH + candidate], memory[M_KIND + candidate]
+    at = memory[M_START + candidate]
+    length, kind = memory[M_LENGTH + candidate], memory[M_KIND + candidate]
     weight = _STRANGER + length * _NOISE_BYTE
     if memory[M_KNOWN + data[at] * 128 + (data[at + 1] & ~EXCEPTION)]:
         weight += _KNOWN
+    elif kind & _IS_UNKNOWN:
+        return _IMPOSSIBLE // 2  # so many spans pass the check that it tells nothing alone
+    elif kind & _IS_REQUEST and memory[M_KNOWN + data[at] * 128] and within_limits(data, at):
+        weight += _KNOWN  # one of this line's devices
     if kind & _IS_REQUEST and (_heard(data, memory, at, length) > 0 or _comes_again(data, memory, candidate)):
         weight += _KNOWN
     return weight
@@ -1045,9 +1094,10 @@ def _weigh_pairs(wire: Wire, data: Data, came: Came, memory: Memory, begin: int,
                 bare = size == EXCEPTION_LENGTH and data[at + 1] == function | EXCEPTION
                 like = kind & _IS_UNKNOWN > 0 and data[at + 1] == function
                 if bare or (like and not _is_repeat(data, came, memory, start, end, at)):
-                    weight = _UNKNOWN_PAIR
+                    heard = memory[M_KNOWN + data[start] * 128 + function]
+                    weight = _UNKNOWN_PAIR if heard else _STRANGE_PAIR
             elif _fits(wire, data, memory, start, length, answer) and (
-                at == end or not _is_anothers(data, came, memory, start, end, at)
+                at == end or not _is_anothers(data, came, memory, start, end, at, size)
             ):
                 weight = _EXCEPTION_PAIR if data[at + 1] >= EXCEPTION else _PAIR
         if weight > _IMPOSSIBLE:
@@ -1064,16 +1114,16 @@ def _is_repeat(data: Data, came: Came, memory: Memory, start: int, end: int, at:
     """Whether a frame of an unknown function comes again so late that it is rather a retry than an echo."""
     if not memory[TIMED] or _repeats(data, start, end - start, at, at + end - start) != DONE:
         return False
-    return _time_at(came, memory, at) - _time_at(came, memory, end - 1) > PROMPT_NS
+    return _waited_ns(came, memory, end - 1, at, end - start) > PROMPT_NS
 
 
-def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, at: int) -> bool:
+def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, at: int, size: int) -> bool:
     """Whether what fits as the answer, behind stray bytes, rather answers a request that is among them.
 
     So it is after the controller's time-out, behind a damaged copy of the request, and, of an exception, which little
     tells apart, behind more than a few bytes.
     """
-    if _is_too_late(came, memory, end - 1, at, LATENESS_NS):
+    if _is_too_late(came, memory, end - 1, at, size, LATENESS_NS):
         return True
     if data[at + 1] >= EXCEPTION and at > end + MOST_STRAY:
         return True
@@ -1173,11 +1223,11 @@ def _mended_answer(
     wire: Wire, data: Data, came: Came, memory: Memory, request: int, length: int, at: int, limit: int
 ) -> tuple[int, int]:
     """Return length and wrong bit of the answer at ``at``, or NO and NONE."""
-    if _is_too_late(came, memory, request + length - 1, at, LATENESS_NS):
-        return NO, NONE
     expected = expected_length(data, request, length)
     for size in (expected, EXCEPTION_LENGTH):
         if size > NO and at + size <= limit and _short_enough(memory, size):
+            if _is_too_late(came, memory, request + length - 1, at, size, LATENESS_NS):
+                return NO, NONE
             bit = _wrong_bit(wire, data, at, size)
             if bit != NONE:
                 _flip(data, bit)

@@ -46,11 +46,12 @@ def _sum(codes: Iterable[int]) -> int:
     return total
 
 
-def memory(mends: bool) -> list[int]:
+def memory(mends: bool, character_ns: int = 0) -> list[int]:
     """Return the memory of a line of which nothing was heard yet."""
     numbers = [0] * resolve.MEMORY_SIZE
     numbers[resolve.ANCHOR] = numbers[resolve.OPEN_KEY] = resolve.NONE
     numbers[resolve.MENDS] = int(mends)
+    numbers[resolve.CHARACTER_NS] = character_ns
     return numbers
 
 
