@@ -4,8 +4,10 @@ PYTHON ?= python3.11
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+FUZZ_SECONDS ?= 60
+FUZZ_TARGETS := line csv bin pcapng edges-csv edges-vcd readings events site
 
-.PHONY: help setup demo test check bench recording docs-pictures locks hooks clean
+.PHONY: help setup demo test check bench fuzz recording docs-pictures locks hooks clean
 
 help:  ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -28,8 +30,12 @@ check: setup  ## style, types and floors only
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-bench: setup  ## speeds, each beside a peer in the same run
-	$(BIN)/python tools/bench.py
+bench: setup  ## speeds and shares, each beside a peer or a target (BENCH_ARGS=--full: the full tables)
+	$(BIN)/python tools/bench.py $(BENCH_ARGS)
+
+fuzz: setup  ## any bytes at every reader and at both runners, a minute each (FUZZ_SECONDS=600 for longer)
+	for target in $(FUZZ_TARGETS); do \
+	  NUMBA_DISABLE_JIT=1 $(BIN)/python tools/fuzz.py $$target $(FUZZ_SECONDS) || exit 1; done
 
 recording: setup  ## four hours of the demo line and the readings that go with it, seeded, into recording/
 	$(BIN)/python tools/make_recording.py recording

@@ -1,17 +1,17 @@
 """Speeds, each beside a peer in the same run, as a ratio: what a machine does in CPU seconds, not what a clock says.
 
-Printed, never asserted: a timed test says more about the neighbours of a machine than about the code.
+Printed, never asserted: a timed test says more about the neighbours of a machine than about the code. The parts are
+programs of their own (tools/bench_*.py) and run one after the other; what is too small for one is here.
 """
 
-import time
-from collections.abc import Callable
+import argparse
+import subprocess
+import sys
 from pathlib import Path
 
 from fluids.geometry import TANK
-from pymodbus.framer.rtu import FramerRTU
-from pymodbus.pdu import DecodePDU
+from timing import cpu_s, show
 
-from sidetap.line import Chunk, Parser, Settings, Transaction
 from sidetap.quantity import NS_PER_S
 from sidetap.rehearse.folder import EXAMPLE
 from sidetap.scheme import GeneratedRunner, Runner, Type
@@ -19,63 +19,16 @@ from sidetap.site import load_or_refuse
 from sidetap.site.cause_effect import compile_site
 from sidetap.yard import WORKING_DAY, Yard
 
-LINE_S = 600
+PARTS = (  # what it is, its program, what makes it short, what makes it whole
+    ("Listening: speed", "bench_line.py", (), ("--full",)),
+    ("Listening: how much is heard, and is true", "bench_accuracy.py", ("--quick",), ()),
+    ("Settings from edges", "bench_edges.py", ("--quick",), ()),
+    ("Recordings", "bench_recordings.py", ("--megabytes", "10", "100"), ("--megabytes", "10", "100", "1000")),
+    ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
+)
+LINE_S = 150
 SCANS = 2000
 VOLUMES = 2000
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    """Return the CPU seconds of the best of three runs."""
-    best = float("inf")
-    for _ in range(3):
-        started = time.process_time()
-        work()
-        best = min(best, time.process_time() - started)
-    return best
-
-
-def line_of(seconds: int) -> list[Chunk]:
-    """Return the chunks of the demo line's first seconds."""
-    yard = Yard(1, noise=True, plan=WORKING_DAY)
-    yard.advance(seconds * NS_PER_S)
-    return [Chunk(*chunk) for chunk in yard.tap.take(seconds * NS_PER_S)]
-
-
-def parse(chunks: list[Chunk]) -> list[Transaction]:
-    """Parse a line to transactions, incrementally."""
-    parser, found = Parser(Settings.parse("19200 8E1")), []
-    for chunk in chunks:
-        parser.receive(chunk)
-        while (event := parser.next_event()) is not None:
-            if isinstance(event, Transaction):
-                found.append(event)
-    parser.close()
-    return found
-
-
-def bench_parser() -> None:
-    """Our parser on the line as it came, pymodbus on the same frames, cut for it."""
-    chunks = line_of(LINE_S)
-    megabytes = sum(len(c.data) for c in chunks) / 1e6
-    ours = megabytes / cpu_s(lambda: parse(chunks))
-    frames = [
-        (t.raw[: len(t.request) + 2], t.raw[len(t.request) + 2 :]) for t in parse(chunks) if t.request is not None
-    ]
-    peers = FramerRTU(DecodePDU(True)), FramerRTU(DecodePDU(False))
-
-    def theirs() -> None:
-        for request, response in frames:
-            peers[0].handleFrame(request, 0, 0)
-            peers[1].handleFrame(response, 0, 0)
-
-    peer = megabytes / cpu_s(theirs)
-    show(
-        "line bytes to transactions",
-        f"{ours:.2f} MB/s",
-        "pymodbus, frames cut for it",
-        f"{peer:.2f} MB/s",
-        ours / peer,
-    )
 
 
 def bench_scan() -> None:
@@ -108,18 +61,29 @@ def bench_volume() -> None:
 
 def bench_yard() -> None:
     """Simulate the line, beside the time it stands for."""
-    took = cpu_s(lambda: line_of(LINE_S // 4))
-    show("the demo line, simulated", f"{took:.1f} s", "the time it stands for", f"{LINE_S // 4} s", LINE_S / 4 / took)
+
+    def simulate() -> None:
+        Yard(1, noise=True, plan=WORKING_DAY).advance(LINE_S * NS_PER_S)
+
+    took = cpu_s(simulate)
+    show("the demo line, simulated", f"{took:.1f} s", "the time it stands for", f"{LINE_S} s", LINE_S / took)
 
 
-def show(what: str, ours: str, peer: str, theirs: str, ratio: float) -> None:
-    """Print one comparison."""
-    print(f"{what:<28} {ours:>12}   {peer:<28} {theirs:>12}   ratio {ratio:.2f}")
-
-
-if __name__ == "__main__":
-    print(f"CPU seconds, best of 3; example {Path(EXAMPLE).name}")
-    bench_parser()
+def main() -> None:
+    """Run all parts."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--full", action="store_true", help="the full tables: the better part of an hour")
+    full = options.parse_args().full
+    print("CPU seconds, mostly best of 3")
+    for title, program, short, whole in PARTS:
+        print(f"\n{title}\n{'=' * len(title)}", flush=True)
+        command = [sys.executable, str(Path(__file__).with_name(program)), *(whole if full else short)]
+        subprocess.run(command, check=True)
+    print("\nThe rest\n========")
     bench_scan()
     bench_volume()
     bench_yard()
+
+
+if __name__ == "__main__":
+    main()

@@ -119,13 +119,13 @@ def look_at_cuts(pool: Pool, sent: Sent, number: int) -> None:
 
 
 def look_at_agreement(pool: Pool, sent: Sent, number: int) -> None:
-    """Hold the incremental parser against the offline runner on one line."""
+    """Hold the incremental parser, which mends nothing on its own, against the offline runner on one line."""
     noise = NOISES[number % len(NOISES)]
     batch = delivered(sent, damaged(sent, noise), TIMED[number % len(TIMED)])
     pool.agree.append(
         agreement(
             placed(incremental(batch, sent.settings)),
-            placed(offline(listen([batch], sent.settings))),
+            placed(offline(listen([batch], sent.settings, repair=False))),
         )
     )
 

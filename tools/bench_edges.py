@@ -6,6 +6,7 @@ start. The lines are drawn by the tests' own generator. SIDETAP_PROTOTYPES names
 framing/edges3.py, that knows eight data bits and customary bauds only; it is asked where it can answer.
 """
 
+import argparse
 import importlib
 import os
 import sys
@@ -24,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "line"))
 from edge_line import BAUDS, KINDS, Trial, captured, draw, right
 
 ROWS = ((128, 5000), (32, 500), (16, 500))  # characters, trials
+QUICK = ((128, 500), (32, 100), (16, 100))
 SEED = 20260311
 PEER_FRAMINGS = ("8N1", "8N2", "8E1", "8O1")
 COLUMNS = ("trials", "right", "in the peer's reach", "right there", "peer right")
@@ -32,11 +34,14 @@ SURE = (0.0, 0.5, 0.7, 0.9, 0.99, 1.0)
 
 def main() -> None:
     """Run the trials and print what came of them."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--quick", action="store_true", help="about a minute, fewer trials")
+    rows = QUICK if options.parse_args().quick else ROWS
     peer = load_peer()
     print(
         f"line settings from edges, 5 % jitter, seed {SEED}{'' if peer else '; no peer at hand (SIDETAP_PROTOTYPES)'}"
     )
-    for characters, trials in ROWS:
+    for characters, trials in rows:
         run(characters, trials, peer)
 
 

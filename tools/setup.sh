@@ -23,3 +23,6 @@ if [ -n "$wanted" ]; then
     # shellcheck disable=SC2086  # a list of names
     DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq $wanted >/dev/null
 fi
+
+echo "setup: the compiled listener, once (some 25 s)"
+.venv/bin/python -m sidetap.line.kernel
