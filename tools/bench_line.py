@@ -195,8 +195,8 @@ def main() -> None:
     tries, size = sum(len(one.kind) for one in sent), sum(len(one.data) for one in sent) / 1e6
     print(
         f"line bytes to a columnar table of transactions, RTU; {tries:,} tries on {len(sent)} lines, {size:.1f} MB\n"
-        "traffic: all public functions and others, exceptions, broadcasts, retries, second controllers, stray bytes;\n"
-        "delivered every 16 ms; stages: frames, pairing, unknown functions, repair, columns"
+        "traffic: all public functions and others, exceptions, broadcasts, retries, second controllers, stray\n"
+        "bytes; delivered every 16 ms; stages: frames, pairing, unknown functions, repair, columns"
     )
     ours = bench_offline(sent, load_prototype())
     bench_pymodbus(sent, ours)

@@ -1,4 +1,4 @@
-"""Writes the demo recording: OUTDIR/line.pcapng and OUTDIR/readings.csv. The same seed writes the same bytes."""
+"""Writes the demo recording: line.pcapng, readings.csv and edges.csv in OUTDIR. The same seed writes the same bytes."""
 
 import argparse
 from pathlib import Path
@@ -10,7 +10,7 @@ from sidetap.rehearse.working_day import HOURS, record_working_day
 
 
 def main() -> None:
-    """Write both files."""
+    """Write the files."""
     parser = argparse.ArgumentParser(description="Write the demo recording and the readings that go with it.")
     parser.add_argument("outdir", type=Path)
     parser.add_argument("--seed", type=int, default=1)
@@ -28,7 +28,7 @@ def main() -> None:
         day = record_working_day(
             arguments.outdir, arguments.seed, arguments.hours, lambda share: bar.update(task, completed=share)
         )
-    console.print(f"{day.line} and {day.readings}: {arguments.hours:g} h of the demo line, seed {arguments.seed}")
+    console.print(f"{day.line}, {day.readings.name} and {day.edges.name}: {arguments.hours:g} h of the demo line, seed {arguments.seed}")
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ def made(folder: Path, *arguments: str) -> dict[str, bytes]:
 
 def test_same_seed_same_files(tmp_path: Path) -> None:
     first = made(tmp_path / "a", "--hours", "0.03")
-    assert list(first) == ["line.pcapng", "readings.csv"]
+    assert list(first) == ["edges.csv", "line.pcapng", "readings.csv"]
     assert first == made(tmp_path / "b", "--hours", "0.03")
     other = made(tmp_path / "c", "--hours", "0.03", "--seed", "2")
     assert first["line.pcapng"] != other["line.pcapng"]
