@@ -37,7 +37,7 @@ fuzz: setup  ## any bytes at every reader and at both runners, a minute each (FU
 	for target in $(FUZZ_TARGETS); do \
 	  NUMBA_DISABLE_JIT=1 $(BIN)/python tools/fuzz.py $$target $(FUZZ_SECONDS) || exit 1; done
 
-recording: setup  ## four hours of the demo line and the readings that go with it, seeded, into recording/
+recording: setup  ## four hours of the demo line, readings and edges that go with it, seeded, into recording/
 	$(BIN)/python tools/make_recording.py recording
 
 docs-pictures: setup  ## the picture of the panel and the demo's summary that the README shows
