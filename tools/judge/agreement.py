@@ -16,9 +16,9 @@ def placed(events: Iterable[Transaction | Noise]) -> set[Row]:
     return rows
 
 
-def incremental(batch: Batch, settings: Settings | None) -> list[Transaction | Noise]:
+def incremental(batch: Batch, settings: Settings | None, *, repair: bool = False) -> list[Transaction | Noise]:
     """Return what the incremental parser makes of the chunks of a batch, one after the other."""
-    parser, events = Parser(settings, mode_of(batch.data.tobytes())), []
+    parser, events = Parser(settings, mode_of(batch.data.tobytes()), repair=repair), []
     for chunk in batch.chunks():
         parser.receive(chunk)
         while (event := parser.next_event()) is not None:
