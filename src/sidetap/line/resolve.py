@@ -63,6 +63,7 @@ MISSES_OF_THE_DEAD = 4
 
 NO = 0
 WAIT = -1  # more bytes are needed to tell
+_ASKED = -2  # more bytes are needed to tell, and what asks for them is whole
 DONE = 1
 
 LAST_EXCEPTION = 11  # the codes that are given out end here: MODBUS V1.1b3, 7; others are believed where one is due
@@ -108,7 +109,7 @@ WIDTH = 16
     PAUSE_NS,  # the middle one of the latest: the controller's time-out; 0: not known
     SOUND_BITS,  # of frames found whole, and
     MENDED_BITS,  # of those that were mended: how often this line flips one
-    PENDING,  # how many requests wait for bytes, to be anchors
+    PENDING,  # how many requests wait for bytes before they can be anchors
     TIMED,  # deliveries have times
     MENDS,  # mending is wanted
     CANDIDATES,  # how many frames were found by the latest division
@@ -137,7 +138,7 @@ _TOUCHING = 95  # a frame that begins or ends exactly where another does
 _PAIR = 420  # more than two frames alone that both were heard before
 _EXCEPTION_PAIR = 400
 _UNKNOWN_PAIR = 380
-_STRANGE_PAIR = -50  # of a function that this device was not heard to answer before: it must touch a whole frame
+_STRANGE_PAIR = -50  # of a function that this device was not heard to answer before, far from whole frames
 _IMPOSSIBLE = -(10**9)
 
 _IS_REQUEST, _IS_RESPONSE, _IS_UNKNOWN = 1, 2, 4
@@ -171,9 +172,8 @@ M_POLL_KEYS = M_KNOWN + 32768  # requests that were heard, and how often
 M_POLL_WORDS = M_POLL_KEYS + POLLS
 M_POLL_SEEN = M_POLL_WORDS + POLLS
 M_PENDING_START = M_POLL_SEEN + POLLS  # requests that wait for bytes, to be anchors
-M_PENDING_NEED = M_PENDING_START + _PENDING_MOST
 # The rest is for dividing a stretch: its candidate frames in order,
-M_START = M_PENDING_NEED + _PENDING_MOST
+M_START = M_PENDING_START + _PENDING_MOST + 1
 M_LENGTH = M_START + CANDIDATES_MOST
 M_KIND = M_LENGTH + CANDIDATES_MOST
 # and by offset in it:
@@ -708,61 +708,62 @@ def _flip(data: Data, bit: int) -> None:
 # The anchor
 
 
-def _find_anchor(wire: Wire, data: Data, came: Came, memory: Memory, stop: int) -> int:
-    """Return where the pair starts that is complete first behind the boundary; NONE if none is before stop."""
+def _find_anchor(wire: Wire, data: Data, memory: Memory, stop: int, final: int) -> int:
+    """Return where the pair starts that is complete first behind the boundary; NONE if none is before stop.
+
+    A pair within the frames of an earlier one is none, and while a whole request waits for its answer a later pair
+    waits as well: it may lie within that answer.
+    """
     if memory[ANCHOR] > memory[BOUNDARY]:
         return memory[ANCHOR]
     best, best_end = NONE, stop + 1
+    start = max(memory[SCANNED], memory[BOUNDARY] + 1)
     pending = 0
     for place in range(memory[PENDING]):
-        start, need = memory[M_PENDING_START + place], memory[M_PENDING_NEED + place]
-        if start <= memory[BOUNDARY]:
-            continue
-        if need <= stop:
-            need = _pair_end(wire, data, start, stop)
-            if 0 < need <= stop and need < best_end:
-                best, best_end = start, need
-        if need > stop and pending < _PENDING_MOST:
-            memory[M_PENDING_START + pending], memory[M_PENDING_NEED + pending] = start, need
-            pending += 1
-    start = max(memory[SCANNED], memory[BOUNDARY] + 1)
-    while start + 2 <= stop and start < best_end:
+        asked = memory[M_PENDING_START + place]
+        if asked > memory[BOUNDARY] and (best == NONE or asked < best):
+            end = _pair_end(wire, data, asked, stop)
+            if NO < end < best_end:
+                best, best_end = asked, end
+            elif end < NO and pending < _PENDING_MOST:
+                memory[M_PENDING_START + pending] = asked
+                pending += 1
+    while start + 2 <= stop and best == NONE:
         if wire[W_REQUEST + data[start + 1]] > 0 and 0 < data[start] <= LAST_DEVICE:
-            need = _pair_end(wire, data, start, stop)
-            if 0 < need <= stop:
-                if need < best_end:
-                    best, best_end = start, need
-            elif need > stop and pending < _PENDING_MOST:
-                memory[M_PENDING_START + pending], memory[M_PENDING_NEED + pending] = start, need
+            end = _pair_end(wire, data, start, stop)
+            if end > NO:
+                best, best_end = start, end
+            elif end < NO and pending < _PENDING_MOST:
+                memory[M_PENDING_START + pending] = start
                 pending += 1
         start += 1
-    memory[SCANNED], memory[PENDING], memory[ANCHOR] = start, pending, best
+    memory[SCANNED], memory[PENDING] = start, pending
+    for place in range(pending):
+        asked = memory[M_PENDING_START + place]
+        if not final and best != NONE and asked < best and _pair_end(wire, data, asked, stop) == _ASKED:
+            # come back when that answer has come, or can't any more
+            memory[M_PENDING_START + pending] = best
+            memory[PENDING] = pending + 1
+            return NONE
+    memory[ANCHOR] = best
     return best
 
 
 def _pair_end(wire: Wire, data: Data, start: int, stop: int) -> int:
     """Return where the request at start and its answer directly behind it end; NO if they don't stand there.
 
-    More than stop: so many bytes are needed to tell.
+    WAIT if bytes are missing to tell, _ASKED if they are and the request is whole.
     """
     length = request_length(wire, data, start, stop)
-    if length == WAIT:
-        return max(start + 3, start + 1 + wire[W_REQUEST_COUNT_AT + data[start + 1]])
-    if length == NO:
+    if length == WAIT or (length > NO and start + length > stop):
+        return WAIT
+    if length == NO or not within_limits(data, start) or not whole(wire, data, start, length):
         return NO
     answer = start + length
-    if answer > stop:
-        return answer
-    if not whole(wire, data, start, length):
-        return NO
     size = answer_length(wire, data, start, length, answer, stop)
-    if size == WAIT:
-        return stop + 1
-    if size == NO:
-        return NO
-    if answer + size > stop:
-        return answer + size
-    return answer + size if whole(wire, data, answer, size) else NO
+    if size == WAIT or (size > NO and answer + size > stop):
+        return _ASKED
+    return answer + size if size > NO and whole(wire, data, answer, size) else NO
 
 
 # Unravelling
@@ -780,7 +781,7 @@ def _unravel(
     final: int,
 ) -> int:
     """Settle bytes up to the next anchor; return how many rows were written, or WAIT."""
-    anchor = _find_anchor(wire, data, came, memory, stop)
+    anchor = _find_anchor(wire, data, memory, stop, final)
     limit, certain = stop, stop  # divided up to limit, settled up to certain
     if anchor != NONE and anchor - memory[BOUNDARY] <= WINDOW:
         limit = certain = anchor
@@ -791,6 +792,10 @@ def _unravel(
         return WAIT
     hard = 1 if limit == anchor else 0
     begin = memory[BOUNDARY]
+    if hard:  # flipped bits alone: what must stand there fills the stretch, and nothing needs to be divided
+        mended = _mend(wire, data, came, memory, rows, place, begin, NONE, 0, limit, NONE)
+        if mended > 0:
+            return mended
     frames = _divide(wire, data, came, memory, begin, limit, hard)
     if hard and memory[TOUCHES] and begin + 4 <= stop and _is_unknown(wire, data, begin):
         middle = _outer_request(wire, data, begin, anchor)
@@ -1029,7 +1034,7 @@ def _divide(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, limi
             if weight > memory[M_FRAMED + end]:
                 memory[M_FRAMED + end], memory[M_BY + end], memory[M_ANSWER + end] = weight, candidate, NONE
             if memory[M_KIND + candidate] & _IS_REQUEST and data[begin + offset] != BROADCAST:
-                _weigh_pairs(wire, data, came, memory, begin, candidate, here)
+                _weigh_pairs(wire, data, came, memory, begin, candidate, here, hard)
             candidate += 1
     frames = 0
     offset = size
@@ -1077,7 +1082,9 @@ def _comes_again(data: Data, memory: Memory, candidate: int) -> int:
     return 0
 
 
-def _weigh_pairs(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, request: int, here: int) -> None:
+def _weigh_pairs(
+    wire: Wire, data: Data, came: Came, memory: Memory, begin: int, request: int, here: int, hard: int
+) -> None:
     """Weigh a request together with each answer that directly follows it, or after a few stray bytes."""
     start, length = memory[M_START + request], memory[M_LENGTH + request]
     unknown = memory[M_KIND + request] & _IS_UNKNOWN
@@ -1095,7 +1102,7 @@ def _weigh_pairs(wire: Wire, data: Data, came: Came, memory: Memory, begin: int,
                 like = kind & _IS_UNKNOWN > 0 and data[at + 1] == function
                 if bare or (like and not _is_repeat(data, came, memory, start, end, at)):
                     heard = memory[M_KNOWN + data[start] * 128 + function]
-                    weight = _UNKNOWN_PAIR if heard else _STRANGE_PAIR
+                    weight = _UNKNOWN_PAIR if heard or hard else _STRANGE_PAIR
             elif _fits(wire, data, memory, start, length, answer) and (
                 at == end or not _is_anothers(data, came, memory, start, end, at, size)
             ):
@@ -1184,7 +1191,7 @@ def _tile(
     limit: int,
     orphan: int,
 ) -> int:
-    """Fill the gap with predicted frames, each but the given ones with one wrong bit; return how many rows they make.
+    """Fill the gap with predicted frames, each whole or with one wrong bit; return how many rows they make.
 
     0: they don't fill it. The rows are left in memory: start, length and bit of each request, then of its answer.
     """
@@ -1194,10 +1201,11 @@ def _tile(
         if asking == NONE:
             if at >= limit:
                 return rows if at == limit or orphan != NONE else 0
-            asked_bit = _poll_bit(wire, data, memory, at, limit)
-            if asked_bit == NONE:
-                return 0
-            asking, asked = at, 8
+            asking, asked = at, _whole_request(wire, data, at, limit)
+            if asked == NO:
+                asked, asked_bit = 8, _poll_bit(wire, data, memory, at, limit)
+                if asked_bit == NONE:
+                    return 0
             at += asked
         answer, bit = at, NONE
         _flip(data, asked_bit)
@@ -1219,10 +1227,23 @@ def _tile(
     return 0
 
 
+def _whole_request(wire: Wire, data: Data, at: int, limit: int) -> int:
+    """Return the length of the whole request at ``at``, within limits and not to everybody; NO if there is none."""
+    if at + 4 > limit or data[at] == BROADCAST:
+        return NO
+    length = request_length(wire, data, at, limit)
+    fits = length > NO and at + length <= limit and within_limits(data, at)
+    return length if fits and whole(wire, data, at, length) else NO
+
+
 def _mended_answer(
     wire: Wire, data: Data, came: Came, memory: Memory, request: int, length: int, at: int, limit: int
 ) -> tuple[int, int]:
-    """Return length and wrong bit of the answer at ``at``, or NO and NONE."""
+    """Return length and wrong bit (NONE: it is whole) of the answer at ``at``, or NO and NONE."""
+    size = answer_length(wire, data, request, length, at, limit)
+    if size > NO and at + size <= limit and whole(wire, data, at, size):
+        late = _is_too_late(came, memory, request + length - 1, at, size, LATENESS_NS)
+        return (NO, NONE) if late else (size, NONE)
     expected = expected_length(data, request, length)
     for size in (expected, EXCEPTION_LENGTH):
         if size > NO and at + size <= limit and _short_enough(memory, size):
@@ -1280,4 +1301,3 @@ def shift(memory: Memory, gone: int) -> None:
     memory[SCANNED] = max(0, memory[SCANNED] - gone)
     for place in range(memory[PENDING]):
         memory[M_PENDING_START + place] -= gone
-        memory[M_PENDING_NEED + place] -= gone
