@@ -12,7 +12,7 @@ FUZZ_TARGETS := line csv bin pcapng edges-csv edges-vcd readings events site
 help:  ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
 
-setup: $(STAMP)  ## the virtual environment, the packages of dev.lock, and Debian's chromium
+setup: $(STAMP)  ## the virtual environment, the packages of dev.lock, the compiled listener, Debian's chromium and tshark
 
 $(STAMP): pyproject.toml requirements.lock dev.lock tools/setup.sh
 	@PYTHON="$(PYTHON)" sh tools/setup.sh
@@ -52,3 +52,4 @@ hooks: setup  ## check before every commit
 
 clean:  ## all that was made
 	rm -rf $(VENV) .cache build demo recording
+	find src tests tools -name __pycache__ -prune -exec rm -rf {} +
