@@ -31,11 +31,11 @@ class Piece:
 
 
 def mode_of(head: bytes) -> Mode:
-    """Tell from the first bytes of a line how it frames its messages."""
-    messages = sum(
-        len(found[0]) for found in _MESSAGE.finditer(head[:_HEAD]) if _is_whole(bytes.fromhex(found[1].decode()))
-    )
-    return Mode.ASCII if 2 * messages > min(len(head), _HEAD) - _LONGEST and messages else Mode.RTU
+    """Tell from the first bytes of a line how it frames its messages: two whole ASCII messages are no accident."""
+    head = head[:_HEAD]
+    whole = [found for found in _MESSAGE.finditer(head) if _is_whole(bytes.fromhex(found[1].decode()))]
+    alone = len(whole) == 1 and 2 * len(whole[0][0]) >= len(head)
+    return Mode.ASCII if len(whole) >= 2 or alone else Mode.RTU
 
 
 class Retelling:

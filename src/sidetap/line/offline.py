@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import resolve
-from sidetap.line.ascii import Retelling, mode_of
+from sidetap.line.ascii import Piece, Retelling, mode_of
 from sidetap.line.batch import Batch
 from sidetap.line.columns import Columns, Mode
 from sidetap.line.pace import DEEPEST_NS, mark
@@ -160,49 +160,55 @@ class _Line:
             came[:, 1] = batch.t_ns
             self._runner.memory[resolve.TIMED] = 1
         if self._mode is Mode.ASCII:
-            self._append(*self._retold(batch.data, came))
+            self._append(*self._retold(batch.data, self._marked(came, 0)))
         else:
+            before = len(self._came)
             self._append(batch.data, came)
+            self._came = self._marked(self._came, before)
         yield from self._settle(final=False)
 
     def close(self) -> Iterator[Columns]:
         """Settle everything: no more bytes will come."""
         if self._mode is Mode.ASCII:
             pieces = list(self._retelling.close())
-            self._append(*self._joined(pieces, [self._last_ns] * len(pieces)))
+            self._append(*self._joined(pieces, [(self._last_ns, 0)] * len(pieces)))
         yield from self._settle(final=True)
 
     def _append(self, data: Octets, came: Numbers) -> None:
         """Take bytes as an RTU line carries them, with their deliveries."""
-        before = len(self._came)
         came[:, 0] += len(self._data)
         self._data = np.concatenate((self._data, data))
         self._came = np.concatenate((self._came, came))
         if len(came):
             self._last_ns = int(came[-1, 1])
-        if self._character_ns and self._runner.memory[resolve.TIMED]:
-            flat = self._came.ravel()
-            self._runner.mark(flat, before, self._character_ns)
-            self._came = flat.reshape(-1, 3)
+
+    def _marked(self, came: Numbers, first: int) -> Numbers:
+        """Return the deliveries with the backlog among them marked, from the first on."""
+        if not self._character_ns or not self._runner.memory[resolve.TIMED]:
+            return came
+        flat = came.ravel()
+        self._runner.mark(flat, first, self._character_ns)
+        return flat.reshape(-1, 3)
 
     def _retold(self, characters: Octets, came: Numbers) -> tuple[Octets, Numbers]:
         """Return what an RTU line would have carried, and when."""
         self._raw = np.concatenate((self._raw, characters))
-        pieces, times = [], []
+        pieces: list[Piece] = []
+        times: list[tuple[int, int]] = []
         start = 0
-        for end, t_ns, _ in came.tolist():
+        for end, t_ns, late in came.tolist():
             told = list(self._retelling.take(characters[start:end].tobytes()))
             pieces += told
-            times += [t_ns] * len(told)
+            times += [(t_ns, late)] * len(told)
             start = end
         return self._joined(pieces, times)
 
-    def _joined(self, pieces: list, times: list[int]) -> tuple[Octets, Numbers]:  # type: ignore[type-arg]
+    def _joined(self, pieces: list[Piece], times: list[tuple[int, int]]) -> tuple[Octets, Numbers]:
         for piece in pieces:
             self._pieces.add(piece)
         came = np.zeros((len(pieces), 3), dtype=np.int64)
         came[:, 0] = np.cumsum([len(piece.told) for piece in pieces])
-        came[:, 1] = times
+        came[:, 1:] = np.array(times, dtype=np.int64).reshape(-1, 2)
         return np.frombuffer(b"".join(piece.told for piece in pieces), dtype=np.uint8), came
 
     def _settle(self, final: bool) -> Iterator[Columns]:

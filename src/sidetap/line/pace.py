@@ -12,6 +12,7 @@ What it can't see: bytes held back of a line that was nearly silent meanwhile, a
 from collections.abc import MutableSequence
 
 from sidetap.line.chunk import Chunk
+from sidetap.line.rules import LONGEST_FRAME
 from sidetap.line.settings import Settings
 from sidetap.quantity import NS_PER_MS
 
@@ -26,14 +27,19 @@ _LEVEL, _LAST, _OVER, _BEGAN = range(4)  # what a bucket holds; _LEVEL 0 and _LA
 
 def pour(bucket: MutableSequence[int], t_ns: int, size: int, character_ns: int) -> int:
     """Pour a chunk of so many bytes into a bucket of four numbers; return 1 if it runs over, else 0."""
+    own_ns = size * character_ns
+    since_ns = t_ns - bucket[_LAST]
+    allowance_ns = ALLOWANCE_NS
+    if since_ns >= own_ns:  # as long as it takes on the line: it may be one frame, delivered at its end
+        allowance_ns += min(own_ns, LONGEST_FRAME * character_ns)
     if bucket[_LEVEL] > 0:
-        bucket[_LEVEL] = max(0, bucket[_LEVEL] - max(0, t_ns - bucket[_LAST]))
+        bucket[_LEVEL] = max(0, bucket[_LEVEL] - max(0, since_ns))
     bucket[_LAST] = t_ns
     if bucket[_LEVEL] == 0:
         bucket[_OVER] = 0
         bucket[_BEGAN] = t_ns
-    bucket[_LEVEL] = min(DEEPEST_NS, bucket[_LEVEL] + size * character_ns)
-    if bucket[_LEVEL] > ALLOWANCE_NS:
+    bucket[_LEVEL] = min(DEEPEST_NS, bucket[_LEVEL] + own_ns)
+    if bucket[_LEVEL] > allowance_ns:
         bucket[_OVER] = 1
     return bucket[_OVER]
 

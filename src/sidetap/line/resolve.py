@@ -117,12 +117,16 @@ WIDTH = 16
     CHARACTER_NS,  # how long a byte takes on the line; 0: not known
     ANSWERS,  # how many reads were answered, and
     SLOWEST_NS,  # the longest time that one of them took
-) = range(21)
+    HITS,  # how many damaged answers of the right length were wrong in what looks like a single bit, and
+    CHANCES,  # in how many of 65,536 such cases this is chance, summed up
+) = range(23)
 
 POLLS = 4096  # places for requests that were heard
 _PROBES = 8
 _ANSWERS_ENOUGH = 10
-_PATIENCE = 8  # so many times the longest wait for a read's answer, a write's echo is not waited for. From memory.
+_HEARD_ENOUGH = 2
+_BEYOND_CHANCE = 8
+_PATIENCE = 4  # so many times the longest wait for a read's answer, a write's echo is not waited for. From memory.
 _PAUSES_KEPT = 9
 _PENDING_MOST = 600
 _SLOTS = 4096
@@ -386,7 +390,7 @@ def answer_length(wire: Wire, data: Data, request: int, length: int, at: int, st
     elif function == 22 or function == WRITE_FILE:
         same = length
     elif function == DIAGNOSTICS:
-        same = 4
+        same = 6 if data[request + 2] == 0 and data[request + 3] <= 1 else 4  # queries are sent back, counters told
     else:
         size = response_length(wire, data, at, stop)
         return size if size <= NO or expected in (NO, size) else NO
@@ -451,11 +455,13 @@ def _is_another_request(
         return NO  # a request that was polled before, and what would be one that never was
     waited_ns = 0
     if memory[TIMED]:
-        waited_ns = _waited_ns(came, memory, answer - 1, answer, size)
+        waited_ns = _waited_ns(came, memory, answer - 1, answer)
         if memory[PAUSE_NS] > 0 and waited_ns >= memory[PAUSE_NS] - min(2 * LATENESS_NS, memory[PAUSE_NS] // 4):
             return DONE
         if waited_ns <= PROMPT_NS:
             return NO
+        if memory[M_MISSES + data[start]] >= MISSES_OF_THE_DEAD:
+            return DONE
         if memory[ANSWERS] >= _ANSWERS_ENOUGH and waited_ns > PROMPT_NS + _PATIENCE * memory[SLOWEST_NS]:
             return DONE
     elif memory[M_MISSES + data[start]] >= MISSES_OF_THE_DEAD:
@@ -466,7 +472,7 @@ def _is_another_request(
     if third != DONE:
         return NO if final else third
     if memory[TIMED]:
-        third_ns = _waited_ns(came, memory, answer + size - 1, answer + size, size)
+        third_ns = _waited_ns(came, memory, answer + size - 1, answer + size)
         return DONE if third_ns + LATENESS_NS < waited_ns else NO
     fourth = _repeats(data, start, length, answer + 2 * size, stop)
     if fourth == NO:
@@ -502,20 +508,23 @@ def _is_late(came: Came, memory: Memory, start: int, end: int) -> int:
     return 1 if came[place * 3 + 2] else 0
 
 
-def _waited_ns(came: Came, memory: Memory, sent: int, at: int, size: int) -> int:
-    """Return the time from the byte ``sent`` to the start of a frame, as far as deliveries tell.
+def _waited_ns(came: Came, memory: Memory, sent: int, at: int) -> int:
+    """Return the time from the byte ``sent`` to the byte ``at``, as far as deliveries tell.
 
-    A frame may be delivered as a whole at its end: then it began earlier by as long as it takes on the line.
+    Bytes may be delivered together, a whole frame at its end: then it began earlier by as long as it takes.
     """
-    begun_ns = _time_at(came, memory, at + size - 1) - size * memory[CHARACTER_NS]
-    return min(_time_at(came, memory, at), begun_ns) - _time_at(came, memory, sent)
+    place = memory[CURSOR]
+    while came[place * 3] <= at:
+        place += 1
+    begun_ns = came[place * 3 + 1] - (came[place * 3] - at) * memory[CHARACTER_NS]
+    return begun_ns - _time_at(came, memory, sent)
 
 
-def _is_too_late(came: Came, memory: Memory, sent: int, at: int, size: int, tolerance_ns: int) -> bool:
+def _is_too_late(came: Came, memory: Memory, sent: int, at: int, tolerance_ns: int) -> bool:
     """Whether the frame ``at`` began after the controller gave up the request that ended with the byte ``sent``."""
     if not memory[TIMED] or memory[PAUSE_NS] == 0:
         return False
-    return _waited_ns(came, memory, sent, at, size) >= memory[PAUSE_NS] - min(tolerance_ns, memory[PAUSE_NS] // 4)
+    return _waited_ns(came, memory, sent, at) >= memory[PAUSE_NS] - min(tolerance_ns, memory[PAUSE_NS] // 4)
 
 
 # What is remembered of the line
@@ -639,7 +648,7 @@ def _row(
         memory[M_KNOWN + device * 128 + (function & 127)] = 1
         if memory[TIMED] and not _is_whole_echo(function) and answer == start + length:
             memory[ANSWERS] += 1
-            waited_ns = _waited_ns(came, memory, answer - 1, answer, size)
+            waited_ns = _waited_ns(came, memory, answer - 1, answer)
             memory[SLOWEST_NS] = max(memory[SLOWEST_NS], waited_ns)
     memory[M_KNOWN + device * 128] = 1  # as no function: it is one of this line's
     key, word = _key(data, start, length), _word(data, start, length)
@@ -873,7 +882,7 @@ def _unravel(
         if mended == 0:
             until = min(behind, end + LONGEST_FRAME)
             if data[start] == BROADCAST or (
-                until > end and _is_too_late(came, memory, end - 1, end, 1, 2 * LATENESS_NS)
+                until > end and _is_too_late(came, memory, end - 1, end, 2 * LATENESS_NS)
             ):
                 until = end
             _row(data, came, memory, rows, place + written, start, length, NONE, 0, until, NONE, NONE)
@@ -1060,7 +1069,7 @@ def _weight(wire: Wire, data: Data, memory: Memory, candidate: int) -> int:
     weight = _STRANGER + length * _NOISE_BYTE
     if memory[M_KNOWN + data[at] * 128 + (data[at + 1] & ~EXCEPTION)]:
         weight += _KNOWN
-    elif kind & _IS_UNKNOWN:
+    elif kind & _IS_UNKNOWN and _heard(data, memory, at, length) < _HEARD_ENOUGH:
         return _IMPOSSIBLE // 2  # so many spans pass the check that it tells nothing alone
     elif kind & _IS_REQUEST and memory[M_KNOWN + data[at] * 128] and within_limits(data, at):
         weight += _KNOWN  # one of this line's devices
@@ -1100,11 +1109,11 @@ def _weigh_pairs(
             if unknown:
                 bare = size == EXCEPTION_LENGTH and data[at + 1] == function | EXCEPTION
                 like = kind & _IS_UNKNOWN > 0 and data[at + 1] == function
-                if bare or (like and not _is_repeat(data, came, memory, start, end, at)):
+                if bare or (like and not _is_no_answer(data, came, memory, start, end, at, size)):
                     heard = memory[M_KNOWN + data[start] * 128 + function]
                     weight = _UNKNOWN_PAIR if heard or hard else _STRANGE_PAIR
             elif _fits(wire, data, memory, start, length, answer) and (
-                at == end or not _is_anothers(data, came, memory, start, end, at, size)
+                at == end or not _is_anothers(data, came, memory, start, end, at)
             ):
                 weight = _EXCEPTION_PAIR if data[at + 1] >= EXCEPTION else _PAIR
         if weight > _IMPOSSIBLE:
@@ -1117,25 +1126,35 @@ def _weigh_pairs(
         answer += 1
 
 
-def _is_repeat(data: Data, came: Came, memory: Memory, start: int, end: int, at: int) -> bool:
-    """Whether a frame of an unknown function comes again so late that it is rather a retry than an echo."""
-    if not memory[TIMED] or _repeats(data, start, end - start, at, at + end - start) != DONE:
+def _is_no_answer(data: Data, came: Came, memory: Memory, start: int, end: int, at: int, size: int) -> bool:
+    """Whether of two frames of an unknown function the second came too late to answer the first.
+
+    A repeat is then a retry; anything else comes later than any answer on this line. Of diagnostics, whose data is
+    sent back, only a repeat answers.
+    """
+    repeats = size == end - start and _repeats(data, start, size, at, at + size) == DONE
+    if data[start + 1] == DIAGNOSTICS and not repeats:
+        return True
+    if not memory[TIMED]:
         return False
-    return _waited_ns(came, memory, end - 1, at, end - start) > PROMPT_NS
+    waited_ns = _waited_ns(came, memory, end - 1, at)
+    if repeats and waited_ns > PROMPT_NS:
+        return True
+    return memory[ANSWERS] >= _ANSWERS_ENOUGH and waited_ns > PROMPT_NS + 2 * memory[SLOWEST_NS]
 
 
-def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, at: int, size: int) -> bool:
+def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, at: int) -> bool:
     """Whether what fits as the answer, behind stray bytes, rather answers a request that is among them.
 
     So it is after the controller's time-out, behind a damaged copy of the request, and, of an exception, which little
     tells apart, behind more than a few bytes.
     """
-    if _is_too_late(came, memory, end - 1, at, size, LATENESS_NS):
+    if _is_too_late(came, memory, end - 1, at, LATENESS_NS):
         return True
     if data[at + 1] >= EXCEPTION and at > end + MOST_STRAY:
         return True
     length, gap = end - start, at - end
-    if gap < length - 2 or gap > length + 2:
+    if gap < length - 2:
         return False
     forward = 0  # bytes that are the same counted from the front, and from the back
     backward = 0
@@ -1165,8 +1184,9 @@ def _mend(
 
     request (NONE: there is none): the whole request that ends at begin. orphan (NONE: the next frame is none): the
     candidate at limit, an answer without its request. The frames that the poll list and the requests predict must
-    fill the gap to the byte: a lost or an added byte would show in its length. And the frame must be so short that
-    on this line, by what was mended so far, three wrong bits that look like one are a thousand times rarer than one.
+    fill the gap to the byte: a lost or an added byte would show in its length. The frame must be so short that on
+    this line, by what was mended so far, three wrong bits that look like one are five hundred times rarer than one.
+    And far more damaged answers must look so than chance makes: lost and added bytes look so by chance only.
     """
     if not memory[MENDS] or limit - begin > 3 * LONGEST_FRAME:
         return 0
@@ -1242,19 +1262,21 @@ def _mended_answer(
     """Return length and wrong bit (NONE: it is whole) of the answer at ``at``, or NO and NONE."""
     size = answer_length(wire, data, request, length, at, limit)
     if size > NO and at + size <= limit and whole(wire, data, at, size):
-        late = _is_too_late(came, memory, request + length - 1, at, size, LATENESS_NS)
+        late = _is_too_late(came, memory, request + length - 1, at, LATENESS_NS)
         return (NO, NONE) if late else (size, NONE)
     expected = expected_length(data, request, length)
     for size in (expected, EXCEPTION_LENGTH):
         if size > NO and at + size <= limit and _short_enough(memory, size):
-            if _is_too_late(came, memory, request + length - 1, at, size, LATENESS_NS):
+            if _is_too_late(came, memory, request + length - 1, at, LATENESS_NS):
                 return NO, NONE
             bit = _wrong_bit(wire, data, at, size)
+            memory[CHANCES] += 8 * size
             if bit != NONE:
+                memory[HITS] += 1
                 _flip(data, bit)
                 fits = answer_length(wire, data, request, length, at, limit) == size
                 _flip(data, bit)
-                if fits:
+                if fits and memory[HITS] * 65536 >= _BEYOND_CHANCE * memory[CHANCES]:
                     return size, bit
     return NO, NONE
 
@@ -1287,7 +1309,7 @@ def _short_enough(memory: Memory, length: int) -> int:
     """
     bits = 8 * length
     rate = (memory[MENDED_BITS] + 5) / (memory[SOUND_BITS] + 5000)
-    return 1 if (bits * rate) ** 2 / 6 * bits / 32768 <= 0.0005 else 0
+    return 1 if (bits * rate) ** 2 / 6 * bits / 32768 <= 0.002 else 0
 
 
 # Offsets
