@@ -68,10 +68,20 @@ def test_a_backlog_ends_when_the_line_had_time_to_carry_it() -> None:
 
 def test_a_clock_that_runs_backwards_frees_nothing() -> None:
     pace = Pace(LINE)
-    assert pace.judge(Chunk(1000 * MS, bytes(300)))
+    assert pace.judge(Chunk(1000 * MS, bytes(600)))
     assert pace.judge(Chunk(0, b"x"))
     assert not pace.judge(Chunk(1000 * MS, b"x"))
 
 
 def test_without_times_nothing_is_judged() -> None:
     assert not Pace(LINE).judge(Chunk(None, bytes(100_000)))
+
+
+def test_a_frame_delivered_at_its_end_is_no_backlog() -> None:
+    """Serial servers hand over a frame when it has ended: 256 characters last 147 ms, and are none too many then."""
+    pace = Pace(LINE)
+    assert not any(pace.judge(Chunk(n * 200 * MS, bytes(256))) for n in range(1, 50))
+    assert pace.judge(Chunk(50 * 200 * MS, bytes(600)))  # no frame is so long
+    late = Pace(LINE)
+    assert not late.judge(Chunk(0, bytes(8)))
+    assert late.judge(Chunk(20 * MS, bytes(256)))  # faster than the line

@@ -136,6 +136,7 @@ CANDIDATES_MOST = 4096
 # Weights of a division, about ten a bit of evidence; found by trying on seeded lines, noise 0 to 1e-3 a bit
 _NOISE = -30
 _NOISE_BYTE = -1
+_STRAY_BYTE = -5  # between a request and its answer
 _STRANGER = -25  # a frame alone that nobody has heard of, and its bytes count as those of noise
 _KNOWN = 60
 _TOUCHING = 95  # a frame that begins or ends exactly where another does
@@ -1118,7 +1119,7 @@ def _weigh_pairs(
                 weight = _EXCEPTION_PAIR if data[at + 1] >= EXCEPTION else _PAIR
         if weight > _IMPOSSIBLE:
             if at > end:
-                weight += _NOISE + (at - end) * _NOISE_BYTE
+                weight += _NOISE + (at - end) * _STRAY_BYTE
             weight += here
             place = at + size - begin
             if weight > memory[M_FRAMED + place]:
@@ -1161,7 +1162,15 @@ def _is_anothers(data: Data, came: Came, memory: Memory, start: int, end: int, a
     for offset in range(min(length, gap)):
         forward += data[start + offset] == data[end + offset]
         backward += data[end - 1 - offset] == data[at - 1 - offset]
-    return 2 * max(forward, backward) >= length
+    if 2 * max(forward, backward) >= length:
+        return True
+    for place in range(end, at - length + 1):  # and nearly the same anywhere in between
+        same = 0
+        for offset in range(length):
+            same += data[start + offset] == data[place + offset]
+        if same >= length - 2:
+            return True
+    return False
 
 
 # Mending
