@@ -806,6 +806,13 @@ def _unravel(
         mended = _mend(wire, data, came, memory, rows, place, begin, NONE, 0, limit, NONE)
         if mended > 0:
             return mended
+        length = _whole_request(wire, data, begin, limit)
+        end = begin + length
+        fills = length > NO and end + expected_length(data, begin, length) == limit
+        if fills and not _is_too_late(came, memory, end - 1, end, LATENESS_NS):
+            # an answer of the right length, beyond mending
+            _row(data, came, memory, rows, place, begin, length, NONE, 0, limit, NONE, NONE)
+            return 1
     frames = _divide(wire, data, came, memory, begin, limit, hard)
     if hard and memory[TOUCHES] and begin + 4 <= stop and _is_unknown(wire, data, begin):
         middle = _outer_request(wire, data, begin, anchor)
