@@ -165,7 +165,11 @@ def test_what_supports_a_lone_frame() -> None:
     assert outcomes(noise + READ + noise + WRITE + noise) == []  # nothing in common
     # at the very start of the input, too
     assert outcomes(READ + noise + READ + noise) == ["damaged", "damaged"]
-    assert outcomes(READ + noise[: len(LEVEL)] + OTHER_READ + OTHER) == ["answered"]  # whatever follows it
+    assert outcomes(READ + noise[: len(LEVEL)] + OTHER_READ + OTHER) == [
+        "damaged",
+        "answered",
+    ]  # as long as its answer
+    assert outcomes(READ + noise[: len(LEVEL) - 1] + OTHER_READ + OTHER) == ["answered"]
     # and far apart: the first is gone, the second is believed
     assert outcomes(bytes(2000) + READ + bytes(2000) + READ + bytes(2000)) == ["damaged"]
 
