@@ -106,7 +106,7 @@ TALKS = st.lists(exchanges(), min_size=3, max_size=7)
 LATENCY = st.sampled_from((1_000_000, 16_000_000))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(TALKS, LATENCY, st.sampled_from((("8E1", 19200), ("8N1", 9600), ("8O1", 38400), ("8N2", 115_200))))
 def test_what_was_said_is_heard(talks: list[Exchange], latency_ns: int, setting: tuple[str, int]) -> None:
     sender = line(*setting)
@@ -116,7 +116,7 @@ def test_what_was_said_is_heard(talks: list[Exchange], latency_ns: int, setting:
         assert b"".join(event.raw for event in events) == batch.data.tobytes()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(TALKS, LATENCY, st.sampled_from(("8O1", "8N1")))
 def test_acceptance_01_wrong_parity_hears_all_and_flags_it(
     talks: list[Exchange], latency_ns: int, wrong: str
@@ -130,7 +130,7 @@ def test_acceptance_01_wrong_parity_hears_all_and_flags_it(
         assert rows_of(events) == truth(talks)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(TALKS, LATENCY)
 def test_acceptance_01_no_parity_without_waiting_invents_nothing(talks: list[Exchange], latency_ns: int) -> None:
     batch = heard(levels(talks, line("8E1")), Receiver(line("8N1"), after_low_stop="start"), latency_ns)

@@ -17,7 +17,8 @@ from sidetap.line import Batch, Mode, Outcome, Parser, Transaction, listen
 from sidetap.line import Noise as Quiet
 
 TRIES = 200
-LINES = {Mode.RTU: 5, Mode.ASCII: 2}
+# of the RTU lines 52 and 58 have unknown functions, 57 a dead device and many retries
+SEEDS = {Mode.RTU: (52, 53, 54, 57, 58), Mode.ASCII: (50, 51)}
 FLIPS, SLIPS, BURSTS = Damage(flips=1e-3), Damage(inserts=1e-3, drops=1e-3), Damage(bursts=1e-3)
 ALL = Damage(flips=1e-3, inserts=1e-3, drops=1e-3)
 NOISES = (CLEAN, FLIPS, SLIPS, BURSTS, ALL)
@@ -32,8 +33,8 @@ def line(seed: int, mode: Mode) -> Sent:
 def judged(noise: Damage, timed: bool, mode: Mode) -> tuple[Score, str]:
     """Return the counts over some lines, and what went wrong in words."""
     whole, told = Score(), []
-    for number in range(LINES[mode]):
-        sent = line(50 + number, mode)
+    for number, seed in enumerate(SEEDS[mode]):
+        sent = line(seed, mode)
         heard = damaged(sent, noise)
         way = TIMED[(number + NOISES.index(noise)) % len(TIMED)] if timed else Delivery.UNTIMED
         batch = delivered(sent, heard, way)
@@ -58,8 +59,10 @@ class TestEachLine:
     def test_no_answer_is_invented(self, noise: Damage, timed: bool, mode: Mode) -> None:
         got, told = judged(noise, timed, mode)
         assert got.rows > 100
-        assert got.wrong_rows == got.undetectable, told
-        assert got.undetectable <= 1, told
+        alike = 0 if timed else got.other_try  # the answer is true, and only time tells to which of two like requests
+        assert got.wrong_rows == got.undetectable + alike, told
+        # two turned bits in one column leave an LRC as it was; a CRC-16 lets one damaged frame in 65536 through
+        assert got.undetectable <= (0 if mode is Mode.RTU else 0.02 * got.rows), told
 
     def test_every_repair_is_right(self, noise: Damage, timed: bool, mode: Mode) -> None:
         got, told = judged(noise, timed, mode)
@@ -87,14 +90,14 @@ def test_outcomes_of_a_clean_line_are_all_right() -> None:
             if pair[0] != pair[1] and not pair[0].startswith("unanswered, ")
         }
         assert mistaken == {}, told
-    assert judged(CLEAN, True, Mode.RTU)[0].retries > 5
+    assert judged(CLEAN, True, Mode.RTU)[0].retries > 100
     assert judged(CLEAN, True, Mode.RTU)[0].unknown > 20
 
 
 @pytest.mark.parametrize("noise", [CLEAN, ALL], ids=str)
 @pytest.mark.parametrize("way", [Delivery.LUMPS, Delivery.JITTERED, Delivery.UNTIMED], ids=str)
 def test_the_same_rows_however_the_line_is_cut(noise: Damage, way: Delivery) -> None:
-    sent = line(50, Mode.RTU)
+    sent = line(58, Mode.RTU)
     batch = delivered(sent, damaged(sent, noise), way)
     whole = Rows.of(listen([batch], sent.settings))
     one_by_one = cut(batch, 1, len(batch.ends) * 20) if len(batch.ends) < 500 else cut(batch, 1, 100)
@@ -104,7 +107,7 @@ def test_the_same_rows_however_the_line_is_cut(noise: Damage, way: Delivery) -> 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_bytes_alone_may_be_cut_anywhere(seed: int) -> None:
-    sent = line(51, Mode.RTU)
+    sent = line(57, Mode.RTU)
     heard = damaged(sent, ALL)
     size = len(heard.data)
     whole = Rows.of(listen([Batch(heard.data, np.array([size]))], sent.settings))
@@ -112,13 +115,16 @@ def test_bytes_alone_may_be_cut_anywhere(seed: int) -> None:
     assert whole.same(Rows.of(listen(cut(Batch(heard.data, ends), seed, 9), sent.settings)))
 
 
+@pytest.mark.parametrize("repair", [False, True], ids=["as it is", "mended"])
 @pytest.mark.parametrize("noise", NOISES, ids=str)
-def test_the_incremental_parser_says_the_same(noise: Damage) -> None:
+def test_the_incremental_parser_says_the_same(noise: Damage, repair: bool) -> None:
     answered, every = (0, 0), (0, 0)
-    for number, mode in enumerate((Mode.RTU, Mode.RTU, Mode.ASCII)):
-        sent = line(50 + number, mode) if mode is Mode.RTU else send(50, 40, mode)
+    for number, sent in enumerate((line(57, Mode.RTU), line(58, Mode.RTU), send(50, 40, Mode.ASCII))):
         batch = delivered(sent, damaged(sent, noise), TIMED[number])
-        got = shares(placed(incremental(batch, sent.settings)), placed(offline(listen([batch], sent.settings))))
+        got = shares(
+            placed(incremental(batch, sent.settings, repair=repair)),
+            placed(offline(listen([batch], sent.settings, repair=repair))),
+        )
         answered = answered[0] + got[0][0], answered[1] + got[0][1]
         every = every[0] + got[1][0], every[1] + got[1][1]
     assert answered[1] > 200
@@ -157,8 +163,8 @@ def with_idle(batch: Batch, sent: Sent) -> list[Transaction | Quiet]:
 
 @pytest.mark.parametrize("noise", [CLEAN, FLIPS, SLIPS], ids=str)
 def test_being_told_of_silence_settles_rows_and_changes_no_answer(noise: Damage) -> None:
-    for number in range(3):
-        sent = line(50 + number, Mode.RTU)
+    for number, seed in enumerate((53, 57, 58)):
+        sent = line(seed, Mode.RTU)
         batch = delivered(sent, damaged(sent, noise), TIMED[number])
         plain, told = incremental(batch, sent.settings), with_idle(batch, sent)
         assert b"".join(event.raw for event in told) == batch.data.tobytes()

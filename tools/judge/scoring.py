@@ -232,7 +232,8 @@ class _Judge:
         tried = np.where(named, sent.frame_try[asked], NONE)
         own = named & (sent.request[tried] == asked) & (sent.answer[tried] == answer)
         right = own & self.right[asked] & self.right[answer]
-        result.undetectable += int((own & ~right).sum())
+        mended = (rows.request_bit[number] != NONE) | (rows.response_bit[number] != NONE)
+        result.undetectable += int((own & ~right & ~mended).sum())
         found = np.zeros(len(sent.kind), dtype=np.bool_)
         found[tried[right]] = True
         for place in np.flatnonzero(~own).tolist():  # an inserted byte may equal its neighbour: look at content
@@ -255,6 +256,7 @@ class _Judge:
         result.other_try += int((other & ~right & ~echo).sum())
         for place in np.flatnonzero(~right & ~echo).tolist():
             kind = "undetectable row" if own[place] and not confused[place] else "false answered row"
+            kind = "wrongly mended row" if own[place] and mended[place] else kind
             kind = "answered row of another try, alike" if other[place] else kind
             self._fault(kind, NONE, int(rows.request[number[place], 0]))
         result.answered += int(self.has_answer.sum())
