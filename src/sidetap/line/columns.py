@@ -28,6 +28,11 @@ class Mode(StrEnum):
     RTU = "rtu"
     ASCII = "ascii"
 
+    @property
+    def characters(self) -> int:
+        """How many characters of the line one byte of a message takes."""
+        return 2 if self is Mode.ASCII else 1
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:

@@ -42,7 +42,8 @@ class Parser:
         self._data = bytearray()
         self._came: list[int] = []  # per delivery: end, time, 1 if backlog
         rtu = mode is Mode.RTU
-        self._memory = memory(repair and rtu, settings.character_ns if settings is not None and rtu else 0)
+        character_ns = 0 if settings is None else settings.character_ns
+        self._memory = memory(repair and rtu, character_ns * mode.characters)
         self._retelling = None if rtu else Retelling()
         self._pieces = Pieces()  # of an ASCII line: the characters behind the data, and what they are
         self._characters = bytearray()

@@ -130,6 +130,7 @@ _PATIENCE = 4  # so many times the longest wait for a read's answer, a write's e
 _PAUSES_KEPT = 9
 _PENDING_MOST = 600
 _SLOTS = 4096
+_USUALS = 8192
 _MATCHES_MOST = 1024
 CANDIDATES_MOST = 4096
 
@@ -143,6 +144,7 @@ _TOUCHING = 95  # a frame that begins or ends exactly where another does
 _PAIR = 420  # more than two frames alone that both were heard before
 _EXCEPTION_PAIR = 400
 _UNKNOWN_PAIR = 380
+_USUAL = 60  # for a request, and for an answer, as long as one was before
 _STRANGE_PAIR = -50  # of a function that this device was not heard to answer before, far from whole frames
 _IMPOSSIBLE = -(10**9)
 
@@ -196,7 +198,8 @@ M_EARLIER = M_CODE + WINDOW
 M_MATCHES = M_EARLIER + WINDOW
 M_MATCH_LENGTH = M_MATCHES + WINDOW + 1
 M_MATCH_NEXT = M_MATCH_LENGTH + _MATCHES_MOST
-MEMORY_SIZE = M_MATCH_NEXT + _MATCHES_MOST
+M_USUAL = M_MATCH_NEXT + _MATCHES_MOST  # of unknown functions: 1 where frames of that length were paired before
+MEMORY_SIZE = M_USUAL + _USUALS
 
 
 def advance(wire: Wire, data: Data, came: Came, memory: Memory, rows: Rows, room: int, stop: int, final: int) -> int:
@@ -647,6 +650,9 @@ def _row(
         rows[base + RESPONSE], rows[base + RESPONSE_END] = answer, answer + size
         rows[base + T_END] = _time_at(came, memory, answer + size - 1) if memory[TIMED] else NO_TIME
         memory[M_KNOWN + device * 128 + (function & 127)] = 1
+        if function > INTERFACE or 24 < function < INTERFACE:
+            memory[_usual_place(device, function, length, 0)] = 1
+            memory[_usual_place(device, data[answer + 1], size, 1)] = 1
         if memory[TIMED] and not _is_whole_echo(function) and answer == start + length:
             memory[ANSWERS] += 1
             waited_ns = _waited_ns(came, memory, answer - 1, answer)
@@ -1120,6 +1126,8 @@ def _weigh_pairs(
                 if bare or (like and not _is_no_answer(data, came, memory, start, end, at, size)):
                     heard = memory[M_KNOWN + data[start] * 128 + function]
                     weight = _UNKNOWN_PAIR if heard or hard else _STRANGE_PAIR
+                    weight += _USUAL * memory[_usual_place(data[start], function, length, 0)]
+                    weight += _USUAL * memory[_usual_place(data[start], data[at + 1], size, 1)]
             elif _fits(wire, data, memory, start, length, answer) and (
                 at == end or not _is_anothers(data, came, memory, start, end, at)
             ):
@@ -1132,6 +1140,11 @@ def _weigh_pairs(
             if weight > memory[M_FRAMED + place]:
                 memory[M_FRAMED + place], memory[M_BY + place], memory[M_ANSWER + place] = weight, request, answer
         answer += 1
+
+
+def _usual_place(device: int, function: int, length: int, role: int) -> int:
+    """Return where it is noted that frames of an unknown function are so long. role: 0 request, 1 answer."""
+    return M_USUAL + ((device * 256 + function) * 512 + length * 2 + role) * 40503 % _USUALS
 
 
 def _is_no_answer(data: Data, came: Came, memory: Memory, start: int, end: int, at: int, size: int) -> bool:
