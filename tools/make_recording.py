@@ -1,4 +1,4 @@
-"""Writes the demo recording: line.pcapng, readings.csv and edges.csv in OUTDIR. The same seed writes the same bytes."""
+"""Writes the demo recording: line.pcapng, readings.csv, edges.csv in OUTDIR. The same seed writes the same bytes."""
 
 import argparse
 from pathlib import Path
@@ -28,7 +28,8 @@ def main() -> None:
         day = record_working_day(
             arguments.outdir, arguments.seed, arguments.hours, lambda share: bar.update(task, completed=share)
         )
-    console.print(f"{day.line}, {day.readings.name} and {day.edges.name}: {arguments.hours:g} h of the demo line, seed {arguments.seed}")
+    made = f"{day.line}, {day.readings.name} and {day.edges.name}"
+    console.print(f"{made}: {arguments.hours:g} h of the demo line, seed {arguments.seed}")
 
 
 if __name__ == "__main__":

@@ -385,7 +385,7 @@ def test_single_bytes_give_the_same_events_times_included() -> None:
 
 
 def test_a_frame_within_a_frame_is_none_however_the_input_is_cut() -> None:
-    """A known request inside the payload of a stranger's answer, which touches the frame behind it: that is the frame."""
+    """A known request inside the payload of a stranger's answer, which touches the frame behind it."""
     stranger = hexed("09030C" + READ.hex() + "00000000")
     data = READ + LEVEL + b"\x13" + stranger + READ + LEVEL
     whole = events([Chunk(None, data)])

@@ -5,6 +5,7 @@ have not compiled it yet, never wait for a compiler: `resolve` runs as it stands
 """
 
 from collections.abc import Iterable, Iterator, MutableSequence
+from functools import cache
 from pathlib import Path
 from typing import Protocol, cast
 
@@ -101,6 +102,11 @@ class _Plain:
         came[:] = plain
 
 
+@cache
+def _wire_array() -> Numbers:
+    return np.array(wire(), dtype=np.int64)
+
+
 class _Compiled:
     """The functions compiled. Goes on where a plain runner is."""
 
@@ -110,7 +116,7 @@ class _Compiled:
         self.memory = cast(MutableSequence[int], np.array(plain.memory, dtype=np.int64))
         self._bucket = np.array(plain.bucket, dtype=np.int64)
         self._advance, self._mark = advance, mark
-        self._wire = np.array(wire(), dtype=np.int64)
+        self._wire = _wire_array()
         self._rows = np.empty(_ROOM * WIDTH, dtype=np.int64)
 
     def advance(self, data: Octets, came: Numbers, stop: int, final: bool) -> Numbers:

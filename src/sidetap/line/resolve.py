@@ -1134,12 +1134,22 @@ def _weigh_pairs(
                 weight = _EXCEPTION_PAIR if data[at + 1] >= EXCEPTION else _PAIR
         if weight > _IMPOSSIBLE:
             if at > end:
-                weight += _NOISE + (at - end) * _STRAY_BYTE
+                weight += _NOISE + (at - end) * (_NOISE_BYTE if _is_framed(memory, begin, end, at) else _STRAY_BYTE)
             weight += here
             place = at + size - begin
             if weight > memory[M_FRAMED + place]:
                 memory[M_FRAMED + place], memory[M_BY + place], memory[M_ANSWER + place] = weight, request, answer
         answer += 1
+
+
+def _is_framed(memory: Memory, begin: int, start: int, end: int) -> bool:
+    """Whether the bytes between are one whole frame: somebody else's, in between."""
+    candidate = memory[M_FIRST + start - begin]
+    while candidate < memory[CANDIDATES] and memory[M_START + candidate] == start:
+        if memory[M_LENGTH + candidate] == end - start:
+            return True
+        candidate += 1
+    return False
 
 
 def _usual_place(device: int, function: int, length: int, role: int) -> int:

@@ -1,12 +1,14 @@
 """The rules and the memory of a line as the flat sequences that `resolve` works on."""
 
 from collections.abc import Iterable
+from functools import cache
 
 from sidetap.line import resolve, rules
 from sidetap.line.crc import TABLE
 
 
-def wire() -> list[int]:
+@cache
+def wire() -> tuple[int, ...]:
     """Return the rules as one flat table (see the W_ names of `resolve`)."""
     table = [0] * resolve.WIRE_SIZE
     codes = list(TABLE)
@@ -30,7 +32,7 @@ def wire() -> list[int]:
                 table[at] = _sum(bits[4 * half + bit] for bit in range(4) if value >> bit & 1)
         table[resolve.W_OPENED + offset] = opened
         bits, opened = [_back(code, inverse) for code in bits], _back(opened, inverse)
-    return table
+    return tuple(table)
 
 
 def _back(code: int, inverse: dict[int, int]) -> int:
