@@ -16,8 +16,8 @@ from judge.samples import samples
 
 from sidetap.line import Batch, Chunk
 
-TURNS = {"line": 10, "site": 15}
-TORN = 2  # pieces of each good input, besides the whole
+TURNS = {"line": 20, "site": 15}
+TORN = 4  # pieces of each good input, besides the whole
 NAMES = ("line", "csv", "bin", "pcapng", "edges-csv", "edges-vcd", "readings", "events", "site")
 
 
@@ -79,7 +79,7 @@ PIECES = st.one_of(
 )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.binary(min_size=4, max_size=4), st.lists(PIECES, max_size=25))
 def test_frames_of_any_kind_in_any_order(control: bytes, pieces: list[bytes]) -> None:
     line(control + b"".join(pieces))

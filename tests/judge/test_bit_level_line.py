@@ -106,7 +106,7 @@ TALKS = st.lists(exchanges(), min_size=3, max_size=7)
 LATENCY = st.sampled_from((1_000_000, 16_000_000))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(TALKS, LATENCY, st.sampled_from((("8E1", 19200), ("8N1", 9600), ("8O1", 38400), ("8N2", 115_200))))
 def test_what_was_said_is_heard(talks: list[Exchange], latency_ns: int, setting: tuple[str, int]) -> None:
     sender = line(*setting)

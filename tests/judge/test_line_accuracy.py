@@ -19,6 +19,8 @@ from sidetap.line import Noise as Quiet
 TRIES = 200
 # of the RTU lines 52 and 58 have unknown functions, 57 a dead device and many retries
 SEEDS = {Mode.RTU: (52, 53, 54, 57, 58), Mode.ASCII: (50, 51)}
+# on line 52 a stray 00 follows an answer of a function nobody knows: with it the answer is whole too, one byte longer
+ONLY_TIME_TELLS = 52
 FLIPS, SLIPS, BURSTS = Damage(flips=1e-3), Damage(inserts=1e-3, drops=1e-3), Damage(bursts=1e-3)
 ALL = Damage(flips=1e-3, inserts=1e-3, drops=1e-3)
 NOISES = (CLEAN, FLIPS, SLIPS, BURSTS, ALL)
@@ -34,6 +36,8 @@ def judged(noise: Damage, timed: bool, mode: Mode) -> tuple[Score, str]:
     """Return the counts over some lines, and what went wrong in words."""
     whole, told = Score(), []
     for number, seed in enumerate(SEEDS[mode]):
+        if seed == ONLY_TIME_TELLS and not timed:
+            continue
         sent = line(seed, mode)
         heard = damaged(sent, noise)
         way = TIMED[(number + NOISES.index(noise)) % len(TIMED)] if timed else Delivery.UNTIMED
