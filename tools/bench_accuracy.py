@@ -50,7 +50,7 @@ class Scale(NamedTuple):
     random_bytes: int
 
 
-FULL, QUICK = Scale(24, 5000, 16, 16, 100_000_000), Scale(8, 1500, 8, 8, 10_000_000)
+FULL, QUICK = Scale(24, 5000, 16, 16, 100_000_000), Scale(12, 5000, 8, 8, 10_000_000)
 EXAMPLES = 12  # of each kind of fault are told in detail
 
 
