@@ -85,3 +85,11 @@ def test_a_frame_delivered_at_its_end_is_no_backlog() -> None:
     late = Pace(LINE)
     assert not late.judge(Chunk(0, bytes(8)))
     assert late.judge(Chunk(20 * MS, bytes(256)))  # faster than the line
+
+
+def test_long_answers_delivered_at_their_ends_are_no_backlog_with_requests_between() -> None:
+    """A request 8 characters long, its answer of 253, 20 ms of thinking before each: one chunk a frame."""
+    pace, t_ns = Pace(LINE), 0
+    for size in [8, 253] * 30:
+        t_ns += 20 * MS + size * LINE.character_ns
+        assert not pace.judge(Chunk(t_ns, bytes(size)))

@@ -33,7 +33,7 @@ def compile_now() -> None:
     numbers = np.zeros(resolve.WIDTH, dtype=np.int64)
     rules, nothing = np.array(wire(), dtype=np.int64), np.array(memory(True), dtype=np.int64)
     advance(rules, np.zeros(1, dtype=np.uint8), np.zeros(3, dtype=np.int64), nothing, numbers, 1, 0, 0)
-    mark(np.zeros(3, dtype=np.int64), 1, np.zeros(4, dtype=np.int64), 1)
+    mark(np.zeros(3, dtype=np.int64), 1, np.zeros(5, dtype=np.int64), 1)
 
 
 if __name__ == "__main__":

@@ -87,7 +87,7 @@ class _Plain:
         self._came: list[int] = []
         self._rows = [0] * (_PLAIN_ROOM * WIDTH)
         self._of: Octets | None = None
-        self.bucket = [0, 0, 0, 0]
+        self.bucket = [0] * 5
 
     def advance(self, data: Octets, came: Numbers, stop: int, final: bool) -> Numbers:
         if self._of is not data:  # as plain sequences once a batch

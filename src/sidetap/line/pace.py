@@ -22,24 +22,24 @@ ALLOWANCE_NS = 64 * NS_PER_MS
 DEEPEST_NS = 500 * NS_PER_MS
 
 
-_LEVEL, _LAST, _OVER, _BEGAN = range(4)  # what a bucket holds; _LEVEL 0 and _LAST 0 before anything came
+_LEVEL, _LAST, _OVER, _BEGAN, _CREDIT = range(5)  # what a bucket holds; _LEVEL 0 and _LAST 0 before anything came
 
 
 def pour(bucket: MutableSequence[int], t_ns: int, size: int, character_ns: int) -> int:
-    """Pour a chunk of so many bytes into a bucket of four numbers; return 1 if it runs over, else 0."""
+    """Pour a chunk of so many bytes into a bucket of five numbers; return 1 if it runs over, else 0."""
     own_ns = size * character_ns
     since_ns = t_ns - bucket[_LAST]
-    allowance_ns = ALLOWANCE_NS
-    if since_ns >= own_ns:  # as long as it takes on the line: it may be one frame, delivered at its end
-        allowance_ns += min(own_ns, LONGEST_FRAME * character_ns)
+    # as long after the one before as it takes on the line: it may be one frame, delivered at its end, and then it
+    # doesn't count, which shows when the next one comes as late again
+    credit_ns = min(size, LONGEST_FRAME) * character_ns if since_ns >= own_ns else 0
     if bucket[_LEVEL] > 0:
-        bucket[_LEVEL] = max(0, bucket[_LEVEL] - max(0, since_ns))
-    bucket[_LAST] = t_ns
+        bucket[_LEVEL] = max(0, bucket[_LEVEL] - max(0, since_ns) - (bucket[_CREDIT] if credit_ns > 0 else 0))
+    bucket[_LAST], bucket[_CREDIT] = t_ns, credit_ns
     if bucket[_LEVEL] == 0:
         bucket[_OVER] = 0
         bucket[_BEGAN] = t_ns
     bucket[_LEVEL] = min(DEEPEST_NS, bucket[_LEVEL] + own_ns)
-    if bucket[_LEVEL] > allowance_ns:
+    if bucket[_LEVEL] > ALLOWANCE_NS + credit_ns:
         bucket[_OVER] = 1
     return bucket[_OVER]
 
@@ -73,7 +73,7 @@ class Pace:
 
     def __init__(self, settings: Settings) -> None:
         self._character_ns = settings.character_ns
-        self._bucket = [0, 0, 0, 0]
+        self._bucket = [0] * 5
         self.began_ns: int | None = None
 
     def judge(self, chunk: Chunk) -> bool:
