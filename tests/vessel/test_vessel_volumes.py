@@ -40,7 +40,11 @@ def test_the_yards_figures(shape: Vessel, level_m: float, gallons: float) -> Non
     assert abs(shape.volume_m3(level_m) / GALLON - gallons) <= 2
 
 
-@given(st.floats(0.2, 6), st.floats(0.2, 30), st.sampled_from([0, 0.25, 0.5]), st.floats(0.001, 1))
+# just below full fluids loses half its digits: 7.0685834 of 7.06858347 at a share of 1 - 1e-16
+SHARES = st.floats(0.001, 0.9999) | st.just(1.0)
+
+
+@given(st.floats(0.2, 6), st.floats(0.2, 30), st.sampled_from([0, 0.25, 0.5]), SHARES)
 def test_horizontal_cylinder_agrees_with_fluids(diameter: float, length: float, depth: float, share: float) -> None:
     shape, level = HorizontalCylinder(diameter, length, depth * diameter), share * diameter
     expected = fluids.geometry.TANK(

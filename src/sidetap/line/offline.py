@@ -236,7 +236,8 @@ class _Line:
         """Return up to where no later delivery can show that what came is a backlog."""
         if not self._character_ns or not len(self._came) or not self._runner.memory[resolve.TIMED]:
             return len(self._data)
-        old = np.flatnonzero(self._came[:, 1] < self._came[-1, 1] - DEEPEST_NS)
+        since_ns = max(int(self._came[-1, 1]) - DEEPEST_NS, resolve.NO_TIME)
+        old = np.flatnonzero(self._came[:, 1] < since_ns)
         return int(self._came[old[-1], 0]) if len(old) else 0
 
     def _forget(self) -> None:

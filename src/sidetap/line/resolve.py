@@ -1128,6 +1128,8 @@ def _weigh_pairs(
                     weight = _UNKNOWN_PAIR if heard or hard else _STRANGE_PAIR
                     weight += _USUAL * memory[_usual_place(data[start], function, length, 0)]
                     weight += _USUAL * memory[_usual_place(data[start], data[at + 1], size, 1)]
+                    if data[at + size - 1] == 0 and _is_delivered_alone(came, memory, at + size - 1):
+                        weight -= 2 * _TOUCHING  # a whole frame and a zero pass the check as well
             elif _fits(wire, data, memory, start, length, answer) and (
                 at == end or not _is_anothers(data, came, memory, start, end, at)
             ):
@@ -1140,6 +1142,16 @@ def _weigh_pairs(
             if weight > memory[M_FRAMED + place]:
                 memory[M_FRAMED + place], memory[M_BY + place], memory[M_ANSWER + place] = weight, request, answer
         answer += 1
+
+
+def _is_delivered_alone(came: Came, memory: Memory, at: int) -> bool:
+    """Whether a byte came in a delivery of its own."""
+    if not memory[TIMED]:
+        return False
+    place = memory[CURSOR]
+    while came[place * 3] <= at:
+        place += 1
+    return place > 0 and came[place * 3] == at + 1 and came[place * 3 - 3] == at
 
 
 def _is_framed(memory: Memory, begin: int, start: int, end: int) -> bool:

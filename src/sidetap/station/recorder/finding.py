@@ -126,10 +126,9 @@ def _rtu_frames(data: bytes, settings: Settings) -> list[tuple[int, int]]:
     """Return where the whole frames in data start and end that something else on the line supports."""
     frames: list[tuple[int, int]] = []
     before = 0
-    for columns in listen([Batch.of([Chunk(None, data)])] if data else [], settings):
-        whole = ~columns.repaired
+    for columns in listen([Batch.of([Chunk(None, data)])] if data else [], settings, repair=False):
         for message in (columns.request, columns.response):
-            spans = message[whole & (message[:, 0] != NONE)].tolist()
+            spans = message[message[:, 0] != NONE].tolist()
             frames += [(before + start, before + end) for start, end in spans]
         before += len(columns.data)
     return frames
