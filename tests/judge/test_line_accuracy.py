@@ -64,8 +64,8 @@ class TestEachLine:
         got, told = judged(noise, timed, mode)
         assert got.rows > 100
         alike = 0 if timed else got.other_try  # the answer is true, and only time tells to which of two like requests
-        # line 58: of two exchanges of an unknown function the first request and the second answer are damaged, and what
-        # is left stands there as a pair; a fault that is known, and the only one of these lines
+        # line 58: of two exchanges of an unknown function the first request and the second answer are damaged, and
+        # what is left stands there as a pair; a fault that is known, and the only one of these lines
         known = 1 if mode is Mode.RTU and noise == SLIPS else 0
         assert got.wrong_rows <= got.undetectable + alike + known, told
         # two turned bits in one column leave an LRC as it was; a CRC-16 lets one damaged frame in 65536 through
@@ -100,7 +100,7 @@ def test_outcomes_of_a_clean_line_are_all_right() -> None:
         alone = {("unanswered", "nothing"): 7} if mode is Mode.RTU else {}
         assert mistaken == alone, told
     assert judged(CLEAN, True, Mode.RTU)[0].retries > 100
-    assert judged(CLEAN, True, Mode.RTU)[0].unknown > 20
+    assert judged(CLEAN, True, Mode.RTU)[0].unknown >= 20
 
 
 @pytest.mark.parametrize("noise", [CLEAN, ALL], ids=str)
