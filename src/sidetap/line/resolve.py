@@ -1029,7 +1029,7 @@ def _join(wire: Wire, data: Data, memory: Memory, begin: int, limit: int) -> Non
 def _divide(wire: Wire, data: Data, came: Came, memory: Memory, begin: int, limit: int, hard: int) -> int:
     """Divide the bytes into frames and noise with the greatest sum of weights; return how many frames or pairs.
 
-    hard: a whole frame starts at the limit. The result is in memory.path, by, answer (see there).
+    hard: a whole frame starts at the limit. The result is left in memory, from M_BY on.
     """
     count = _candidates(wire, data, memory, begin, limit)
     if count == 0:
