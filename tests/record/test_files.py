@@ -218,7 +218,7 @@ class FullDisk:
         disk = self
 
         class Limited(FileIO):
-            def write(self, data: bytes | memoryview, /) -> int:  # type: ignore[override]
+            def write(self, data: bytes | memoryview, /) -> int:  # type: ignore[override]  # bytes are all it is given
                 size = len(data)
                 if disk.room == 0:
                     raise OSError(28, "No space left on device")
@@ -272,7 +272,7 @@ def test_a_disk_on_which_not_even_the_end_can_be_put_right(tmp_path: Path) -> No
     class Broken(FileIO):
         full = False
 
-        def write(self, data: bytes | memoryview, /) -> int:  # type: ignore[override]
+        def write(self, data: bytes | memoryview, /) -> int:  # type: ignore[override]  # bytes are all it is given
             if self.full:
                 super().write(bytes(data[:7]))
                 raise OSError(5, "Input/output error")

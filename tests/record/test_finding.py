@@ -170,7 +170,7 @@ def test_what_came_while_the_settings_changed_is_not_looked_at() -> None:
     line = Line(world, period_ms=10**9)
     tap = SimulatedTap(line, "9600 8E1")
     handed_over = [Chunk(world.now_ns() + ms * NS_PER_MS, b"x" * n) for ms, n in ((0, 1), (49, 2), (50, 4), (60, 8))]
-    tap.read = lambda: handed_over.pop(0) if handed_over else None  # type: ignore[method-assign]
+    tap.read = lambda: handed_over.pop(0) if handed_over else None  # type: ignore[method-assign]  # a tap that hands over what it is given
     tried = try_settings(tap, Plan((9600,)), world, NS_PER_S, lambda *_: None)
     assert tried[0].bytes == 12
 

@@ -54,7 +54,7 @@ def test_start_and_end_are_told_where_nobody_watches(
 ) -> None:
     line = Line(world)
     ours = Identity("/dev/ttyUSB0", "RX0001", "USB adapter", (1, 2), "1-2")
-    made = lambda: SimulatedTap(line, source="/dev/a", identity=ours, raised_ns=1_234_567)  # noqa: E731
+    made = lambda: SimulatedTap(line, source="/dev/a", identity=ours, raised_ns=1_234_567)  # noqa: E731  # a name for what is made twice
     opened = plug_in(monkeypatch, {"/dev/a": made})
     out = tmp_path / "line.pcapng"
     assert run(["record", "/dev/a", str(out), "--seconds", "20"]) == 0

@@ -57,7 +57,7 @@ def recorded(
     path = folder / "line.pcapng"
     pairs = [Pair(tap.source) for tap in taps]
     more = {} if open_new is None else {"open_new": open_new}
-    files = Files(path, LINE, pairs, world.now_ns, lambda: clocks(world), rotation, **more)  # type: ignore[arg-type]
+    files = Files(path, LINE, pairs, world.now_ns, lambda: clocks(world), rotation, **more)  # type: ignore[arg-type]  # keywords
     watcher = Watcher()
     session = Session(taps, LINE, files, world, watcher, (bench or Bench()).reopen)
     heard = session.run(None if seconds is None else world.now_ns() + round(seconds * NS_PER_S))
@@ -134,7 +134,7 @@ def test_an_adapter_that_comes_back_goes_on_in_the_same_recording(tmp_path: Path
     line = Line(world)
     first = SimulatedTap(line, identity=OURS)
     world.at(5, first.unplug)
-    back = lambda: SimulatedTap(line, identity=OURS, raised_ns=2 * NS_PER_MS)  # noqa: E731
+    back = lambda: SimulatedTap(line, identity=OURS, raised_ns=2 * NS_PER_MS)  # noqa: E731  # a name for what is made twice
     world.at(9.5, lambda: bench.there.update({first.source: back}))
     run = recorded(world, [first], tmp_path, 20, bench)
     assert len(bench.opened) == 1

@@ -19,12 +19,12 @@ def receiver(
     """Return the yard's receiver set as text says."""
     baud, framing = text.split()
     after = "start" if takes_low_stop else "wait"
-    return Receiver(LineSettings(int(baud), Framing.parse(framing)), inverted, biased, after)  # type: ignore[arg-type]
+    return Receiver(LineSettings(int(baud), Framing.parse(framing)), inverted, biased, after)  # type: ignore[arg-type]  # text
 
 
 def heard(yard: Yard, seconds: int, own: Receiver | None = None, *, latency: str = "usb16ms") -> list[Chunk]:
     """Return what a tap with flags hears of a yard in its next seconds."""
-    tap = yard.add_tap(receiver=own, latency=latency, flags=True)  # type: ignore[arg-type]
+    tap = yard.add_tap(receiver=own, latency=latency, flags=True)  # type: ignore[arg-type]  # None too
     to_ns = yard.now_ns + seconds * S
     yard.advance(to_ns)
     return [Chunk(*chunk) for chunk in tap.take(to_ns)]

@@ -316,7 +316,7 @@ def test_a_register_it_always_moved_with_goes_on_alone() -> None:
 
 def same(one: object, other: object) -> bool:
     if isinstance(one, np.ndarray):
-        return np.array_equal(one, other)  # type: ignore[arg-type]
+        return np.array_equal(one, other)  # type: ignore[arg-type]  # one is an array, so is the other
     if is_dataclass(one):
         return all(same(getattr(one, f.name), getattr(other, f.name)) for f in fields(one))
     if isinstance(one, tuple) and isinstance(other, tuple):

@@ -398,12 +398,8 @@ def answer_length(wire: Wire, data: Data, request: int, length: int, at: int, st
     else:
         size = response_length(wire, data, at, stop)
         return size if size <= NO or expected in (NO, size) else NO
-    for offset in range(2, same):
-        if at + offset >= stop:
-            return WAIT
-        if data[at + offset] != data[request + offset]:
-            return NO
-    return expected
+    repeats = _repeats(data, request, same, at, stop)
+    return expected if repeats == DONE else repeats
 
 
 def expected_length(data: Data, request: int, length: int) -> int:

@@ -65,7 +65,7 @@ class Gathering:
             np.frombuffer(self._times, dtype=np.int64) if self._times else None,
             None if self._flags is None else np.frombuffer(self._flags, dtype=np.uint8),
         )
-        self.__init__()  # type: ignore[misc]
+        self.__init__()  # type: ignore[misc]  # empty again, as made
         return batch
 
     def _flag(self, letters: bytes) -> None:
