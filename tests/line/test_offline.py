@@ -186,3 +186,23 @@ def test_the_mode_is_told_from_messages() -> None:
     assert mode_of(b"\x00\xff" * 500 + in_ascii(READ) + b"\x81" + in_ascii(LEVEL)) is Mode.ASCII
     assert mode_of(random.Random(3).randbytes(5000)) is Mode.RTU
     assert mode_of(b"") is Mode.RTU
+
+
+@pytest.mark.parametrize(
+    ("text", "messages"),
+    [
+        (":1103006B00037E\r\n:1107E8\r\n", 2),
+        (":1103006B00037F\r\n:1107E8\r\n", 1),
+        (":1107E8\r", 0),
+        (":1107E8\n", 0),
+        (":11EF\r\n", 0),
+        ("1107E8\r\n", 0),
+        (":11:1107E8\r\n", 1),
+    ],
+)
+def test_ascii_messages_by_form_and_check(text: str, messages: int) -> None:
+    """Requests of AP V1.1b3, p. 15 and 22, with the LRC of SL V1.02, 2.5.2.2: -(0x11 + 0x03 + 0x6B + 0x03) = 0x7E."""
+    retelling = Retelling()
+    pieces = [*retelling.take(text.encode()), *retelling.close()]
+    assert sum(piece.told.strip(b"\xff") != b"" for piece in pieces) == messages
+    assert sum(piece.length for piece in pieces) == len(text)

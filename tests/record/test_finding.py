@@ -13,7 +13,6 @@ from simulated import AfterLowStop, Line, Marks, SimulatedTap, World, framed
 from sidetap.line import Chunk, Settings
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.station.recorder import Evidence, Found, Plan, judge, try_settings
-from sidetap.station.recorder.ascii_frames import ascii_frames
 
 BAUDS = (9600, 19200)  # a wrong speed and the line's own: what a longer list adds is time
 TRY_NS = NS_PER_S
@@ -83,24 +82,6 @@ def test_ascii_lines(line: str, after_low_stop: AfterLowStop) -> None:
     open_found = judge(trials(f"19200 {line}", "none", after_low_stop, ascii_mode=True, bauds=(19200,))[0])
     assert f"19200 {line}" in named(open_found)
     assert len(named(open_found)) > 1
-
-
-@pytest.mark.parametrize(
-    ("text", "frames"),
-    [
-        (":1103006B00037E\r\n:1107E8\r\n", 2),
-        (":1103006B00037F\r\n:1107E8\r\n", 1),
-        (":1107E8\r", 0),
-        (":1107E8\n", 0),
-        (":1107e8\r\n", 0),
-        (":11EF\r\n", 0),
-        (":1107E8\r\n"[1:], 0),
-        (":11:1107E8\r\n", 1),
-    ],
-)
-def test_ascii_frames_by_form_and_check(text: str, frames: int) -> None:
-    """Requests of AP V1.1b3, p. 15 and 22, with the LRC of SL V1.02, 2.5.2.2: -(0x11 + 0x03 + 0x6B + 0x03) = 0x7E."""
-    assert len(ascii_frames(text.encode())) == frames
 
 
 @pytest.mark.parametrize("line", ["8E1", "8O1", "8N2"])

@@ -418,7 +418,7 @@ LISTENING = [
     "clock",
     "signals",
 ]
-KEEPING = ["session", "merging", "tally", "finding", "trying", "ascii_frames"]
+KEEPING = ["session", "merging", "tally", "finding", "trying"]
 TAP_PATH = [STATION / "ports" / f"{name}.py" for name in LISTENING]
 TAP_PATH += [STATION / "recorder" / f"{name}.py" for name in KEEPING]
 SENDING = {"write", "writelines", "writev", "pwrite", "pwritev", "send", "sendall", "sendto", "sendmsg", "sendfile"}

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from sidetap.line import Batch, Chunk, Settings, listen
 from sidetap.line.chunk import BREAK, FRAMING, PARITY
 from sidetap.line.columns import NONE
-from sidetap.station.recorder.ascii_frames import ascii_frames
 
 # Those in use come first: common practice, no source.
 BAUDS = (9600, 19200, 38400, 57600, 115200, 4800, 2400, 1200)
@@ -61,7 +60,7 @@ class Evidence:
         flags = "".join(chunk.flags for chunk in chunks if chunk.flags is not None)
         parity, framing, breaks = (flags.count(letter) for letter in (PARITY, FRAMING, BREAK))
         data = b"".join(chunk.data for chunk in chunks)
-        frames = max(_rtu_frames(data, settings), ascii_frames(data), key=_size)
+        frames = _frames(data, settings)
         different = {data[start:end] for start, end in frames}
         return cls(settings, len(data), len(frames), len(different), _size(frames), parity, framing, breaks)
 
@@ -122,7 +121,7 @@ class Plan:
         return next(left, None)
 
 
-def _rtu_frames(data: bytes, settings: Settings) -> list[tuple[int, int]]:
+def _frames(data: bytes, settings: Settings) -> list[tuple[int, int]]:
     """Return where the whole frames in data start and end that something else on the line supports."""
     frames: list[tuple[int, int]] = []
     before = 0
