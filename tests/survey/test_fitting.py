@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from sidetap.survey.fitting import MISTYPED, Noted, Observed, fit
-from sidetap.survey.scales import Form, Law, laws, reading_range
+from sidetap.survey.matching.fitting import MISTYPED, Noted, Observed, fit
+from sidetap.survey.matching.scales import Form, Law, laws, reading_range
 
 
 def observed(*rows: list[float], travel: float) -> Observed:

@@ -8,9 +8,9 @@ import pytest
 from survey_lines import device_block, encode, level_mm
 
 from sidetap.line import decode_array
-from sidetap.survey.codelength import residual_bits
-from sidetap.survey.hypotheses import ORDER_BITS, ORDERS, Hypothesis, hypotheses, pairs
-from sidetap.survey.segments import EVIDENCE_WEIGHTS, partitions
+from sidetap.survey.values.codelength import residual_bits
+from sidetap.survey.values.hypotheses import ORDER_BITS, ORDERS, Hypothesis, hypotheses, pairs
+from sidetap.survey.values.segments import EVIDENCE_WEIGHTS, partitions
 
 
 def price_of(residuals: Sequence[int], width: int) -> float:

@@ -7,9 +7,18 @@ settle it.
 
 from sidetap.survey.events import YardEvent, read_events
 from sidetap.survey.findings import Finding, Severity
-from sidetap.survey.matching import Answer, MatchStatus, Rival, match, outside_of
+from sidetap.survey.matching import (
+    READING_UNITS,
+    Answer,
+    MatchStatus,
+    PersonReading,
+    ReadingKind,
+    Rival,
+    match,
+    outside_of,
+    read,
+)
 from sidetap.survey.polls import Poll
-from sidetap.survey.readings import READING_UNITS, PersonReading, ReadingKind, read
 from sidetap.survey.survey import LineTotals, PollSummary, Survey, survey, survey_recording
 from sidetap.survey.values import Alternative, Kind, Status, Value
 

@@ -12,8 +12,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.survey.codelength import Floats
-from sidetap.survey.scales import Form, Law
+from sidetap.survey.matching.scales import Form, Law
+from sidetap.survey.values.codelength import Floats
 
 MISTYPED = 0.005  # share of readings; common practice, no source
 

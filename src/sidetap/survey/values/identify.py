@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from sidetap.line import decode, decode_array
 from sidetap.survey.answers import Block
-from sidetap.survey.codelength import Floats
-from sidetap.survey.hypotheses import Hypothesis, coded_answers, hypotheses
-from sidetap.survey.segments import Partition, partitions
+from sidetap.survey.values.codelength import Floats
+from sidetap.survey.values.hypotheses import Hypothesis, coded_answers, hypotheses
+from sidetap.survey.values.segments import Partition, partitions
 
 SETTLED = 0.99
 LIKELY = 0.7

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import decode_array
-from sidetap.survey.codelength import (
+from sidetap.survey.values.codelength import (
     Floats,
     Ints,
     flag_bits,

@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 
 from sidetap.errors import BadInput
 from sidetap.quantity import NS_PER_S, Dimension, unit
-from sidetap.survey.codelength import Floats
-from sidetap.survey.fitting import Fits, Noted, Observed, fit
-from sidetap.survey.next_reading import Prediction, best_moment
-from sidetap.survey.readings import PersonReading, ReadingKind
-from sidetap.survey.scales import Form, laws, reading_range
+from sidetap.survey.matching.fitting import Fits, Noted, Observed, fit
+from sidetap.survey.matching.next_reading import Prediction, best_moment
+from sidetap.survey.matching.readings import PersonReading, ReadingKind
+from sidetap.survey.matching.scales import Form, laws, reading_range
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import SETTLED, Candidate, valid_below
+from sidetap.survey.values.codelength import Floats
 
 TYPED_TIME_NS = 5 * NS_PER_S  # a typed time is good to this
 PROMISED_SHARE = 0.005  # of the span seen

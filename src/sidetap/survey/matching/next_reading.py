@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.survey.codelength import Floats
 from sidetap.survey.values import SETTLED
+from sidetap.survey.values.codelength import Floats
 
 _APART = 4.0  # noises two levels must lie apart for one reading to tell them
 _MOST = 60

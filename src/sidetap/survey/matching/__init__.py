@@ -1,0 +1,16 @@
+"""Which register stands behind the readings people took: a survey and readings in, one `Answer` per name out."""
+
+from sidetap.survey.matching.match import Answer, MatchStatus, Rival, match, outside_of
+from sidetap.survey.matching.readings import READING_UNITS, PersonReading, ReadingKind, read
+
+__all__ = [
+    "READING_UNITS",
+    "Answer",
+    "MatchStatus",
+    "PersonReading",
+    "ReadingKind",
+    "Rival",
+    "match",
+    "outside_of",
+    "read",
+]
