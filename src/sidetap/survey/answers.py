@@ -144,6 +144,13 @@ class Answers:
         return tuple(sorted(kept, key=lambda b: (b.device, b.table, b.register)))
 
 
+def block_of(device: int, table: str, register: int, t_ns: Times, words: Words) -> Block:
+    """Return the block that answers with these words [answers, registers] at these times make; times in order."""
+    growing = _Growing(words.shape[1])
+    growing.add(t_ns, words, 1)
+    return growing.block(device, table, register, 1)
+
+
 def _size(spans: Rows) -> Rows:
     return np.asarray(spans[:, 1] - spans[:, 0])
 
