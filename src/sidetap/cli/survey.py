@@ -2,24 +2,28 @@
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
-from rich.text import Text
 
+from sidetap.cli.paragraphs import page, paragraph
 from sidetap.cli.progress import watched_batches
-from sidetap.errors import BadInput, printable
+from sidetap.cli.report_place import check_report_place
 from sidetap.line import reference
 from sidetap.line.columns import NONE
 from sidetap.line.recording import read
-from sidetap.survey import Finding, PollSummary, Survey, Value, read_events, survey_recording
-from sidetap.survey.health.text import device_words, duration, line_words
+from sidetap.survey import Finding, PollSummary, Survey, read_events, survey_recording
+from sidetap.survey.health.text import device_words as device_health_words
+from sidetap.survey.health.text import duration, line_words
+from sidetap.survey.values import Device
+from sidetap.survey.words import Sure, ValueWords, device_words
 
-_WIDTH = 80  # columns at least
+_INDENT = 2
+_BYTES = 11  # columns for the bytes of two registers; more stand below
+_HEADS = ("1-based  0-based", "last bytes", "now", "low .. high", "trend")
 
 
 def survey(
@@ -30,7 +34,7 @@ def survey(
 ) -> None:
     """Find out what is on a line: who is asked for what, which values travel, and what is wrong."""
     if report is not None:
-        _check_place(report, [recording, events])
+        check_report_place(report, [recording, events])
     noted = [] if events is None else read_events(events)
     source = read(recording)
     found = survey_recording(source, noted, watched_batches(source))
@@ -44,49 +48,35 @@ def survey(
         _show(found)
 
 
-def _check_place(report: Path, inputs: list[Path | None]) -> None:
-    """Refuse a place where no report can go, before a long recording is worked on."""
-    if report.is_dir() or not report.parent.is_dir():
-        raise BadInput(
-            str(report), "no file can be written there", "Give the name of a file in a folder that exists."
-        )
-    if report.exists() and any(given is not None and given.exists() and report.samefile(given) for given in inputs):
-        raise BadInput(str(report), "the report would replace a file it is made from", "Give it a name of its own.")
-
-
 def _show(found: Survey) -> None:
-    console = Console(highlight=False)
-    if not console.is_terminal:
-        console = Console(highlight=False, width=_WIDTH)
+    console = page()
     line = found.line
     settings = "settings not stated" if line.settings is None else str(line.settings)
     share = line.explained_bytes / max(line.byte_count, 1)
-    console.print(Text(f"Line: {settings}; {line.byte_count:,} bytes, {share:.2%} in whole frames"))
-    console.print(
-        Text(
-            f"{line.requests:,} requests: {line.answered:,} answered, {line.exceptions:,} exceptions, "
-            f"{line.damaged:,} damaged, {line.unanswered:,} unanswered (retries counted with their request)"
-        )
+    paragraph(console, f"Line: {settings}; {line.byte_count:,} bytes, {share:.2%} in whole frames")
+    paragraph(
+        console,
+        f"{line.requests:,} requests: {line.answered:,} answered, {line.exceptions:,} exceptions, "
+        f"{line.damaged:,} damaged, {line.unanswered:,} unanswered (retries counted with their request)",
     )
     health = found.health
     well = {} if health is None else {d.device: d for d in health.exchanges.devices}
     jitter = {} if health is None else {r.poll: r.jitter_us for r in health.exchanges.rhythms if r.periods.number}
     if health is not None:
         for words in line_words(health):
-            console.print(Text(words))
-    for device in sorted({p.poll.device for p in found.polls}):
-        silent = "" if found.answers(device) else ": never answers"
-        console.print(Text(f"\nDevice {device}{silent}", style="bold"))
+            paragraph(console, words)
+    known = {device.device: device for device in found.devices}
+    for number in sorted({p.poll.device for p in found.polls}):
+        console.print()
+        silent = "" if found.answers(number) else ": never answers"
+        paragraph(console, f"Device {number}{silent}", style="bold")
         for poll in found.polls:
-            if poll.poll.device == device:
-                console.print(Padding(Text(_poll(poll, jitter)), (0, 0, 0, 2)))
-        if health is not None and device in well:
-            console.print(Padding(Text(device_words(well[device], health.resolution_us)), (0, 0, 0, 2)))
-        values = found.values(device)
-        if values:
-            console.print(Padding(_table(values), (0, 0, 0, 2)))
-            for value in values:
-                _note(console, value)
+            if poll.poll.device == number:
+                paragraph(console, _poll(poll, jitter), _INDENT, hang=2)
+        if health is not None and number in well:
+            paragraph(console, device_health_words(well[number], health.resolution_us), _INDENT, hang=2)
+        if number in known and known[number].values:
+            _show_values(console, known[number])
     _show_findings(console, found.findings)
 
 
@@ -117,48 +107,63 @@ def _or_none(number: int | None) -> int:
     return NONE if number is None else number
 
 
-def _table(values: tuple[Value, ...]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("place")
-    table.add_column("read as", overflow="fold")
-    table.add_column("last bytes", overflow="fold")
-    table.add_column("value", justify="right")
-    table.add_column("low .. high", justify="right", overflow="fold")
-    table.add_column("how sure")
-    for value in values:
-        span = "" if value.min is None or value.max == value.min else f"{value.min:g} .. {value.max:g}"
-        wire = " ".join(f"{word >> 8:02X} {word & 0xFF:02X}" for word in value.last_words)
-        last = "none" if value.last is None else value.last if isinstance(value.last, str) else f"{value.last:g}"
-        table.add_row(
-            f"{reference(value.table, value.register)}",
-            f"{value.encoding.replace('-', ' ')}, {value.kind}",
-            wire,
-            printable(last),
-            span,
-            f"{value.status} {min(value.confidence, 0.999):.3f}",
-        )
-    return table
+def _show_values(console: Console, device: Device) -> None:
+    """Print a device's values: a row of numbers each, and below it how far it is known and what to do next."""
+    values = device_words(device)
+    rows = [_row(words) for words in values]
+    widths = [max(len(row[n]) for row in (_HEADS, *rows)) for n in range(len(_HEADS))]
+    indent = _INDENT + 8  # under the register
+    paragraph(console, _in_columns(_HEADS, widths), _INDENT, style="bold")
+    for words, row in zip(values, rows, strict=True):
+        paragraph(console, _in_columns(row, widths), _INDENT, hang=indent - _INDENT)
+        for line in _below(words):
+            paragraph(console, line, indent, hang=2)
+    for line in _aside(values):
+        paragraph(console, line, _INDENT, hang=2)
 
 
-def _note(console: Console, value: Value) -> None:
-    if value.valid_below is not None:
-        words = (
-            f"{reference(value.table, value.register)}: 16 or 32 bits can't be told apart below {value.valid_below}"
-        )
-        console.print(Padding(Text(words), (0, 0, 0, 2)))
-    # of equal confidence are those that read every answer the same
-    different = [a for a in value.alternatives if a.confidence != value.confidence]
-    if value.status != "settled" and different:
-        others = ", ".join(f"{a.encoding} {a.confidence:.2f}" for a in different[:3])
-        words = f"{reference(value.table, value.register)} may also be {others}; it settles when the value moves more"
-        console.print(Padding(Text(words), (0, 0, 0, 2)))
+def _row(words: ValueWords) -> tuple[str, ...]:
+    place = f"{words.reference:<7}  {words.value.register:>7}"
+    now = "" if isinstance(words.value.last, str) else words.now
+    return (place, words.wire if len(words.wire) <= _BYTES else "", now, words.span, words.trend)
+
+
+def _in_columns(cells: Sequence[str], widths: Sequence[int]) -> str:
+    sides = (str.ljust, str.ljust, str.rjust, str.rjust, str.ljust)
+    return "  ".join(side(c, w) for side, c, w in zip(sides, cells, widths, strict=True)).rstrip()
+
+
+def _below(words: ValueWords) -> list[str]:
+    value = words.value
+    told = []
+    if len(words.wire) > _BYTES:
+        told.append(words.wire)
+    if isinstance(value.last, str):
+        told.append(words.now)
+    taken = f", taken as {words.taken}" if words.taken else ""
+    if words.verdict.sure is Sure.AMBIGUOUS:
+        told.append(words.verdict.words)
+        told.append(f"above as the first ({words.sureness}){taken}; {value.kind}")
+    else:
+        told.append(f"{words.verdict.words}: {words.encoding}{taken}; {value.kind}")
+    return [*told, *(line for line in (words.faults, words.instruction) if line)]
+
+
+def _aside(values: Sequence[ValueWords]) -> list[str]:
+    """Return what holds only far beyond what was seen, once for all registers that share it."""
+    places: dict[str, list[str]] = {}
+    for words in values:
+        if words.aside:
+            places.setdefault(words.aside, []).append(words.reference)
+    return [f"{', '.join(references)}: {aside}" for aside, references in places.items()]
 
 
 def _show_findings(console: Console, findings: tuple[Finding, ...]) -> None:
-    console.print(Text(f"\nFindings: {len(findings)}", style="bold"))
+    console.print()
+    paragraph(console, f"Findings: {len(findings)}", style="bold")
     for finding in findings:
         span = finding.span
         when = "" if span is None else f" ({span.from_ns / 1e9:.3f} to {span.to_ns / 1e9:.3f} s)"
-        console.print(Padding(Text(f"{finding.severity}: {finding.finding}{when}"), (0, 0, 0, 2)))
+        paragraph(console, f"{finding.severity}: {finding.finding}{when}", 2)
         for words in (finding.text, f"Evidence: {finding.evidence}.", f"To settle: {finding.settle}"):
-            console.print(Padding(Text(words), (0, 0, 0, 6)))
+            paragraph(console, words, 6)

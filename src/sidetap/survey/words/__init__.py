@@ -1,0 +1,10 @@
+"""What was found, in words for people: the same in the text output and in the report.
+
+Survey, answers and readings in; sentences, numbers with the digits they deserve, verdicts and instructions out. It
+prints nothing, escapes what came from outside, and decides nothing that the survey has not decided.
+"""
+
+from sidetap.survey.words.values import ValueWords, device_words, survey_words
+from sidetap.survey.words.verdict import Sure, Verdict
+
+__all__ = ["Sure", "ValueWords", "Verdict", "device_words", "survey_words"]
