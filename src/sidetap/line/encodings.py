@@ -20,11 +20,7 @@ _TWO_WORDS = tuple(f"{kind}-{order}" for kind in ("uint32", "int32", "float32", 
 _FOUR_WORDS = ("float64-high-word-first", "float64-low-word-first")
 
 ENCODINGS: tuple[str, ...] = (*_ONE_WORD, "text", *_TWO_WORDS, *_FOUR_WORDS)
-ARRAY_ENCODINGS: tuple[str, ...] = (
-    "uint16",
-    "int16",
-    *(name for name in _TWO_WORDS if not name.startswith("mod10k32")),
-)
+ARRAY_ENCODINGS: tuple[str, ...] = tuple(name for name in ENCODINGS if name != "text")
 
 _FIRST_REFERENCE = {"coil": 0, "discrete-input": 100_000, "input-register": 300_000, "holding-register": 400_000}
 
@@ -83,7 +79,8 @@ def decode_exact(encoding: str, words: Sequence[int]) -> Fraction | None:
 def decode_array(encoding: str, words: npt.NDArray[np.integer]) -> npt.NDArray[np.int64] | npt.NDArray[np.float64]:
     """Return one value per row of words, an array of shape (rows, width).
 
-    For ARRAY_ENCODINGS only. Whole numbers come as int64, floats as float64 with NaN and infinity left in.
+    For ARRAY_ENCODINGS only. Whole numbers come as int64; floats as float64 with NaN and infinity left in; bcd16 and
+    mod10k32 as float64 with NaN where the registers hold no such number.
     """
     if encoding not in ARRAY_ENCODINGS:
         raise ValueError(f"no arrays of {encoding!r}; there are {' '.join(ARRAY_ENCODINGS)}")
@@ -94,9 +91,18 @@ def decode_array(encoding: str, words: npt.NDArray[np.integer]) -> npt.NDArray[n
         registers = registers >> 8 | (registers & 0xFF) << 8
     if "low-word-first" in encoding:
         registers = registers[:, ::-1]
-    raw = registers[:, 0] if registers.shape[1] == 1 else registers[:, 0] << 16 | registers[:, 1]
+    if encoding == "bcd16":
+        digits = registers >> np.array([12, 8, 4, 0]) & 0xF
+        return np.where((digits <= 9).all(axis=1), digits @ np.array([1000, 100, 10, 1]), np.nan)
+    if encoding.startswith("mod10k32"):
+        return np.where((registers <= 9999).all(axis=1), registers @ np.array([10_000, 1]), np.nan)
+    raw = registers[:, 0]
+    for column in registers.T[1:]:
+        raw = raw << 16 | column
     if encoding.startswith("float"):
         with np.errstate(invalid="ignore"):
+            if len(registers.T) == 4:
+                return raw.view(np.float64)
             return raw.astype(np.uint32).view(np.float32).astype(np.float64)
     if encoding.startswith("int"):
         bits = 16 * width(encoding)

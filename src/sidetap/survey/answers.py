@@ -4,10 +4,10 @@ However long the record, a block keeps a bounded number of answers. Which ones d
 how many there are, never on how the line was cut into tables:
   in time    every 2nd, 4th, 8th ... answer, and the last one
   extremes   the first answer with the least and with the greatest value of every register and every two neighbouring
-             ones in every encoding there are hypotheses about, not-a-numbers left out: so the least, the greatest,
-             the first and the last value are exact for each
-  runs       stretches of consecutive answers, for what is told by the change from one to the next
-A block short enough keeps all. Repaired answers are left out: their bytes are a guess.
+             ones in every encoding of at most two, not-a-numbers left out: so the least, the greatest, the first and
+             the last value are exact for each
+A block short enough keeps all. What is told by the change from one answer to the next is counted as they come
+(`sidetap.survey.evidence`), over all of them. Repaired answers are left out: their bytes are a guess.
 """
 
 from collections import defaultdict
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from sidetap.line import Columns, Outcome
 from sidetap.line.columns import NO_TIME, OUTCOMES
+from sidetap.survey.evidence import Evidence
 from sidetap.survey.grouping import by_number
 from sidetap.survey.octets import Octets
 from sidetap.survey.polls import Numbers, Polls
@@ -33,8 +34,7 @@ _MOST_PLACES = 4096  # first come, first kept; more than any line carries
 _WORDS_A_BLOCK = 1 << 19
 _ALL_WORDS = 1 << 26
 _MOST_ROWS, _FEWEST_ROWS = 1 << 15, 1 << 10
-_RUN = 512  # answers
-_MOST_RUNS = 16
+_PORTION = 512  # answers counted at once
 
 _ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
 _READS, _WRITES = (3, 4, 23), (6, 16, 23)
@@ -50,10 +50,7 @@ class Block:
     """The registers that one poll read (or one write wrote), answer by answer, as far as they are kept.
 
     t_ns: when each answer was delivered, or None where the recording has no times. words: [answers, registers].
-    runs: consecutive answers [answers, registers]; all of them where words has all. answers: how many there were.
-    changes: how many differ from the one before [registers]. ones: how many hold all ones [registers]. not_numbers:
-    how many hold the exponent of a float that is no number, as the register came and with its bytes exchanged
-    [2, registers].
+    evidence: what all answers tell about the meaning of the registers, kept or not.
     """
 
     device: int
@@ -61,16 +58,17 @@ class Block:
     register: int
     t_ns: Times | None
     words: Words
-    runs: Words
-    answers: int
-    changes: Rows
-    ones: Rows
-    not_numbers: Rows
+    evidence: Evidence
 
     @property
     def count(self) -> int:
         """How many registers."""
         return int(self.words.shape[1])
+
+    @property
+    def answers(self) -> int:
+        """How many answers there were."""
+        return self.evidence.answers
 
 
 class Answers:
@@ -178,15 +176,16 @@ class _Growing:
         no_words = np.empty((0, registers), dtype=np.uint16)
         self._kept = _Kept(none, none, no_words, none.astype(np.bool_))
         self._fresh: list[tuple[Times, Words]] = []
-        self._last: Words | None = None
-        self._changes = np.zeros(registers, dtype=np.int64)
-        self._ones = np.zeros(registers, dtype=np.int64)
-        self._not_numbers = np.zeros((2, registers), dtype=np.int64)
+        self._evidence = Evidence(registers)
+        self._uncounted: list[Words] = []
 
     def add(self, t_ns: Times, words: Words, blocks: int) -> None:
         """Take in answers; blocks: how many there are on the line so far."""
         self.answers += len(words)
         self._fresh.append((t_ns, words))
+        self._uncounted.append(words)
+        if sum(len(w) for w in self._uncounted) >= _PORTION:
+            self._count()
         most = self._most_rows(blocks)
         if self.answers > most and sum(len(t) for t, _ in self._fresh) > most:
             self._thin(blocks)
@@ -195,23 +194,16 @@ class _Growing:
         words = min(_WORDS_A_BLOCK, _ALL_WORDS // max(blocks, 1))
         return int(np.clip(words // self._registers, _FEWEST_ROWS, _MOST_ROWS))
 
-    def _count(self, words: Words) -> None:
-        """Count what is told of all answers, kept or not."""
-        before = words[:1] if self._last is None else self._last
-        columns = np.ascontiguousarray(np.concatenate([before, words]).T)
-        self._changes += np.count_nonzero(columns[:, 1:] != columns[:, :-1], axis=1)
-        self._last = words[-1:]
-        own = columns[:, 1:]
-        self._ones += np.count_nonzero(own == _ALL_ONES, axis=1)
-        for n, exponent in enumerate((_EXPONENT, _SWAPPED_EXPONENT)):
-            self._not_numbers[n] += np.count_nonzero((own & exponent) == exponent, axis=1)
+    def _count(self) -> None:
+        if self._uncounted:
+            self._evidence.add(np.concatenate(self._uncounted))
+            self._uncounted = []
 
-    def _thin(self, blocks: int) -> tuple[Flags, Flags]:
-        """Keep what is to be kept of so many answers; return which of it is spread in time, which is in runs."""
+    def _thin(self, blocks: int) -> None:
+        """Keep what is to be kept of so many answers."""
         if self._fresh:
             t_ns, words = (np.concatenate(parts) for parts in zip(*self._fresh, strict=True))
             self._fresh = []
-            self._count(words)
             before = self._kept
             fresh = _Kept(
                 np.arange(self.answers - len(words), self.answers), t_ns, words, np.ones(len(words), dtype=np.bool_)
@@ -221,33 +213,17 @@ class _Growing:
         extreme = np.flatnonzero(kept.extreme)
         kept.extreme[:] = False
         kept.extreme[extreme[extremes(kept.words[extreme])]] = True
-        most = self._most_rows(blocks)
-        spread = kept.extreme | (kept.place % _every(self.answers, most) == 0)
-        spread[-1] = True
-        most_runs = max(2, min(_MOST_RUNS, 2 * most // _RUN))
-        in_runs = kept.place // _RUN % _every(-(-self.answers // _RUN), most_runs) == 0
-        if self.answers <= most:
-            in_runs[:] = True
-        stays = spread | in_runs
+        stays = kept.extreme | (kept.place % _every(self.answers, self._most_rows(blocks)) == 0)
+        stays[-1] = True
         self._kept = kept.taken(stays)
-        return spread[stays], in_runs[stays]
 
     def block(self, device: int, table: str, register: int, blocks: int) -> Block:
-        """Return the block, given where it lies and how many there are."""
-        spread, in_runs = self._thin(blocks)
-        t_ns, words = self._kept.t_ns, self._kept.words
-        return Block(
-            device,
-            table,
-            register,
-            None if (t_ns == NO_TIME).any() else t_ns[spread],
-            words[spread],
-            words[in_runs],
-            self.answers,
-            self._changes,
-            self._ones,
-            self._not_numbers,
-        )
+        """Return the block, given where it lies and how many there are. More answers may come afterwards."""
+        self._count()
+        self._thin(blocks)
+        t_ns = self._kept.t_ns
+        known = None if (t_ns == NO_TIME).any() else t_ns
+        return Block(device, table, register, known, self._kept.words, self._evidence)
 
 
 def _every(count: int, most: int) -> int:

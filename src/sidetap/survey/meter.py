@@ -10,7 +10,7 @@ from itertools import product
 import numpy as np
 
 from sidetap.survey.values import Candidate, Device, Kind, Value
-from sidetap.survey.values.codelength import Floats
+from sidetap.survey.evidence.codelength import Floats
 
 _FIT = 0.01  # of the power
 _ALIKE = 0.15  # phases of one quantity lie so close together

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.survey.matching.scales import Form, Law
-from sidetap.survey.values.codelength import Floats
+from sidetap.survey.evidence.codelength import Floats
 
 MISTYPED = 0.005  # share of readings; common practice, no source
 

@@ -26,7 +26,7 @@ from sidetap.survey.matching.readings import PersonReading, ReadingKind
 from sidetap.survey.matching.scales import Form, laws, reading_range
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import SETTLED, Candidate, valid_below
-from sidetap.survey.values.codelength import Floats
+from sidetap.survey.evidence.codelength import Floats
 
 TYPED_TIME_NS = 5 * NS_PER_S  # a typed time is good to this
 PROMISED_SHARE = 0.005  # of the span seen

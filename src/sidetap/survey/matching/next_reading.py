@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.survey.values import SETTLED
-from sidetap.survey.values.codelength import Floats
+from sidetap.survey.evidence.codelength import Floats
 
 _APART = 4.0  # noises two levels must lie apart for one reading to tell them
 _MOST = 60

@@ -4,6 +4,7 @@ Never guesses: what the record can't tell apart is listed as an alternative, and
 that this encoding decodes every answer of the record as the true one does.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -12,14 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidetap.line import decode, decode_array
+from sidetap.quantity import NS_PER_S
 from sidetap.survey.answers import Block
-from sidetap.survey.values.codelength import Floats
-from sidetap.survey.values.hypotheses import Hypothesis, coded_answers, hypotheses
+from sidetap.survey.evidence import Way, fault_codes
+from sidetap.survey.evidence.codelength import Floats
+from sidetap.survey.evidence.ways import Reading
+from sidetap.survey.values.hypotheses import Hypothesis, hypotheses
 from sidetap.survey.values.segments import Partition, partitions
 
 SETTLED = 0.99
 LIKELY = 0.7
-STILL_WORD_LIMIT = 65536  # a 32-bit number whose high word stays 0 is its low word below this
+
+# up to where two encodings that read every answer alike go on to do so
+_SIGN_LIMIT = 1 << 15
+_STILL_WORD_LIMIT = 1 << 16  # a 32-bit number whose high word stays 0 is its low word below this
+_DIGITS_LIMIT = {"bcd16": 10, "mod10k32": 10_000}
 
 _SURELY_WIDE = 0.9
 _NEGLIGIBLE = 1e-6
@@ -28,12 +36,14 @@ _EVEN = 0.5
 _SHOWN = 0.005  # alternatives less likely than this are left out
 _FEW = 8  # a status takes at most so many values ...
 _RARELY = 0.02  # ... and changes in at most this share of the answers
-_SMALL = 255
 _COUNTER_RISES = 10
 _COUNTER_SHARE = 0.1
-_ALL_ONES = 65535
-_FAR_FROM_ONES = 60000
 _PARTS = 5  # a counter rises in each of so many parts of its record
+_UNHEARD = 0.002  # probability of what is left out when it is said up to where encodings agree
+_RECENT_NS = 600 * NS_PER_S  # the trend is that of so long a last part of the record
+_FEWEST_FOR_TREND = 5
+_CLEAR_TREND = 4.0  # standard errors
+_MOST_FAULT_WORDS = 3
 
 Number = int | float
 
@@ -74,7 +84,9 @@ class Value:
     """A value on the line. register: its first, 0-based. width: registers. first, last, min, max: decoded.
 
     valid_below: the decoded value up to which a 16- and a 32-bit reading can't be told apart; None if they can.
-    last_words: the registers of the last answer. faults: answers that hold a code for "no value".
+    last_words: the registers of the last answer. faults: answers that hold a code for "no value"; fault_words: some
+    of those. trend_per_h: how fast it rose at the end of the record, decoded per hour; 0 where no rise or fall stands
+    out; None without times or numbers.
     """
 
     device: int
@@ -92,6 +104,8 @@ class Value:
     max: Number | None
     last_words: tuple[int, ...]
     faults: int
+    fault_words: tuple[tuple[int, ...], ...]
+    trend_per_h: float | None
 
     @property
     def status(self) -> Status:
@@ -118,7 +132,7 @@ class Candidate:
         return range(self.register, self.register + self.hypothesis.width)
 
     def decoded(self) -> Floats:
-        """Return every answer decoded [answers]; NaN where it is no number. Not for text."""
+        """Return every answer that is kept, decoded [answers]; NaN where it holds no value. Not for text."""
         return decoded(self.block, self.hypothesis)
 
 
@@ -134,10 +148,9 @@ class Device:
 def read_devices(blocks: Sequence[Block]) -> list[Device]:
     """Return the devices that the blocks belong to, with their values."""
     devices = []
-    most = coded_answers(sum(b.count for b in blocks))
     for number in sorted({b.device for b in blocks}):
         own = [b for b in blocks if b.device == number]
-        held = [hypotheses(b.runs, most) for b in own]
+        held = [hypotheses(b) for b in own]
         found = partitions([(b.count, h) for b, h in zip(own, held, strict=True)])
         candidates = [
             Candidate(b, h, float(p))
@@ -168,7 +181,7 @@ def _narrowed(block: Block, held: Sequence[Hypothesis], partition: Partition) ->
     chosen: list[int] = []
     for k in partition.best:
         h = held[k]
-        still = h.kind == "uint32" and valid_below(block, h) is not None
+        still = h.kind in ("uint32", "mod10k32") and valid_below(block, h) is not None
         if still and partition.probabilities[:, k].min() < _SURELY_WIDE:
             chosen += [words[h.start], words[h.start + 1]]
         else:
@@ -177,7 +190,16 @@ def _narrowed(block: Block, held: Sequence[Hypothesis], partition: Partition) ->
 
 
 def decoded(block: Block, hypothesis: Hypothesis) -> Floats:
-    """Return every answer of a block decoded by a hypothesis [answers]; NaN where it is no number. Not for text."""
+    """Return every answer kept decoded by a hypothesis [answers]; NaN where it holds no value. Not for text."""
+    words = block.words[:, hypothesis.start : hypothesis.start + hypothesis.width]
+    series = decode_array(hypothesis.encoding, words).astype(np.float64)
+    series[fault_codes(hypothesis.encoding, words)] = np.nan
+    series[~np.isfinite(series)] = np.nan
+    return series
+
+
+def _literal(block: Block, hypothesis: Hypothesis) -> Floats:
+    """Return every answer decoded, codes for "no value" as the numbers they are."""
     words = block.words[:, hypothesis.start : hypothesis.start + hypothesis.width]
     return decode_array(hypothesis.encoding, words).astype(np.float64)
 
@@ -188,50 +210,71 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
     if not words.any():
         return None  # it never carried anything
     last_words = tuple(int(w) for w in words[-1])
-    place = (block.device, block.table, block.register + mine.start, mine.width, mine.encoding)
+    place = (block.device, block.table, block.register + mine.start, mine.width)
     if mine.kind == "text":
         confidence = float(partition.probabilities[:, chosen].min())
         text = str(decode("text", last_words))
-        return Value(*place, Kind.TEXT, confidence, None, (), text, text, None, None, last_words, 0)
+        return Value(*place, "text", Kind.TEXT, confidence, None, (), text, text, None, None, last_words, 0, (), None)
     series = decoded(block, mine)
-    equal, others, twins = _rivals(block, held, partition, chosen, series)
-    confidence = float(np.minimum(1.0, partition.probabilities[:, equal].sum(axis=1)).min())
-    if twins:
-        confidence = min(confidence, _EVEN)  # which order is commoner in the world is no evidence about this line
-    named = {held[k].encoding: p for k, p in others if p >= _SHOWN}
-    named |= {held[k].encoding: confidence for k in equal}
-    if mine.kind == "uint16" and not (words >= 32768).any():
-        named["int16"] = confidence
-    named.pop(mine.encoding)
-    alternatives = [Alternative(name, p) for name, p in sorted(named.items(), key=lambda item: -item[1])]
+    kind = _kind(block, mine, series[np.isfinite(series)])
+    if kind is Kind.STATUS and mine.width == 1 and mine.kind != "bcd16":
+        series = _literal(block, mine)  # a flag is no code for "no value"
+    rivals = _rivals(block, held, partition, chosen)
     finite = series[np.isfinite(series)]
-    number = _shortest if mine.kind == "float32" else int
+    number = _shortest if mine.kind == "float32" else float if mine.kind == "float64" else int
     first, last = (number(x) if np.isfinite(x) else None for x in (series[0], series[-1]))
     low, high = (number(finite.min()), number(finite.max())) if len(finite) else (None, None)
+    name = _name(mine, kind)
+    faults = np.isnan(series)
     return Value(
         *place,
-        _kind(block, mine, finite),
-        confidence,
-        valid_below(block, mine),
-        tuple(alternatives),
+        name,
+        kind,
+        rivals.confidence,
+        rivals.valid_below,
+        tuple(Alternative(other, p) for other, p in rivals.alternatives if other != name),
         first,
         last,
         low,
         high,
         last_words,
-        _faults(block, mine, series),
+        _faults(block, mine) if faults.any() else 0,
+        tuple(map(tuple, np.unique(words[faults], axis=0)[:_MOST_FAULT_WORDS].tolist())),
+        _trend_per_h(block, series) if kind is Kind.MEASUREMENT else None,
     )
 
 
-def _faults(block: Block, hypothesis: Hypothesis, series: Floats) -> int:
-    """Return how many answers hold not-a-number, or all ones far away from every other value."""
-    if hypothesis.kind == "float32":
-        high_word = hypothesis.start + hypothesis.order.startswith("low")
-        return int(block.not_numbers[hypothesis.order.endswith("swapped") * 1, high_word])
-    ones = series == _ALL_ONES
-    if hypothesis.kind != "uint16" or ones.all() or not ones.any():
-        return 0
-    return int(block.ones[hypothesis.start]) if series[~ones].max() < _FAR_FROM_ONES else 0
+def _name(hypothesis: Hypothesis, kind: Kind) -> str:
+    """Return the encoding as it is told: flags only where they behave so."""
+    if kind is not Kind.STATUS and hypothesis.kind == "bits16":
+        return "uint16"
+    return hypothesis.encoding
+
+
+def _faults(block: Block, hypothesis: Hypothesis) -> int:
+    """Return how many answers hold a code for "no value", over all of them."""
+    way = {"uint": Way.WHOLE, "int3": Way.WHOLE}.get(hypothesis.kind[:4]) if hypothesis.width == 2 else None
+    if hypothesis.kind in ("uint16", "int16", "bits16"):
+        way = Way.WORD
+    reading = Reading(Way(hypothesis.kind) if way is None else way, hypothesis.order)
+    return int(block.evidence.tally(reading).faults[hypothesis.start])
+
+
+def _trend_per_h(block: Block, series: Floats) -> float | None:
+    """Return the slope of the last part of a record by least squares, 0 where it doesn't stand out."""
+    if block.t_ns is None:
+        return None
+    own = np.isfinite(series) & (block.t_ns >= block.t_ns[-1] - _RECENT_NS)
+    if own.sum() < _FEWEST_FOR_TREND:
+        return None
+    t_h = (block.t_ns[own] - block.t_ns[-1]) / (3600.0 * NS_PER_S)
+    t_h, values = t_h - t_h.mean(), series[own] - series[own].mean()
+    square = float((t_h * t_h).sum())
+    if square == 0:
+        return None
+    slope = float((t_h * values).sum()) / square
+    error = math.sqrt(float(((values - slope * t_h) ** 2).sum()) / (len(values) - 2) / square)
+    return slope if abs(slope) > _CLEAR_TREND * error else 0.0
 
 
 def _shortest(value: float) -> float:
@@ -239,44 +282,99 @@ def _shortest(value: float) -> float:
     return float(str(np.float32(value)))
 
 
-def _rivals(
-    block: Block, held: Sequence[Hypothesis], partition: Partition, chosen: int, series: Floats
-) -> tuple[list[int], list[tuple[int, float]], bool]:
-    """Return which hypotheses decode every answer alike, which others start here, whether other word orders do.
+@dataclass(frozen=True, slots=True)
+class _Rivals:
+    """How sure one way to read registers is beside the others. valid_below: up to where those that agree with it do."""
+
+    confidence: float
+    valid_below: int | None
+    alternatives: tuple[tuple[str, float], ...]
+
+
+def _rivals(block: Block, held: Sequence[Hypothesis], partition: Partition, chosen: int) -> _Rivals:
+    """Weigh one hypothesis with those that decode every answer as it does, against those that don't.
 
     Two word orders that happen to agree (symmetric bytes) don't count as one: they would part at the next change.
     """
     mine = held[chosen]
-    equal: list[int] = [chosen]
-    others: list[tuple[int, float]] = []
+    series = _literal(block, mine)
+    probabilities = partition.probabilities
+    equal: list[tuple[int, int | None]] = []  # which, and up to where it goes on to agree
+    named: dict[str, float] = {}
     twins = False
     for k, h in enumerate(held):
         overlaps = h.start < mine.start + mine.width and mine.start < h.start + h.width
-        if k == chosen or not overlaps or h.kind == "text":
+        probability = float(probabilities[:, k].max())
+        if k == chosen or not overlaps or h.kind == "text" or probability < _NEGLIGIBLE:
             continue
-        probability = float(partition.probabilities[:, k].max())
-        if probability < _NEGLIGIBLE:
+        same = np.array_equal(_literal(block, h), series, equal_nan=True)
+        limit = _agree_below(mine, h) if same else 0
+        if same and limit != 0:
+            equal.append((k, limit))
+        else:
+            twins |= same and probability >= _TWIN
+        if h.start == mine.start or (same and limit != 0):
+            named[h.encoding] = max(named.get(h.encoding, 0.0), probability)
+    limit = None
+    left_out: list[int] = []
+    # who agrees least far is left out first, as long as hardly anything speaks for it
+    for k, until in sorted(equal, key=lambda e: math.inf if e[1] is None else e[1]):
+        missed = float(probabilities[:, [*left_out, k]].sum(axis=1).max())
+        if until is None or missed <= _UNHEARD:
+            left_out += [] if until is None else [k]
             continue
-        same = np.array_equal(decoded(block, h), series, equal_nan=True)
-        other_order = h.start == mine.start and h.width == mine.width == 2
-        if same and not other_order:
-            equal.append(k)
-            continue
-        twins |= same and probability >= _TWIN
-        if h.start == mine.start:
-            others.append((k, probability))
-    return equal, others, twins
+        limit = until
+        break
+    agreeing = [chosen, *(k for k, _ in equal if k not in left_out)]
+    confidence = float(np.minimum(1.0, probabilities[:, agreeing].sum(axis=1)).min())
+    if twins:
+        confidence = min(confidence, _EVEN)  # which order is commoner in the world is no evidence about this line
+    for k in agreeing[1:]:
+        named[held[k].encoding] = confidence
+    named.pop(mine.encoding, None)
+    shown = sorted(((n, p) for n, p in named.items() if p >= _SHOWN), key=lambda item: -item[1])
+    return _Rivals(confidence, limit, tuple(shown))
+
+
+def _agree_below(one: Hypothesis, other: Hypothesis) -> int | None:
+    """Return up to which value two hypotheses that agree so far go on to agree; None: for good; 0: they don't.
+
+    For good counts also what only parts beyond 2³¹ counts: no quantity goes there.
+    """
+    kinds = {one.kind, other.kind}
+    if kinds <= {"uint16", "bits16"}:
+        return None
+    if one.width == other.width == 1:
+        return _DIGITS_LIMIT["bcd16"] if "bcd16" in kinds else _SIGN_LIMIT
+    if one.width == other.width == 2 and one.order != other.order:
+        return 0
+    if kinds == {"uint32", "int32"}:
+        return None
+    if kinds & {"float32", "float64"}:
+        return 0
+    if kinds & set(_DIGITS_LIMIT):
+        return min(_DIGITS_LIMIT[k] for k in kinds & set(_DIGITS_LIMIT))
+    return _SIGN_LIMIT if "int16" in kinds else _STILL_WORD_LIMIT
 
 
 def valid_below(block: Block, hypothesis: Hypothesis) -> int | None:
-    """Return 65536 where a word that is always 0 stands where the high word would, else None."""
+    """Return up to which decoded value a whole number of 16 or 32 bits can't be told from one with more, or a sign.
+
+    65536 where a word that is always 0 stands where the high word would be; 32768 where the highest bit of a 16-bit
+    number never was set; None where there is no such limit.
+    """
     words = block.words
     start = hypothesis.start
-    if hypothesis.kind == "uint16":
+    if hypothesis.kind in ("uint16", "int16", "bits16"):
+        if not (words[:, start] >= _SIGN_LIMIT).any():
+            return _SIGN_LIMIT
         beside = [j for j in (start - 1, start + 1) if 0 <= j < block.count]
-        return STILL_WORD_LIMIT if any(not words[:, j].any() for j in beside) else None
-    if hypothesis.kind == "uint32":
-        return STILL_WORD_LIMIT if (decoded(block, hypothesis) < STILL_WORD_LIMIT).all() else None
+        return _STILL_WORD_LIMIT if any(not words[:, j].any() for j in beside) else None
+    if hypothesis.kind in ("uint32", "int32"):
+        return _STILL_WORD_LIMIT if (np.abs(decoded(block, hypothesis)) < _STILL_WORD_LIMIT).all() else None
+    if hypothesis.kind == "mod10k32":
+        limit = _DIGITS_LIMIT["mod10k32"]
+        return limit if (decoded(block, hypothesis) < limit).all() else None
     return None
 
 
@@ -289,8 +387,9 @@ def _kind(block: Block, hypothesis: Hypothesis, series: Floats) -> Kind:
     if hypothesis.width == 1:
         different: NDArray[np.float64] = np.unique(series)
         neighbours = bool((np.diff(different) == 1).all()) and different.min() > _FEW  # a measurement that flickers
-        seldom = int(block.changes[hypothesis.start]) <= max(2.0, _RARELY * block.answers)
-        if len(different) <= _FEW and seldom and not neighbours:
+        seldom = int(block.evidence.turned[hypothesis.start]) <= max(2.0, _RARELY * block.answers)
+        flags = hypothesis.kind == "bits16" and seldom
+        if flags or (len(different) <= _FEW and seldom and not neighbours):
             return Kind.STATUS
     return Kind.MEASUREMENT
 

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sidetap.survey.values.codelength import Floats, Ints
-from sidetap.survey.values.hypotheses import ORDER_BITS, ORDERS, Hypothesis
+from sidetap.survey.evidence import ORDERS
+from sidetap.survey.evidence.codelength import Floats, Ints
+from sidetap.survey.values.hypotheses import ORDER_BITS, Hypothesis
 
 EVIDENCE_WEIGHTS = (1.0, 0.1, 0.01)
 _OTHER_ORDER = 7.2  # bits: 1 % of a device's 32-bit values break its own order; common practice, no source
