@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
-from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, may_reach
+from sidetap.survey.words.verdict import SETTLED, SIGN_LIMIT, Sure, Verdict, may_reach
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
     decimals,
@@ -23,7 +23,6 @@ from sidetap.survey.words.vocabulary import (
 
 _MOST_OTHERS = 2
 _WIDEST = 4  # registers of a number
-_SIGN_LIMIT = 32768
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +151,7 @@ def _most(value: Value) -> float:
 
 def _beyond(value: Value) -> str:
     """Return what can't be told from the limit on."""
-    if value.valid_below == _SIGN_LIMIT:
+    if value.valid_below == SIGN_LIMIT:
         return "signed and unsigned differ only there, and below 0"
     return "one register and two, 16 bit and 32, differ only there"
 
