@@ -164,7 +164,8 @@ def test_nothing_told_is_wrong_without_confidence(told: Teller) -> None:
 
 def test_a_still_high_word_is_right_only_below_its_limit(told: Teller) -> None:
     unit = unit_of(("level", "uint32-high-word-first", ramp(43_000, 60_000)))
-    assert only(unit, told(1, "uint16", valid_below=65_536)).right
+    verdict = only(unit, told(0, "uint16", confidence=0.999), told(1, "uint16", valid_below=65_536, confidence=0.8))
+    assert (verdict.right, verdict.order_right, verdict.confidence) == (True, True, 0.8)
     assert not only(unit, told(1, "uint16")).right  # 60,000 * 1.5 is beyond 65,535
     assert not only(unit, told(1, "uint16", valid_below=70_000)).right
     assert only(unit, told(0, "uint32-high-word-first")).right
@@ -183,6 +184,13 @@ def test_a_sign_never_seen_is_right_below_its_limit_or_where_no_value_goes(told:
     high = unit_of(("temperature", "uint16", cold))
     assert not only(high, told(0, "int16")).right  # 31,000 * 1.5 is no int16
     assert only(high, told(0, "int16", valid_below=32_768)).right
+
+
+def test_a_gauge_that_reads_below_zero_when_empty_is_right_unsigned_below_the_limit_of_signs(told: Teller) -> None:
+    unit = unit_of(("level", "int16", ramp(300, 5000)))
+    mounted = replace(unit, fields=(replace(unit.fields[0], level_offset=0.5),))  # empty, it sends -500
+    assert not only(mounted, told(0, "uint16")).right
+    assert only(mounted, told(0, "uint16", valid_below=32_768)).right
 
 
 def test_digits_that_never_passed_nine_are_wrong_beyond(told: Teller) -> None:
@@ -213,6 +221,8 @@ def test_codes_for_no_value_are_not_compared(told: Teller) -> None:
     unit = unit_of(("level", "uint16", truth))
     assert only(unit, told(0, "uint16")).right
     assert only(unit, told(0, "int16")).right  # -1 instead of 65535, but neither is a value
+    still = np.where(np.isnan(truth), np.nan, 300)
+    assert not only(unit_of(("level", "uint16", still)), told(0, "uint16")).varies
     truth[:] = np.nan
     assert not list(verdicts(CASE, unit_of(("level", "uint16", truth)), [told(0, "uint16")]))
 

@@ -123,10 +123,8 @@ def _is_right(unit: Unit, field: Field, start: int, encoding: str, value: Value)
     words[:, field.start : field.start + field.width] = encode(field.encoding, truth)
     found = decode(encoding, words[:, start:end])
     claimed = np.ones(len(truth), dtype=np.bool_)
-    if value.valid_below is not None:
-        claimed = (truth >= 0) & (
-            truth < value.valid_below
-        )  # whether there is a sign is what such a limit leaves open
+    if value.valid_below is not None:  # such a limit leaves open whether there is a sign
+        claimed = (truth >= 0) & (truth < value.valid_below)
     return bool(_equal(found, truth)[claimed].all())
 
 
