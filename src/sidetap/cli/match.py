@@ -13,6 +13,7 @@ from rich.console import Console
 
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.cli.progress import watched_batches
+from sidetap.cli.report_place import check_report_place
 from sidetap.errors import BadInput
 from sidetap.line.recording import read as read_recording
 from sidetap.quantity import NS_PER_S
@@ -32,9 +33,12 @@ def match(
     site: Annotated[
         Path | None, typer.Option(help="A site file: its time zone is that of the readings; its points are compared.")
     ] = None,
+    report: Annotated[Path | None, typer.Option(help="Write it all as one HTML page with pictures.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Find the registers behind readings that people took."""
+    if report is not None:
+        check_report_place(report, [recording, readings, site])
     known = None if site is None else load_or_refuse(site)
     noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
     source = read_recording(recording)
@@ -43,6 +47,10 @@ def match(
     answers = match_readings(found, noted)
     zone = None if known is None else ZoneInfo(known.time_zone)
     words = [answer_words(found, answer, noted, zone) for answer in answers]
+    if report is not None:
+        from sidetap.survey.report import write_match_report  # templates take a moment to load, and few ask for them
+
+        write_match_report(found, words, report, recording=recording.name, readings=readings.name, zone=zone)
     if as_json:
         sys.stdout.write(json.dumps({"answers": [a.document() for a in answers]}, allow_nan=False) + "\n")
         return

@@ -29,8 +29,9 @@ _WIDEST = 4  # registers of a number
 class ValueWords:
     """All that is said of one value. Empty words where there is nothing to say.
 
-    taken: the bytes in the order in which they make the number, where that is not how they came. others: what else it
-    may be, for the pictures. aside: what holds only far beyond what was seen.
+    taken: the bytes in the order in which they make the number, where that is not how they came. aside: what holds
+    only far beyond what was seen. way, others: how it is read, and how else it may be, for pictures. decimals: that
+    its numbers deserve.
     """
 
     value: Value
@@ -46,7 +47,9 @@ class ValueWords:
     sureness: str
     instruction: str
     aside: str
+    way: Candidate | None
     others: tuple[Candidate, ...]
+    decimals: int
 
 
 def device_words(device: Device) -> list[ValueWords]:
@@ -79,7 +82,9 @@ def _value_words(device: Device, value: Value) -> ValueWords:
         sureness(value.confidence),
         _instruction(value, verdict, others, places),
         _aside(value, verdict),
+        _own(device, value),
         tuple(others),
+        places,
     )
 
 
@@ -87,6 +92,16 @@ def _trend(value: Value) -> str:
     if value.kind is Kind.TEXT or value.min is None:
         return ""
     return "never changed" if value.min == value.max else ""
+
+
+def _own(device: Device, value: Value) -> Candidate | None:
+    """Return the way in which a value is read, with the longest series there is."""
+    ways = [
+        c
+        for c in device.candidates
+        if (c.block.table, c.register, c.hypothesis.encoding) == (value.table, value.register, value.encoding)
+    ]
+    return max(ways, key=lambda c: len(c.block.words), default=None)
 
 
 def _others(device: Device, value: Value) -> list[Candidate]:
