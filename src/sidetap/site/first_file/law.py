@@ -96,10 +96,10 @@ def _rounded(scale: Fraction, offset: Fraction, seen: tuple[float, float] | None
 def _sent(scale: Fraction, own: str) -> tuple[str, Fraction] | None:
     """Return the unit that the device sends and its scale, a power of ten, where the whole scale is just that."""
     same = [own, *(u for u in (*_SENT_LENGTHS, *_SENT_PRESSURES) if unit(u).dimension is unit(own).dimension)]
-    for name in same:
-        factor = unit(name).factor / unit(own).factor
-        for place in _PLACES:
-            power = Fraction(10) ** -place
+    for place in _PLACES:  # the fewest places first: 1 mm, and not 0.001 m
+        power = Fraction(10) ** -place
+        for name in same:
+            factor = unit(name).factor / unit(own).factor
             if abs(abs(scale) - factor * power) <= abs(scale) * _SAME:
                 return name, power if scale > 0 else -power
     return None

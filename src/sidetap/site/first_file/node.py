@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any, NoReturn
 
 from sidetap.errors import BadInput
+from sidetap.site.table import names, shorten
 
 MOST = 1e300  # of any number: what is larger is no measurement, and what is infinite is no number
 _LONGEST_TEXT = 10_000  # characters
@@ -79,7 +80,7 @@ class Node:
         """Return a word of a closed list."""
         word = self.text()
         if word not in options:
-            self.refuse(f"{word[:40]!r} is none of {', '.join(options)}")
+            self.refuse(f"{shorten(word)!r} is none of {names(options)}")
         return word
 
     def truth(self) -> bool:

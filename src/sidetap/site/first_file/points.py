@@ -20,6 +20,7 @@ from sidetap.site.first_file.evidence import (
 )
 from sidetap.site.first_file.law import Law
 from sidetap.site.first_file.told import Answer, Device, Poll, Reading, Value
+from sidetap.site.model import LevelKind
 from sidetap.site.rows import POINT_ENCODINGS, REGISTER_TABLES
 
 _WARN_POLLS, _CLOSE_POLLS = 3, 5  # polls missed before a warning and before closing; a proposal
@@ -83,8 +84,8 @@ def settled_point(answer: Answer, tag: str, line: str, register: Register, law: 
     best = register.best
     lines = comment(f"{answer.name}: {register_words(best)}")
     words = [
-        f"Match: settled, confidence {sure(best.confidence)}; {law_words(best, answer.unit)}. The keys have the digits "
-        f"that show in a level.",
+        f"Match: settled, confidence {sure(best.confidence)}; {law_words(best, answer.unit)}. The keys have the "
+        "digits that show in a level.",
         *answer_words(answer),
         _survey_words(register),
         *law.why,
@@ -170,7 +171,8 @@ def _survey_words(register: Register) -> str:
 
 def _valid_words(register: Register, law: Law, answer: Answer) -> list[str]:
     """Return what is known about the lowest and the highest good reading."""
-    words = ["Lowest and highest reading that are still good: of the transmitter's range, within the vessel."]
+    what = "distance from above" if law.kind is LevelKind.ULLAGE else "reading"
+    words = [f"Lowest and highest {what} that are still good: of the transmitter's range, within the vessel."]
     if register.seen is not None:
         low, high = sorted(law.reading(end) for end in register.seen)
         words.append(f"The record went from {float(low):.5g} to {float(high):.5g} {law.unit}.")

@@ -31,8 +31,8 @@ TAP = """\
 """
 
 SHAPES = """\
-# Each vessel has either a strapping table or a shape: a vertical-cylinder with diameter, height and bottom = "flat",
-# or a horizontal-cylinder with diameter, length and heads = "flat" or "ellipsoidal-2:1". Measure, or take the drawing.
+# Each vessel has either a strapping table or a shape: a vertical-cylinder with diameter, height and bottom = "flat";
+# or a horizontal-cylinder with diameter, length and heads = "flat" or "ellipsoidal-2:1". Measure, or take drawings.
 """
 
 VESSEL = """\
