@@ -21,12 +21,15 @@ from sidetap.survey.relations import chance
 from sidetap.survey.relations.power import (
     FIT,
     FOLLOWS,
+    NEAR,
     ROOT_3,
+    SMALLEST_LEG,
     Law,
     Registers,
     decimal,
     factor_scale,
     find_law,
+    held_against,
     power_factors,
     usable,
 )
@@ -37,7 +40,6 @@ from sidetap.survey.values import Device, Kind, Value
 _FEWEST_OCCASIONS = 5
 _FOLLOWS_ROUNDED = 0.6  # where no more is left than rounding
 _ROUNDED, _ROUNDED_SIZE = 1.2, 0.002
-_NEAR = 8  # values: P and Q lie so close together
 _MAINS_HZ, _MAINS_SCALES, _MAINS_NEAR = (50.0, 60.0), (1.0, 10.0, 100.0, 1000.0), 0.01
 _ENERGY_FIT = 0.02
 _FEWEST_STEPS = 10  # last digits that a counter must rise by
@@ -74,7 +76,7 @@ class _Roles:
         seen = np.abs(self.true[n])
         with np.errstate(all="ignore"):
             scale = (seen * predicted).sum() / (predicted**2).sum()
-            follows = np.corrcoef(seen, predicted)[0, 1]
+            follows = held_against(predicted[None], seen[None])[2][0, 0]
             if not decimal(scale).all() or not follows >= _FOLLOWS_ROUNDED:
                 return False
             off = np.abs(seen - 10.0 ** np.rint(np.log10(scale)) * predicted)
@@ -100,15 +102,15 @@ class _Roles:
     def _take_legs(self, apparent: Floats, of: str) -> dict[str, Floats]:
         """Give their roles to two neighbouring registers whose squares add up to the apparent power's."""
         for first, second in combinations(sorted(self.left), 2):
-            if second - first > _NEAR:
+            if second - first >= NEAR:
                 continue
             sides = np.abs(self.true[[first, second]])
             sum_of_squares = np.sqrt((sides**2).sum(axis=0))
             with np.errstate(all="ignore"):
                 scale = (sum_of_squares * apparent).sum() / (apparent**2).sum()
                 misfit = np.sqrt(((sum_of_squares - scale * apparent) ** 2).mean() / (sum_of_squares**2).mean())
-                follows = np.corrcoef(sum_of_squares, apparent)[0, 1]
-            both_count = sides.std(axis=1).min() > 0 and sides.max(axis=1).min() > 0.05 * sides.max()
+                follows = held_against(apparent[None], sum_of_squares[None])[2][0, 0]
+            both_count = sides.std(axis=1).min() > 0 and sides.max(axis=1).min() >= SMALLEST_LEG * sides.max()
             if both_count and misfit <= FIT and follows >= FOLLOWS and decimal(scale).all():
                 self.give(ACTIVE + of, first)
                 self.give(REACTIVE + of, second)
@@ -175,7 +177,7 @@ def meter(sheet: Sheet) -> list[Relation]:
     law = None if registers is None else find_law(registers)
     if registers is None or law is None:
         return []
-    power = registers.true[law.power]
+    power = _size(registers, law)
     moved = occasions(power, float(np.ptp(np.quantile(power, (0.02, 0.98)))) / 8)
     likely = chance.of_correlation(law.follows, moved, law.tried)
     if moved < _FEWEST_OCCASIONS or likely > chance.LARGEST:
@@ -194,7 +196,7 @@ def meter(sheet: Sheet) -> list[Relation]:
     energies = roles.take_energies({APPARENT: (voltages * currents).sum(axis=0), **powers})
     hertz = roles.take_mains()
     extra = []
-    if REACTIVE in powers:
+    if REACTIVE in powers and len(law.power) == 1:
         extra.append("the squares of active and reactive power add up to that of the apparent power")
     counters = ((registers.values[n].register, name) for n, name in energies)
     extra += [f"register {register} only rises, as fast as the {name} says" for register, name in counters]
@@ -210,8 +212,8 @@ def meter(sheet: Sheet) -> list[Relation]:
 def nothing_but_a_meter(device: Device, relations: Sequence[Relation]) -> str | None:
     """Return what shows that everything a device tells belongs to a power meter; None where anything may be a level.
 
-    A value that never moved may be the level of a vessel at rest: it counts against, unless it is a text, or a
-    register that only ever held 0 or 1.
+    A value that never moved may be the level of a vessel at rest: it counts against, unless it is a text or bits,
+    or a register that only ever held 0 or 1.
     """
     for relation in relations:
         if relation.kind is RelationKind.METER and relation.devices == (device.device,):
@@ -223,7 +225,12 @@ def nothing_but_a_meter(device: Device, relations: Sequence[Relation]) -> str | 
 
 def _tells_no_quantity(value: Value) -> bool:
     flag = value.width == 1 and value.min is not None and value.max is not None and 0 <= value.min <= value.max <= 1
-    return value.kind is Kind.TEXT or flag
+    return value.kind is Kind.TEXT or value.encoding == "bits16" or flag
+
+
+def _size(registers: Registers, law: Law) -> Floats:
+    """Return the power that the law gives [answers]."""
+    return np.asarray(np.sqrt((registers.true[list(law.power)] ** 2).sum(axis=0)))
 
 
 def _factors(registers: Registers, law: Law) -> list[int]:
@@ -257,15 +264,18 @@ def _sentence(roles: _Roles, law: Law) -> str:
     volts, amperes = (", ".join(str(values[n].register) for n in t) for t in (law.voltages, law.currents))
     factor = "" if law.factor is None else f" × power factor (register {values[law.factor].register})"
     root = " / √3" if law.line_voltages else ""
+    if len(law.power) == 2:
+        power = f"root of the added squares of registers {' and '.join(str(values[n].register) for n in law.power)}"
+    else:
+        power = f"{roles.of.get(law.power[0], 'power')} in register {values[law.power[0]].register}"
     return (
         f"the sum of voltage (registers {volts}) × current (registers {amperes}){factor}{root} gives the "
-        f"{roles.of.get(law.power, 'power')} in register {values[law.power].register} "
-        f"within {max(law.misfit, 1e-4):.2%}"
+        f"{power} within {max(law.misfit, 1e-4):.2%}"
     )
 
 
 def _power(device: int, roles: _Roles, law: Law, of: dict[int, str], moved: int, likely: float) -> Relation:
-    power = roles.true[law.power]
+    power = _size(roles.registers, law)
     low, high = np.quantile(power, (0.02, 0.98))
     sentence = _sentence(roles, law)
     return Relation(

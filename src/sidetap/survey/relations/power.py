@@ -24,6 +24,7 @@ from sidetap.survey.values import Value
 FIT = 0.01
 FOLLOWS = 0.97  # correlation: what is left is a quarter of the movement
 ROOT_3 = math.sqrt(3.0)
+NEAR, SMALLEST_LEG = 8, 0.05  # values apart, and share of the other: of active and reactive power
 _FACTOR_SCALES = (1.0, 100.0, 1000.0, 10_000.0)
 _LOWEST_FACTOR = 0.2
 _ABOVE_ONE = 1.0005
@@ -58,14 +59,14 @@ class Registers:
 class Law:
     """voltages × currents (× factor) = power × a power of ten.
 
-    misfit: of the power, root mean square. follows: correlation. tried: how many products were held against how many
-    registers.
+    power: one register, or active and reactive power, whose squares add up to that of the apparent power. misfit: of
+    the power, root mean square. follows: correlation. tried: how many products were held against registers.
     """
 
     voltages: Triple
     currents: Triple
     factor: int | None
-    power: int
+    power: tuple[int, ...]
     misfit: float
     follows: float
     line_voltages: bool
@@ -101,23 +102,26 @@ def find_law(registers: Registers) -> Law | None:
         for k in range(3)
     )
     factors = power_factors(registers)
-    tried = len(groups) * (1 + len(factors)) * len(numbers)
+    legs, sums, sum_sizes = _squares(registers, numbers)
+    tried = len(groups) * ((1 + len(factors)) * len(numbers) + len(legs))
     best: Law | None = None
     for factor in (None, *factors):
         products = apparent if factor is None else apparent * numbers[factor]
-        scale, misfit, follows = held_against(products, numbers)
+        powers = [(n,) for n in range(len(numbers))] + (legs if factor is None else [])
+        series = np.concatenate([numbers, sums]) if factor is None else numbers
+        sizes = np.concatenate([registers.sizes, sum_sizes]) if factor is None else registers.sizes
+        scale, misfit, follows = held_against(products, series)
         own = 1.0 if factor is None else registers.sizes[factor]
-        scale = scale * registers.sizes / (unit[:, None] * own)
+        scale = scale * sizes / (unit[:, None] * own)
         plain, by_root = decimal(scale), decimal(scale * ROOT_3)
         for group, power in np.argwhere((misfit <= FIT) & (follows >= FOLLOWS) & (plain | by_root)).tolist():
             voltages, currents = groups[group]
             closeness = float(misfit[group, power])
-            if power in (*voltages, *currents, factor) or factor in (*voltages, *currents):
-                continue
-            if best is None or closeness < best.misfit:
+            used = [*voltages, *currents, *powers[power], *([] if factor is None else [factor])]
+            if len(set(used)) == len(used) and (best is None or closeness < best.misfit):
                 line = not plain[group, power]
                 follow = float(follows[group, power])
-                best = Law(voltages, currents, factor, power, closeness, follow, line, tried)
+                best = Law(voltages, currents, factor, powers[power], closeness, follow, line, tried)
     return best
 
 
@@ -150,6 +154,22 @@ def _phases(registers: Registers) -> Iterator[tuple[Triple, Triple]]:
         others.sort(key=lambda c: abs(registers.values[c[0]].register - value.register))
         for current in others[:_MOST_CURRENTS]:
             yield voltage, current
+
+
+def _squares(registers: Registers, numbers: Floats) -> tuple[list[tuple[int, ...]], Floats, Floats]:
+    """Return neighbours that may be active and reactive power, the roots of their added squares, and its sizes."""
+    pairs = [
+        (n, m)
+        for n in range(len(numbers))
+        for m in range(n + 1, min(n + NEAR, len(numbers)))
+        if SMALLEST_LEG <= registers.sizes[n] / registers.sizes[m] <= 1 / SMALLEST_LEG
+    ]
+    if not pairs:
+        return [], np.empty((0, numbers.shape[1])), np.empty(0)
+    both = np.array(pairs)
+    sizes = registers.sizes[both].max(axis=1)
+    shares = registers.sizes[both] / sizes[:, None]
+    return list(pairs), np.hypot(*(numbers[both[:, k]] * shares[:, k, None] for k in range(2))), sizes
 
 
 def power_factors(registers: Registers) -> list[int]:

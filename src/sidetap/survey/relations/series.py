@@ -24,9 +24,7 @@ MOST_VALUES = 400  # of one device, first come
 _FEWEST_ANSWERS = 20
 _LARGEST = 1e12  # a number beyond this is no quantity of a yard
 _NO_BITS = ("text", "bits16")
-_CODES = (-32768.0, 32767.0, 65535.0, -999.0, -9999.0, 9999.0, 99999.0, 2147483647.0, -2147483648.0, 4294967295.0)
-_APART = 3.0  # of their span: a code lies so far outside of the other values
-_FEW = 0.5  # share of answers that may be codes
+_MOST_CODED = 0.25  # share of answers
 _DECIMALS = 5
 _ULP = 2.0**-23
 _PARTS = 64  # of a record, for movement
@@ -117,18 +115,24 @@ def _known(numbers: Floats) -> Flags:
 
 
 def without_codes(series: Floats) -> Floats:
-    """Return a series with NaN where it holds a code for "no value", or a number that is no quantity.
+    """Return a series with NaN where it is no quantity: too large a number, or a code for "no value".
 
-    A number that is usually a code counts as one where it lies far away from all others.
+    A code is one same number in a quarter of the answers at most, apart from all others by more than those span. A
+    pump that seldom stands loses its zeros by that: nobody misses them.
     """
-    with np.errstate(all="ignore"):
+    with np.errstate(invalid="ignore"):
         series = np.where(np.abs(series) < _LARGEST, series, np.nan)
-        code = np.isin(series, _CODES)
-        rest = series[~code & np.isfinite(series)]
-        if not code.any() or code.mean() > _FEW or not len(rest):
+    for _ in range(2):
+        known = np.sort(series[np.isfinite(series)])
+        if not len(known):
             return series
-        far = np.maximum(rest.min() - series, series - rest.max()) > _APART * max(float(np.ptp(rest)), 1.0)
-        return np.where(code & far, np.nan, series)
+        for code, rest in ((known[0], known[known > known[0]]), (known[-1], known[known < known[-1]])):
+            if not len(rest):
+                return series
+            apart = float(np.abs(rest - code).min()) > max(float(np.ptp(rest)), np.finfo(np.float64).tiny)
+            if apart and len(rest) < len(known) <= len(rest) + _MOST_CODED * len(series):
+                series = np.where(series == code, np.nan, series)
+    return series
 
 
 def last_digit(series: Floats) -> float:
