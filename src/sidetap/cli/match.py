@@ -20,7 +20,7 @@ from sidetap.quantity import NS_PER_S
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
-from sidetap.survey.words import AnswerWords, Then, Way, answer_words
+from sidetap.survey.words import AnswerWords, Way, answer_words
 from sidetap.survey.words.vocabulary import place
 
 _INDENT, _LABEL = 2, 9
@@ -104,7 +104,7 @@ def _rows(told: AnswerWords, best: Way, site: Site | None) -> list[tuple[str, st
         *(("suspect", f"{words}; read it again") for words in told.suspects),
         *(row for rival in told.rivals for row in _rival(rival)),
         *(("next", words) for words in told.next),
-        *_then(told.then),
+        ("when", told.when),
         ("aside", told.aside),
     ]
     if site is not None:
@@ -118,13 +118,6 @@ def _rival(rival: Way) -> list[tuple[str, str]]:
         ("or", f"{rival.place}, {rival.encoding}: {rival.chance}"),
         (" ", f"{rival.wire}{taken} = {rival.now}, would be {rival.level_now}; {rival.law}"),
     ]
-
-
-def _then(then: Then | None) -> list[tuple[str, str]]:
-    if then is None:
-        return []
-    told = [("when", f"a reading at {then.when} would have settled it:")]
-    return told + [(" ", f"{level}: {source}") for level, source in then.levels]
 
 
 def _compared(answer: Answer, site: Site) -> str:

@@ -16,7 +16,7 @@ from sidetap.line.recording.beside import written_beside
 from sidetap.survey.health import LineHealth
 from sidetap.survey.report import document, matched, pictures, values
 from sidetap.survey.survey import Survey
-from sidetap.survey.words import AnswerWords, survey_words
+from sidetap.survey.words import AnswerWords, relation_words, survey_words
 
 __all__ = ["write_match_report", "write_report"]
 
@@ -80,6 +80,7 @@ def _content(found: Survey, health: LineHealth, recording: str) -> dict[str, obj
         "devices": document.devices(found, health),
         "polls": document.polls(found, health),
         "values": values.rows(told),
+        "relations": [relation_words(relation) for relation in found.relations],
         "beyond": values.beyond(told),
         "curves": drawn,
         "more_curves": left_out,

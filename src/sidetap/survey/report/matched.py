@@ -12,7 +12,7 @@ from sidetap.survey.report.curves import level_curve
 from sidetap.survey.report.document import Table
 from sidetap.survey.report.values import VerdictMark, marked
 from sidetap.survey.survey import Survey
-from sidetap.survey.words import AnswerWords, Mark, Then, Way, clock, elapsed
+from sidetap.survey.words import AnswerWords, Mark, Way, clock, elapsed
 from sidetap.survey.words.vocabulary import number
 
 
@@ -28,7 +28,7 @@ class Section:
     picture: Markup | None
     told: tuple[tuple[str, str], ...]
     next: tuple[str, ...]
-    then: Then | None
+    when: str
     ways: Table | None
     readings: Table
 
@@ -61,8 +61,8 @@ def _section(told: AnswerWords, ends_ns: tuple[int, int] | None, zone: tzinfo | 
         None if best is None or ends_ns is None else level_curve(told, best, ends_ns),
         () if best is None else tuple(_facts(told, best)),
         told.next,
-        told.then,
-        _ways(best, told.rivals) if best is not None and told.rivals else None,
+        told.when,
+        _ways(best, told.rivals, told.answer.next_ns) if best is not None and told.rivals else None,
         _readings(told.marks, best, zone),
     )
 
@@ -82,10 +82,14 @@ def _facts(told: AnswerWords, best: Way) -> list[tuple[str, str]]:
     return [(name, words) for name, words in rows if words]
 
 
-def _ways(best: Way, rivals: Sequence[Way]) -> Table:
-    rows = tuple(_way(n, way) for n, way in enumerate((best, *rivals), 1))
-    heads = ("", "from", "read as", "how likely", "last bytes", "decoded", "level", "law")
-    return Table("The answer (1) and its rivals: what each would mean", heads, rows, frozenset({5, 6}))
+def _ways(best: Way, rivals: Sequence[Way], next_ns: int | None) -> Table:
+    heads = ["", "from", "read as", "how likely", "last bytes", "decoded", "level", "law"]
+    rows = [_way(n, way) for n, way in enumerate((best, *rivals), 1)]
+    if next_ns is not None:
+        heads.append("at the moment to read")
+        rows = [(*row, way.told(way.level_at(next_ns))) for row, way in zip(rows, (best, *rivals), strict=True)]
+    caption = "The answer (1) and its rivals: what each would mean"
+    return Table(caption, tuple(heads), tuple(rows), frozenset({5, 6, 8}))
 
 
 def _way(place: int, way: Way) -> tuple[str, ...]:

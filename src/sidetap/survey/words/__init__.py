@@ -4,7 +4,8 @@ Survey, answers and readings in; sentences, numbers with the digits they deserve
 prints nothing, escapes what came from outside, and decides nothing that the survey has not decided.
 """
 
-from sidetap.survey.words.answers import AnswerWords, Mark, Then, answer_words
+from sidetap.survey.words.answers import AnswerWords, Mark, answer_words
+from sidetap.survey.words.related import relation_words
 from sidetap.survey.words.times import clock, elapsed
 from sidetap.survey.words.values import ValueWords, device_words, survey_words
 from sidetap.survey.words.verdict import Sure, Verdict
@@ -14,7 +15,6 @@ __all__ = [
     "AnswerWords",
     "Mark",
     "Sure",
-    "Then",
     "ValueWords",
     "Verdict",
     "Way",
@@ -22,5 +22,6 @@ __all__ = [
     "clock",
     "device_words",
     "elapsed",
+    "relation_words",
     "survey_words",
 ]

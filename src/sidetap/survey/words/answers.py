@@ -18,7 +18,8 @@ from sidetap.survey.words.verdict import SCALE_OPEN, SETTLED, SIGN_LIMIT, Sure, 
 from sidetap.survey.words.vocabulary import either, encoding_words, number
 from sidetap.survey.words.ways import Way, law_words, way
 
-_MOST_EXPECTED = 2  # rivals of which it is said what a reading would show
+_NOT_HERE = "Check time, unit and vessel of each reading. If they are right, it is not on this line."
+_FEW = "One reading alone tells little: take another when the level has moved by a foot or more."
 _LARGEST = 65536.0  # a decoded number, where a law is told before any number is known
 
 
@@ -36,18 +37,11 @@ class Mark:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Then:
-    """A moment of the record whose reading would have settled it, and what it would have shown: level, from where."""
-
-    when: str
-    levels: tuple[tuple[str, str], ...]
-
-
 @dataclass(frozen=True, eq=False)
 class AnswerWords:
-    """All that is said of one name. best: None for none. fit: how well the readings lie. next: what to do.
+    """All that is said of one name. best: None for none. fit: how well the readings lie.
 
+    next: what to do. when: the moment of the record that it speaks of.
     suspects: readings that don't fit, each with what was expected. outside: readings left out. aside: from where on
     nothing is sure, where no level comes near.
     """
@@ -62,7 +56,7 @@ class AnswerWords:
     suspects: tuple[str, ...]
     outside: str
     next: tuple[str, ...]
-    then: Then | None
+    when: str
     aside: str
 
 
@@ -87,8 +81,8 @@ def answer_words(
         _fit(marks, best),
         tuple(_suspect(mark, best, zone) for mark in marks if not mark.fits),
         _outside(answer),
-        tuple(_next(answer, verdict, best)),
-        _then(found, answer, best, rivals, zone),
+        tuple(_next(answer, verdict, best, len(marks))),
+        _when(found, answer, zone),
         _aside(answer, verdict, best),
     )
 
@@ -177,9 +171,9 @@ def _outside(answer: Answer) -> str:
     return f"Readings outside the record, left out: row {rows} (from 1 after the header). Check their times."
 
 
-def _next(answer: Answer, verdict: Verdict, best: Way | None) -> list[str]:
+def _next(answer: Answer, verdict: Verdict, best: Way | None, readings: int) -> list[str]:
     if best is None:
-        return ["Check time, unit and vessel of each reading. If they are right, it is not on this line."]
+        return [_FEW if readings == 1 else _NOT_HERE]
     told = [] if answer.next is None else [answer.next]
     if verdict.sure is Sure.BELOW:
         told.append(
@@ -189,16 +183,13 @@ def _next(answer: Answer, verdict: Verdict, best: Way | None) -> list[str]:
     return told
 
 
-def _then(found: Survey, answer: Answer, best: Way | None, rivals: Sequence[Way], zone: tzinfo | None) -> Then | None:
-    t_ns = answer.next_ns
-    if t_ns is None or best is None:
-        return None
-    start_ns = found.history.start_ns
-    since = "" if start_ns is None else f", {elapsed((t_ns - start_ns) / NS_PER_S)} into the record"
-    ways = [best, *rivals[:_MOST_EXPECTED]]
-    return Then(
-        f"{clock(t_ns, zone)} (time_s {t_ns / NS_PER_S:.0f}{since})",
-        tuple((way.told(way.level_at(t_ns)), f"{_short(way.rival)}, {way.encoding}") for way in ways),
+def _when(found: Survey, answer: Answer, zone: tzinfo | None) -> str:
+    """Return the moment that would have settled it, on every clock that a reader may have."""
+    t_ns, start_ns = answer.next_ns, found.history.start_ns
+    if t_ns is None or start_ns is None:
+        return ""
+    return (
+        f"{elapsed((t_ns - start_ns) / NS_PER_S)} into this record: {clock(t_ns, zone)}, time_s {t_ns / NS_PER_S:.0f}"
     )
 
 
