@@ -54,15 +54,18 @@ class Pair:
     chance: float
 
 
+def wide(sheet: Sheet) -> list[int]:
+    """Return the measurements that move by much more than what they are rounded to."""
+    far = np.flatnonzero((sheet.spans > _ROUNDINGS * sheet.rounding) & (sheet.spans > 0))
+    return [n for n in far.tolist() if sheet.values[n].kind is Kind.MEASUREMENT]
+
+
 def movers(sheet: Sheet) -> list[int]:
     """Return the measurements that move enough to be held against each other."""
-    wide = (sheet.spans > _ROUNDINGS * sheet.rounding) & (sheet.spans > 0)
     return [
         n
-        for n in np.flatnonzero(wide).tolist()
-        if sheet.values[n].kind is Kind.MEASUREMENT
-        and _covers(sheet.numbers[n])
-        and occasions(sheet.numbers[n], sheet.spans[n] / 8) >= _FEWEST_OCCASIONS
+        for n in wide(sheet)
+        if _covers(sheet.numbers[n]) and occasions(sheet.numbers[n], sheet.spans[n] / 8) >= _FEWEST_OCCASIONS
     ]
 
 

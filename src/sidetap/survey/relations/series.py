@@ -27,7 +27,7 @@ _NO_BITS = ("text", "bits16")
 _MOST_CODED = 0.25  # share of answers
 _DECIMALS = 5
 _ULP = 2.0**-23
-_PARTS = 64  # of a record, for movement
+_PARTS, _STILL = 128, 1 / 16  # of a record, for movement; of an amount, by which a part may differ at rest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,9 +57,11 @@ def numeric(device: Device) -> dict[tuple[str, int], Candidate]:
     }
 
 
-def sheets(device: Device) -> list[Sheet]:
-    """Return the values of a device that ever change, side by side: one sheet, or one a block without times."""
-    candidates = numeric(device)
+def sheets(device: Device, candidates: dict[tuple[str, int], Candidate]) -> list[Sheet]:
+    """Return the values of a device that ever change, side by side: one sheet, or one a block without times.
+
+    candidates: those behind the values (`numeric`).
+    """
     values = [v for v in device.values if (v.table, v.register) in candidates][:MOST_VALUES]
     blocks: dict[int, tuple[Block, list[Value]]] = {}
     for value in values:
@@ -156,15 +158,15 @@ def last_digit(series: Floats) -> float:
 def occasions(series: Floats, amount: float) -> int:
     """Return on how many occasions a series moved by an amount or more, one after another.
 
-    An occasion ends where the series rests or turns back. The record is looked at in 64 parts of equal length, by the
-    mean of each.
+    An occasion ends where the series rests or turns back. The record is looked at in 128 parts of equal length, by
+    the mean of each.
     """
     known = series[np.isfinite(series)]
     if len(known) < _PARTS or amount <= 0:
         return 0
     means = np.array([part.mean() for part in np.array_split(known, _PARTS)])
     steps = np.diff(means)
-    ways = np.where(np.abs(steps) > amount / 8, np.sign(steps), 0.0)
+    ways = np.where(np.abs(steps) > _STILL * amount, np.sign(steps), 0.0)
     starts = np.flatnonzero(np.diff(ways, prepend=0.0) != 0)
     moved = np.abs(np.add.reduceat(steps, starts)) if len(starts) else np.empty(0)
     return int(((moved >= amount) & (ways[starts] != 0)).sum())
