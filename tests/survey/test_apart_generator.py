@@ -5,6 +5,7 @@ orders mapped in words), a request and an answer of the MODBUS Application Proto
 """
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import minimalmodbus
@@ -19,7 +20,7 @@ from sidetap.cli.main import run
 from sidetap.line import decode
 
 HALF_HOUR_S = 1800.0
-SEEDS = range(40)
+SEEDS = range(30)
 
 # IEEE 754 binary32 of 123.456 is 42F6E979; arrangement of words and bytes: common practice, no source.
 FLOATS = [
@@ -38,6 +39,11 @@ BYTE_ORDERS = {
 
 def made(seed: int, *, faults: bool = False, duration_s: float = HALF_HOUR_S) -> Unit:
     return unit(np.random.default_rng(seed), duration_s=duration_s, period_s=1.0, faults=faults)
+
+
+@pytest.fixture(scope="module")
+def short() -> list[Unit]:
+    return [made(seed, duration_s=60.0) for seed in range(600)]
 
 
 @pytest.mark.parametrize(("order", "words"), FLOATS)
@@ -76,6 +82,12 @@ def test_whole_numbers_are_laid_out_as_minimalmodbus_lays_them_out(order: str, v
 def test_other_layouts(encoding: str, value: float, words: list[int]) -> None:
     """Modulo 10,000, BCD and word order: common practice, no source; 1.5 is 3FF8 0000 0000 0000 by IEEE 754."""
     assert encoded(encoding, [value])[0].tolist() == [words]
+
+
+def test_whole_numbers_are_the_nearest() -> None:
+    words, truth = encoded("int16", [2.6, -2.6, 40_000.0])
+    assert words[:, 0].tolist() == [3, 0xFFFD, 0x7FFF]
+    assert truth.tolist() == [3.0, -3.0, 32_767.0]
 
 
 def test_patterns_follow_the_order_of_their_encoding() -> None:
@@ -117,6 +129,18 @@ def test_the_truth_is_what_the_words_say(faults: bool) -> None:
                 if not right:
                     unlike.append((seed, field.name, field.encoding))
     assert unlike == []
+
+
+def test_a_field_in_another_order_than_the_rest_says_so(short: list[Unit]) -> None:
+    odd = 0
+    for device in short:
+        for field in device.fields:
+            if field.width != 2 or field.encoding == "text" or field.encoding.endswith(f"-{device.order}"):
+                continue
+            odd += 1
+            words = device.words[:, field.start : field.start + 2]
+            assert [decode(field.encoding, row.tolist()) for row in words] == field.truth.tolist()
+    assert 0 < odd < 40
 
 
 def test_only_with_faults_there_are_answers_without_a_value() -> None:
@@ -161,8 +185,8 @@ def test_where_a_value_tells_the_level_it_is_the_level() -> None:
     assert told > len(SEEDS) // 2
 
 
-def test_all_encodings_of_the_contract_come_up() -> None:
-    kinds = {field.encoding for seed in range(600) for field in made(seed, duration_s=600.0).fields}
+def test_all_encodings_of_the_contract_come_up(short: list[Unit]) -> None:
+    kinds = {field.encoding for device in short for field in device.fields}
     pairs = {f"{kind}-{order}" for kind in ("uint32", "int32", "float32", "mod10k32") for order in ORDERS}
     doubles = {"float64-high-word-first", "float64-low-word-first"}
     assert kinds == {"uint16", "int16", "bcd16", "bits16", "text"} | pairs | doubles
@@ -186,3 +210,14 @@ def test_a_line_of_devices_is_read_back(tmp_path: Path, suffix: str, capsys: pyt
     for device, one in devices.items():
         answers = [row["response"] for row in rows if row["device"] == device]
         assert [a[6:] for a in answers] == [w.astype(">u2").tobytes().hex() for w in one.words]
+
+
+def test_an_adapter_delivers_every_16_ms_what_has_come_since(tmp_path: Path) -> None:
+    """At 19200 8E1, 27.9 characters of 11 bits fit into 16 ms."""
+    path = tmp_path / "line.csv"
+    record([made(seed, duration_s=120.0) for seed in (1, 2, 3)], path)
+    rows = [line.split(",") for line in path.read_text().splitlines()[2:]]
+    times_us = [round(float(time_s) * 1e6) for time_s, _ in rows]
+    assert all(time_us % 16_000 == 0 for time_us in times_us)
+    assert all(one < other for one, other in pairwise(times_us))
+    assert max(len(text) // 2 for _, text in rows) <= 28

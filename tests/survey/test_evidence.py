@@ -79,7 +79,7 @@ def test_changes_are_counted_as_one_would_by_hand() -> None:
     rows = [0, *level.tolist()]  # the first answer is no change
     rows[0] = rows[1]
     assert np.array_equal(evidence.tally(Reading(Way.WHOLE, "high-word-first")).changes[0], counted(rows))
-    floats = (level / 777).astype(np.float32)
+    floats = (level / 777).astype(np.float32).astype(np.float64)
     evidence = Evidence(2)
     evidence.add(encode(floats, "float32", "low-word-first"))
     bits = [struct.unpack(">i", struct.pack(">f", f))[0] for f in floats.tolist()]

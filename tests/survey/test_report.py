@@ -17,7 +17,8 @@ from sidetap.line.recording import read, write_csv, write_pcapng
 from sidetap.survey import Survey, YardEvent, survey_recording
 from sidetap.survey.health.text import duration
 from sidetap.survey.report import write_report
-from sidetap.survey.report.scales import TimeAxis, clock, elapsed, round_numbers
+from sidetap.survey.report.scales import TimeAxis, round_numbers
+from sidetap.survey.words import clock, elapsed
 from sidetap.yard import Yard
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}

@@ -135,6 +135,7 @@ def _as_computed(random: np.random.Generator, measured: Measured) -> Floats:
     span = measured.high - measured.low
     if shape == "converter":
         step = span / 2 ** int(random.choice([12, 14, 15, 16, 20]))
+        step *= random.choice([1.0, 1.0 + random.normal(0, 0.01)], p=[0.25, 0.75])  # most are calibrated one by one
         return np.asarray(measured.low + np.rint((measured.values - measured.low) / step) * step)
     if shape == "decimal":
         places = int(np.clip(np.ceil(-np.log10(measured.finest)), 0, 4))

@@ -1,7 +1,8 @@
 """Register maps of made-up devices: which columns a kind of device has, in what order, with what beside them.
 
 The kinds: level transmitters, pressure cells, flow meters, input gateways, temperature modules, power meters, drives,
-scales, controllers that collect several vessels, and plain one-value senders. All invented.
+scales, controllers that collect several vessels or several kinds of instrument, and plain one-value senders. All
+invented.
 """
 
 import numpy as np
@@ -24,8 +25,20 @@ from registers.apart_columns import (
 from registers.apart_plant import Floats, Plant, plant
 from registers.apart_quantities import Instruments
 
-_KINDS = ("level", "pressure", "flow", "gateway", "temperature", "meter", "drive", "scale", "collector", "single")
-_SHARES = (0.3, 0.1, 0.11, 0.1, 0.07, 0.07, 0.05, 0.04, 0.08, 0.08)
+_KINDS = (
+    "level",
+    "pressure",
+    "flow",
+    "gateway",
+    "temperature",
+    "meter",
+    "drive",
+    "scale",
+    "collector",
+    "single",
+    "panel",
+)
+_SHARES = (0.28, 0.1, 0.1, 0.1, 0.07, 0.07, 0.05, 0.04, 0.07, 0.07, 0.05)
 _TEXTS = ("SN", "TANK", "LT", "FT", "REV", "V", "UNIT-", "PROBE ", "S/N ")
 _SETTINGS = (
     0,
@@ -134,12 +147,15 @@ class Map:
         return self._number("uptime", "mod10k32" if kind else "uint32", np.floor((start_s + self._at_s) / unit_s))
 
     def _setting(self) -> Column:
-        """Return a constant: a span, a height, a damping, an address, a code of a unit."""
+        """Return a constant (a span, a damping, an address, a code of a unit) or one that is set anew once."""
         if self._chance(0.5) and self._spelling.habit in (SINGLE, DOUBLE, MIXED):
             value = float(np.round(self._random.choice([self._around.height_m, 4.0, 20.0, 1.0, 0.42, 100.0, 3.5]), 2))
             return self._constant("setting", "float32", value)
         kind = "uint32" if self._spelling.habit == LONG and self._chance(0.5) else "uint16"
-        return self._constant("setting", kind, float(self._random.choice(_SETTINGS)))
+        values = np.full(len(self._at_s), float(self._random.choice(_SETTINGS)))
+        if self._chance(0.05):
+            values[int(self._random.integers(len(values))) :] = float(self._random.choice(_SETTINGS))
+        return self._number("setting", kind, values)
 
     def _text(self) -> Column:
         registers = int(self._random.integers(2, 11))
@@ -181,6 +197,14 @@ class Map:
     def _guise(self) -> Column:
         return self._say(self._instruments.level_guise())
 
+    def _peak(self) -> Column:
+        """Return the highest level since it was last reset, which may fall within the record."""
+        level = self._instruments.level()
+        split = int(self._random.integers(1, len(level.values))) if self._chance(0.3) else 0
+        parts = [np.maximum.accumulate(part) for part in (level.values[:split], level.values[split:])]
+        peak = Measured("peak", np.concatenate(parts), level.low, level.high, level.finest)
+        return self._say(peak)
+
     def _warm(self) -> Column:
         return self._say(self._instruments.temperature())
 
@@ -201,6 +225,7 @@ class Map:
             (0.5, "warm"),
             (0.25, "quality"),
             (0.1, "strength"),
+            (0.06, "peak"),
             (0.4, "status"),
             (0.15, "alarm"),
             (0.15, "heartbeat"),
@@ -305,6 +330,14 @@ class Map:
             if with_status:
                 body.append(self._status())
         return [self._main(), *body, *self._some((0.5, "heartbeat"), (0.3, "alarm"))]
+
+    def _panel(self) -> list[Column]:
+        """Return what a controller shows of several kinds of instrument."""
+        kinds = ("level", "pressure", "flow", "temperature", "meter", "drive", "scale", "single")
+        body: list[Column] = []
+        for _ in range(int(self._random.choice([2, 3, 4, 6]))):
+            body += getattr(self, f"_{kinds[int(self._random.integers(len(kinds)))]}")()
+        return body + self._some((0.3, "heartbeat"), (0.3, "alarm"))
 
     def _single(self) -> list[Column]:
         return [self._main(), *self._some((0.25, "status"))]

@@ -61,7 +61,7 @@ class Instruments:
         full = int(self._random.choice(_COUNTS))
         zero = full / 5 if self._random.random() < 0.4 else 0.0
         per_m = (full - zero) / self._plant.height_m
-        return self._of_level("counts", per_m, -zero / per_m, full, whole=True)
+        return self._of_level("counts", per_m, -zero / per_m if zero else 0.0, full, whole=True)
 
     def head(self) -> Measured:
         """Return the pressure of the liquid above a nozzle near the floor."""

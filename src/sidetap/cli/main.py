@@ -20,6 +20,7 @@ VERBS = {
     "transactions": "list what was asked and answered in a recording",
     "survey": "find out what is on a line, and how sure that is",
     "match": "find the registers behind readings that people took",
+    "new": "write a first site file from a survey and a match",
     "check": "check a site file, with place, problem and remedy",
     "level": "show levels and volumes, from a recording or the running station",
     "verify": "check the scheme's promises in every order of events",

@@ -10,19 +10,20 @@ from zoneinfo import ZoneInfo
 
 import typer
 from rich.console import Console
-from rich.padding import Padding
-from rich.text import Text
 
+from sidetap.cli.paragraphs import page, paragraph
 from sidetap.cli.progress import watched_batches
+from sidetap.cli.report_place import check_report_place
 from sidetap.errors import BadInput
-from sidetap.line import reference
 from sidetap.line.recording import read as read_recording
 from sidetap.quantity import NS_PER_S
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
+from sidetap.survey.words import AnswerWords, Way, answer_words
+from sidetap.survey.words.vocabulary import place
 
-_WIDTH = 80  # columns at least
+_INDENT, _LABEL = 2, 9
 _CALENDAR_FROM_NS = 10**9 * NS_PER_S  # 2001; a clock that shows less counts from the record's own start
 
 
@@ -32,23 +33,30 @@ def match(
     site: Annotated[
         Path | None, typer.Option(help="A site file: its time zone is that of the readings; its points are compared.")
     ] = None,
+    report: Annotated[Path | None, typer.Option(help="Write it all as one HTML page with pictures.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Find the registers behind readings that people took."""
+    if report is not None:
+        check_report_place(report, [recording, readings, site])
     known = None if site is None else load_or_refuse(site)
     noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
     source = read_recording(recording)
     found = survey_recording(source, (), watched_batches(source))
     _refuse_if_all_outside(readings, noted, found)
     answers = match_readings(found, noted)
+    zone = None if known is None else ZoneInfo(known.time_zone)
+    words = [answer_words(found, answer, noted, zone) for answer in answers]
+    if report is not None:
+        from sidetap.survey.report import write_match_report  # templates take a moment to load, and few ask for them
+
+        write_match_report(found, words, report, recording=recording.name, readings=readings.name, zone=zone)
     if as_json:
         sys.stdout.write(json.dumps({"answers": [a.document() for a in answers]}, allow_nan=False) + "\n")
         return
-    console = Console(highlight=False)
-    if not console.is_terminal:
-        console = Console(highlight=False, width=_WIDTH)
-    for answer in answers:
-        _show(console, answer, known)
+    console = page()
+    for told in words:
+        _show(console, told, known)
 
 
 def _refuse_if_all_outside(path: Path, noted: Sequence[PersonReading], found: Survey) -> None:
@@ -71,43 +79,48 @@ def _moment(t_ns: int) -> str:
     return f"{seconds}, {datetime.fromtimestamp(t_ns // NS_PER_S, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
-def _show(console: Console, answer: Answer, site: Site | None) -> None:
-    console.print(Text(f"{answer.name}: {answer.status}", style="bold"))
-    for words in _words(answer, site):
-        console.print(Padding(Text(words), (0, 0, 0, 2)))
+def _show(console: Console, told: AnswerWords, site: Site | None) -> None:
+    paragraph(console, f"{told.name}: {told.verdict.words}", hang=_INDENT, style="bold")
+    if told.outside:
+        paragraph(console, told.outside, _INDENT)
+    if told.best is None:
+        what = "any reading that is left" if told.outside else "the readings"
+        paragraph(console, f"No register of this recording explains {what}.", _INDENT)
+        for words in told.next:
+            paragraph(console, words, _INDENT)
+        return
+    for label, words in _rows(told, told.best, site):
+        paragraph(console, words, _INDENT + _LABEL, label=f"{'':{_INDENT}}{label}", hang=0 if label == "next" else 2)
 
 
-def _words(answer: Answer, site: Site | None) -> list[str]:
-    best = answer.best
-    outside = []
-    if answer.outside_readings:
-        rows = ", ".join(map(str, answer.outside_readings))
-        outside = [f"Readings outside the record, left out: row {rows} (from 1 after the header). Check their times."]
-    if best is None:
-        what = "any reading that is left" if outside else "the readings"
-        return [*outside, f"No register of this recording explains {what}."]
-    place = f"device {best.device} {best.table} {best.register} ({reference(best.table, best.register)})"
-    sign = "+" if best.offset >= 0 else "-"
-    law = f"{answer.unit} = decoded × {best.scale:.6g} {sign} {abs(best.offset):.6g}"
-    words = [*outside, f"{place}, {best.encoding}", f"{law}; confidence {min(best.confidence, 0.9999):.4f}"]
-    if answer.valid_below is not None:
-        words.append(f"16 or 32 bits can't be told apart below {answer.valid_below:.6g} {answer.unit}")
-    if answer.suspect_readings:
-        rows = ", ".join(map(str, answer.suspect_readings))
-        words.append(f"Readings that don't fit: row {rows} (from 1 after the header). Read them again.")
-    words += [
-        f"Rival: device {r.device} {r.table} {r.register}, {r.encoding}, {r.confidence:.3f}" for r in answer.rivals
+def _rows(told: AnswerWords, best: Way, site: Site | None) -> list[tuple[str, str]]:
+    taken = f", taken as {best.taken}" if best.taken else ""
+    rows = [
+        ("from", f"{best.place}, {best.encoding}"),
+        ("law", f"{best.law}; {best.chance} sure"),
+        ("now", "; ".join(filter(None, (f"{best.wire}{taken} = {best.now}, so {best.level_now}", best.trend)))),
+        ("seen", best.span),
+        ("fits", told.fit),
+        *(("suspect", f"{words}; read it again") for words in told.suspects),
+        *(row for rival in told.rivals for row in _rival(rival)),
+        *(("next", words) for words in told.next),
+        ("when", told.when),
+        ("aside", told.aside),
     ]
-    if answer.next is not None:
-        words.append(f"Next: {answer.next}")
-    if answer.next_ns is not None:
-        words.append(f"A reading at {answer.next_ns / 1e9:.3f} s of this record would have settled it.")
     if site is not None:
-        words += _compared(answer, site)
-    return words
+        rows.append(("site", _compared(told.answer, site)))
+    return [(label, words) for label, words in rows if words]
 
 
-def _compared(answer: Answer, site: Site) -> list[str]:
+def _rival(rival: Way) -> list[tuple[str, str]]:
+    taken = f", taken as {rival.taken}" if rival.taken else ""
+    return [
+        ("or", f"{rival.place}, {rival.encoding}: {rival.chance}"),
+        (" ", f"{rival.wire}{taken} = {rival.now}, would be {rival.level_now}; {rival.law}"),
+    ]
+
+
+def _compared(answer: Answer, site: Site) -> str:
     """Return whether the site file reads the vessel of that name from the same register."""
     best = answer.best
     for vessel in site.vessels:
@@ -115,6 +128,6 @@ def _compared(answer: Answer, site: Site) -> list[str]:
             point = site.point(vessel.level.point)
             same = (point.device, point.table, point.register) == (best.device, best.table, best.register)
             word = "the same" if point.encoding == best.encoding else f"the same register, there as {point.encoding}"
-            place = f"{point.tag}, device {point.device} {point.table} {point.register}"
-            return [f"The site file reads it from {place}: {word if same else 'ANOTHER register'}."]
-    return []
+            where = place(point.device, point.table, point.register)
+            return f"{point.tag}, {where}: {word if same else 'ANOTHER register'}"
+    return ""

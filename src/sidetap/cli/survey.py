@@ -15,11 +15,12 @@ from sidetap.cli.report_place import check_report_place
 from sidetap.line import reference
 from sidetap.line.columns import NONE
 from sidetap.line.recording import read
-from sidetap.survey import Finding, PollSummary, Survey, read_events, survey_recording
+from sidetap.survey import Finding, PollSummary, Relation, Survey, read_events, survey_recording
 from sidetap.survey.health.text import device_words as device_health_words
 from sidetap.survey.health.text import duration, line_words
 from sidetap.survey.values import Device
-from sidetap.survey.words import Sure, ValueWords, device_words
+from sidetap.survey.words import Sure, ValueWords, device_words, relation_words
+from sidetap.survey.words.times import span
 
 _INDENT = 2
 _BYTES = 11  # columns for the bytes of two registers; more stand below
@@ -77,6 +78,7 @@ def _show(found: Survey) -> None:
             paragraph(console, device_health_words(well[number], health.resolution_us), _INDENT, hang=2)
         if number in known and known[number].values:
             _show_values(console, known[number])
+    _show_relations(console, found.relations)
     _show_findings(console, found.findings)
 
 
@@ -158,12 +160,23 @@ def _aside(values: Sequence[ValueWords]) -> list[str]:
     return [f"{', '.join(references)}: {aside}" for aside, references in places.items()]
 
 
+def _show_relations(console: Console, relations: tuple[Relation, ...]) -> None:
+    if not relations:
+        return
+    console.print()
+    paragraph(console, f"What fits together: {len(relations)}", style="bold")
+    for relation in relations:
+        first, *others = relation_words(relation)
+        paragraph(console, first, 2)
+        for words in others:
+            paragraph(console, words, 6)
+
+
 def _show_findings(console: Console, findings: tuple[Finding, ...]) -> None:
     console.print()
     paragraph(console, f"Findings: {len(findings)}", style="bold")
     for finding in findings:
-        span = finding.span
-        when = "" if span is None else f" ({span.from_ns / 1e9:.3f} to {span.to_ns / 1e9:.3f} s)"
+        when = "" if finding.span is None else f" ({span(finding.span.from_ns, finding.span.to_ns)})"
         paragraph(console, f"{finding.severity}: {finding.finding}{when}", 2)
         for words in (finding.text, f"Evidence: {finding.evidence}.", f"To settle: {finding.settle}"):
             paragraph(console, words, 6)

@@ -19,19 +19,19 @@ class NotText(ValueError):
         super().__init__(f"{line}:{column}: not UTF-8")
 
 
-def read_small_text(path: Path) -> str:
+def read_small_text(path: Path, most_bytes: int = MOST_BYTES) -> str:
     """Return the text of a file without its byte-order mark, lines ended by LF.
 
-    BadInput when the path can't be read as a file of at most MOST_BYTES; NotText when its bytes are no UTF-8.
+    BadInput when the path can't be read as a file of at most most_bytes; NotText when its bytes are no UTF-8.
     """
     try:
         about = path.stat()
         if not stat.S_ISREG(about.st_mode):
             raise BadInput(str(path), "not a file", "Name a file, no directory, device or pipe.")
-        if about.st_size > MOST_BYTES:
-            raise BadInput(str(path), f"{about.st_size} bytes", f"A site's file has at most {MOST_BYTES} bytes.")
+        if about.st_size > most_bytes:
+            raise BadInput(str(path), f"{about.st_size} bytes", f"A file here has at most {most_bytes} bytes.")
         with path.open("rb") as file:
-            data = file.read(MOST_BYTES)  # it may have grown since
+            data = file.read(most_bytes)  # it may have grown since
     except (OSError, ValueError) as problem:  # ValueError: a path with a zero byte
         reason = getattr(problem, "strerror", None) or str(problem)
         raise BadInput(str(path), f"can't be read: {reason.lower()}", "Check the path and its rights.") from None

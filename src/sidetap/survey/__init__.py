@@ -19,6 +19,7 @@ from sidetap.survey.matching import (
     read,
 )
 from sidetap.survey.polls import Poll
+from sidetap.survey.relations import Relation, RelationKind, Tied
 from sidetap.survey.survey import LineTotals, PollSummary, Survey, survey, survey_recording
 from sidetap.survey.values import Alternative, Kind, Status, Value
 
@@ -34,10 +35,13 @@ __all__ = [
     "Poll",
     "PollSummary",
     "ReadingKind",
+    "Relation",
+    "RelationKind",
     "Rival",
     "Severity",
     "Status",
     "Survey",
+    "Tied",
     "Value",
     "YardEvent",
     "match",

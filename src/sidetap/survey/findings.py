@@ -20,7 +20,7 @@ from sidetap.survey.contest import Contest, contests
 from sidetap.survey.events import YardEvent
 from sidetap.survey.grouping import Places
 from sidetap.survey.history import History
-from sidetap.survey.meter import power_meter
+from sidetap.survey.relations import Relation, nothing_but_a_meter
 from sidetap.survey.timeline import Span
 from sidetap.survey.values import Device, Kind, Status, Value
 
@@ -73,11 +73,15 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What is known beside the events: a torn end, where the clock ran backwards (from, to), what people noted."""
+    """What is known beside the events.
+
+    A torn end, where the clock ran backwards (from, to), what people noted, how the values of devices are tied.
+    """
 
     truncated: bool = False
     clock_steps_ns: tuple[tuple[int, int], ...] = ()
     yard_events: tuple[YardEvent, ...] = ()
+    relations: tuple[Relation, ...] = ()
 
 
 def find(history: History, devices: Sequence[Device], about: About) -> list[Finding]:
@@ -97,7 +101,7 @@ def find(history: History, devices: Sequence[Device], about: About) -> list[Find
     found += _new_devices(history, usual)
     found += _after_events(history, about.yard_events)
     for device in devices:
-        found += _values(device, whole)
+        found += _values(device, about.relations, whole)
     return found
 
 
@@ -409,7 +413,7 @@ def _after_any(t_ns: Times, from_ns: Times, to_ns: Times) -> int:
     return int(((latest >= 0) & (t_ns <= to_ns[latest])).sum())
 
 
-def _values(device: Device, whole: Span | None) -> list[Finding]:
+def _values(device: Device, tied: Sequence[Relation], whole: Span | None) -> list[Finding]:
     found = []
     orders = {v.encoding.split("-", 1)[1]: v for v in device.values if _sure_pair(v)}
     if len(orders) > 1:
@@ -440,7 +444,7 @@ def _values(device: Device, whole: Span | None) -> list[Finding]:
         for value in device.values
         if value.faults
     ]
-    meter = power_meter(device)
+    meter = nothing_but_a_meter(device, tied)
     if meter is not None:
         found.append(
             Finding(

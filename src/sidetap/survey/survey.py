@@ -22,6 +22,7 @@ from sidetap.survey.grouping import medians
 from sidetap.survey.health import Health, LineHealth
 from sidetap.survey.history import Gathering, History, gather
 from sidetap.survey.polls import Poll
+from sidetap.survey.relations import Relation, relations
 from sidetap.survey.values import Device, Value, read_devices
 
 _TOLD = (Outcome.ANSWERED, Outcome.EXCEPTION, Outcome.DAMAGED, Outcome.UNANSWERED)
@@ -60,11 +61,15 @@ class LineTotals:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """Everything that was found. health: of a recording only."""
+    """Everything that was found. relations: what the values of devices have to do with one another.
+
+    health: of a recording only.
+    """
 
     line: LineTotals
     polls: tuple[PollSummary, ...]
     devices: tuple[Device, ...]
+    relations: tuple[Relation, ...]
     findings: tuple[Finding, ...]
     history: History
     health: LineHealth | None
@@ -119,7 +124,8 @@ def survey(tables: Iterable[Columns], settings: Settings | None = None) -> Surve
     history = gather(tables)
     line = _totals(history, settings, history.line_bytes, None)
     devices = read_devices(history.blocks)
-    return _survey(history, line, devices, find(history, devices, About()), None)
+    tied = relations(devices)
+    return _survey(history, line, devices, tied, find(history, devices, About(relations=tied)), None)
 
 
 def survey_recording(
@@ -142,14 +148,16 @@ def survey_recording(
     known = {name: rate for name, rate in rates.items() if rate is not None}
     history = gathering.history()
     line = _totals(history, recording.settings, recording.byte_count, known or None)
+    devices = read_devices(history.blocks)
+    tied = relations(devices, yard_events)
     about = About(
         recording.truncated,
         tuple((step.before_ns, step.after_ns) for step in recording.clock_stepped),
         tuple(yard_events),
+        tied,
     )
-    devices = read_devices(history.blocks)
     findings = find(history, devices, about) + health.findings(history, devices, about)
-    return _survey(history, line, devices, findings, found)
+    return _survey(history, line, devices, tied, findings, found)
 
 
 def _heard(batches: Iterable[Batch], settings: Settings | None) -> Iterator[tuple[Batch | None, Columns | None]]:
@@ -172,11 +180,12 @@ def _survey(
     history: History,
     line: LineTotals,
     devices: Sequence[Device],
+    tied: tuple[Relation, ...],
     findings: Sequence[Finding],
     health: LineHealth | None,
 ) -> Survey:
     in_order = sorted(findings, key=lambda f: -1 if f.device is None else f.device)
-    return Survey(line, _summaries(history), tuple(devices), tuple(in_order), history, health)
+    return Survey(line, _summaries(history), tuple(devices), tied, tuple(in_order), history, health)
 
 
 def _totals(

@@ -1,6 +1,7 @@
 """Which register stands behind the readings people took: a survey and readings in, one `Answer` per name out."""
 
-from sidetap.survey.matching.match import Answer, MatchStatus, Rival, match, outside_of
+from sidetap.survey.matching.answer import Answer, MatchStatus, Rival
+from sidetap.survey.matching.match import match, match_devices, outside_of
 from sidetap.survey.matching.readings import READING_UNITS, PersonReading, ReadingKind, read
 
 __all__ = [
@@ -11,6 +12,7 @@ __all__ = [
     "ReadingKind",
     "Rival",
     "match",
+    "match_devices",
     "outside_of",
     "read",
 ]

@@ -1,12 +1,14 @@
-"""The ways a register may stand for a quantity: reading = decoded × scale + offset, with how likely each is.
+"""The ways a register may stand for a quantity: reading = (decoded - zero) × scale + offset, and how likely each is.
 
 A unit in, laws out. Most transmitters send a unit of the quantity in decimal parts; some send the distance from
 above, a share of a span, a current or a pressure, whose scale or offset nobody can know beforehand. All shares
-below: common practice, no source.
+below: common practice, no source. The conventional metre of water is 9806.65 Pa (ISO 80000-4:2019, annex, from
+memory), the inch of water 25.4 mm of it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from fractions import Fraction
 
 from sidetap.quantity import Dimension, unit
 
@@ -15,57 +17,115 @@ class Form(StrEnum):
     """What is known of a law beforehand."""
 
     UNIT = "unit"  # scale and offset known
-    SHIFTED = "shifted"  # scale known, offset free: another datum, or (scale below 0) the distance from above
-    FREE = "free"  # through zero, scale free: a share of a span
-    AFFINE = "affine"  # both free: a pressure, a current
+    SHIFTED = "shifted"  # scale known, offset free: another datum
+    ULLAGE = "ullage"  # scale known and below 0, offset free: the distance from above
+    SPAN = "span"  # a share of a span, a loop's current: zero known, scale free
+    AFFINE = "affine"  # both free: a pressure at a nozzle of unknown height, a current of unknown range
 
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """reading in unit = decoded × scale + offset, as far as known; share: how likely beforehand."""
+    """reading in unit = (decoded - zero) × scale + offset, as far as known; share: how likely beforehand.
+
+    full: of SPAN, what a whole span is in decoded values; None where that isn't known either.
+    """
 
     form: Form
     scale: float
     offset: float
     share: float
+    zero: float = 0.0
+    full: float | None = None
 
 
-_UNIT_SHARE, _SHIFTED_SHARE, _ULLAGE_SHARE, _FREE_SHARE, _AFFINE_SHARE = 0.66, 0.04, 0.08, 0.14, 0.08
+# how levels are told: in their unit, from another datum, from above, as a share of a span, or in some other way
+_UNIT_SHARE, _SHIFTED_SHARE, _ULLAGE_SHARE, _SPAN_SHARE, _AFFINE_SHARE = 0.64, 0.03, 0.10, 0.16, 0.07
 
-# dimension -> (unit, share, decimal places sent as a whole number)
-_WHOLE_NUMBERS: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
+_Sent = tuple[Fraction, float, tuple[int, ...]]  # a unit's size in SI, its share, decimals sent as a whole number
+
+
+def _size(name: str) -> Fraction:
+    return unit(name).factor
+
+
+_WATER_MM = Fraction(980_665, 100_000)  # Pa
+_WATER_IN = _WATER_MM * Fraction(254, 10)
+
+_WHOLE_NUMBERS: dict[Dimension, tuple[_Sent, ...]] = {
     Dimension.LENGTH: (
-        ("m", 0.35, (1, 2, 3, 4)),
-        ("ft", 0.35, (0, 1, 2, 3)),
-        ("in", 0.30, (0, 1, 2, 3)),
+        (_size("m"), 0.40, (1, 2, 3, 3, 3, 4)),
+        (_size("ft"), 0.32, (0, 1, 2, 2, 3)),
+        (_size("in"), 0.20, (0, 1, 1, 2, 3)),
+        (_size("in") / 8, 0.03, (0,)),
+        (_size("in") / 16, 0.05, (0,)),
     ),
-    Dimension.SHARE: (("%", 1.0, (0, 1, 2)),),
-    Dimension.VOLUME: (("gal", 0.4, (0, 1, 2)), ("L", 0.3, (0, 1)), ("m3", 0.3, (0, 1, 2, 3))),
-    Dimension.PRESSURE: (("kPa", 0.4, (0, 1, 2, 3)), ("bar", 0.3, (1, 2, 3, 4)), ("psi", 0.3, (0, 1, 2, 3))),
-    Dimension.TEMPERATURE: (("C", 0.7, (0, 1, 2)), ("F", 0.3, (0, 1, 2))),
+    Dimension.SHARE: ((_size("%"), 0.9, (0, 1, 2, 3)),),
+    Dimension.VOLUME: (
+        (_size("gal"), 0.4, (0, 1, 2)),
+        (_size("L"), 0.25, (-1, 0, 1)),
+        (_size("m3"), 0.25, (0, 1, 2, 3)),
+        (_size("bbl"), 0.1, (0, 1, 2)),
+    ),
+    Dimension.PRESSURE: (
+        (_size("kPa"), 0.35, (0, 1, 2, 3)),
+        (_size("bar"), 0.25, (1, 2, 3, 4)),  # the mbar and its tenth are among these
+        (_size("psi"), 0.25, (0, 1, 2, 3)),
+        (_WATER_MM, 0.05, (0, 1)),
+        (_WATER_IN, 0.10, (0, 1, 2)),
+    ),
+    Dimension.TEMPERATURE: ((_size("C"), 0.7, (0, 1, 2)), (_size("F"), 0.3, (0, 1, 2))),
 }
 # as floats, units are sent whole; a share also as 0 to 1
-_FLOATS: dict[Dimension, tuple[tuple[str, float, tuple[int, ...]], ...]] = {
+_FLOATS: dict[Dimension, tuple[_Sent, ...]] = {
     Dimension.LENGTH: (
-        ("m", 0.35, (0,)),
-        ("ft", 0.35, (0,)),
-        ("in", 0.15, (0,)),
-        ("mm", 0.1, (0,)),
-        ("cm", 0.05, (0,)),
+        (_size("m"), 0.35, (0,)),
+        (_size("ft"), 0.37, (0,)),
+        (_size("in"), 0.15, (0,)),
+        (_size("mm"), 0.08, (0,)),
+        (_size("cm"), 0.05, (0,)),
     ),
-    Dimension.SHARE: (("%", 0.8, (0,)), ("%", 0.2, (-2,))),
-    Dimension.VOLUME: (("gal", 0.4, (0,)), ("L", 0.3, (0,)), ("m3", 0.3, (0,))),
-    Dimension.PRESSURE: (("kPa", 0.4, (0,)), ("bar", 0.25, (0,)), ("psi", 0.25, (0,)), ("Pa", 0.1, (0,))),
-    Dimension.TEMPERATURE: (("C", 0.7, (0,)), ("F", 0.3, (0,))),
+    Dimension.SHARE: ((_size("%"), 0.75, (0,)), (_size("%"), 0.15, (-2,))),
+    Dimension.VOLUME: (
+        (_size("gal"), 0.4, (0,)),
+        (_size("L"), 0.25, (0,)),
+        (_size("m3"), 0.25, (0,)),
+        (_size("bbl"), 0.1, (0,)),
+    ),
+    Dimension.PRESSURE: (
+        (_size("kPa"), 0.35, (0,)),
+        (_size("bar"), 0.2, (0,)),
+        (_size("bar") / 1000, 0.1, (0,)),
+        (_size("psi"), 0.2, (0,)),
+        (_size("Pa"), 0.05, (0,)),
+        (_WATER_MM, 0.04, (0,)),
+        (_WATER_IN, 0.06, (0,)),
+    ),
+    Dimension.TEMPERATURE: ((_size("C"), 0.7, (0,)), (_size("F"), 0.3, (0,))),
 }
-# what a reading of each dimension spans at most, in SI units
+_SHIFT = {_size("C"): unit("C").shift, _size("F"): unit("F").shift}  # the two scales differ in size too
+
+# zero and full of what tells a share of a span: per cent, its decimals, a loop's current; None: any whole scale
+_WHOLE_SPANS = (
+    (0.0, 100.0, 0.08),
+    (0.0, 1000.0, 0.25),
+    (0.0, 10_000.0, 0.25),
+    (0.0, 100_000.0, 0.04),
+    (4000.0, 16_000.0, 0.16),
+    (400.0, 1600.0, 0.02),
+    (0.0, None, 0.20),
+)
+_FLOAT_SPANS = ((0.0, 100.0, 0.55), (0.0, 1.0, 0.10), (4.0, 16.0, 0.20), (0.0, None, 0.15))
+_CURRENTS = ((4000.0, 16_000.0), (4.0, 16.0))  # µA as whole numbers, mA as floats
+
+# what a reading of each dimension spans at most, and a vessel's span at least, in SI units
 _RANGE_SI = {
     Dimension.LENGTH: 20.0,
-    Dimension.SHARE: 1.0,
-    Dimension.VOLUME: 500.0,
+    Dimension.SHARE: 1.2,
+    Dimension.VOLUME: 5000.0,
     Dimension.PRESSURE: 500_000.0,
     Dimension.TEMPERATURE: 150.0,
 }
+_LEAST_SPAN = 1 / 40  # of the range
 
 
 def reading_range(name: str) -> float:
@@ -74,22 +134,36 @@ def reading_range(name: str) -> float:
     return _RANGE_SI[u.dimension] / float(u.factor)
 
 
+def least_span(name: str) -> float:
+    """Return the least span that a share may be of, in the unit called name."""
+    return _LEAST_SPAN * reading_range(name)
+
+
 def laws(name: str, *, is_float: bool) -> list[Law]:
     """Return the laws by which a register may stand for readings in the unit called name."""
     own = unit(name)
     known: dict[tuple[float, float], float] = {}
-    for source, share, places in (_FLOATS if is_float else _WHOLE_NUMBERS)[own.dimension]:
-        sent = unit(source)
+    for size, share, places in (_FLOATS if is_float else _WHOLE_NUMBERS)[own.dimension]:
         for place in places:
-            scale = float(sent.factor / own.factor) * 10.0**-place
-            offset = float(sent.shift * sent.factor / own.factor - own.shift)
+            scale = float(size / own.factor) * 10.0**-place
+            offset = 0.0
+            if own.dimension is Dimension.TEMPERATURE:
+                offset = float(_SHIFT[size] * size / own.factor - own.shift)
             key = (scale, offset)
             known[key] = known.get(key, 0.0) + share / len(places)
-    found = []
+    found = [Law(Form.AFFINE, 0.0, 0.0, _AFFINE_SHARE)]
     for (scale, offset), share in known.items():
         found.append(Law(Form.UNIT, scale, offset, _UNIT_SHARE * share))
-        found.append(Law(Form.SHIFTED, scale, 0.0, _SHIFTED_SHARE * share))
-        found.append(Law(Form.SHIFTED, -scale, 0.0, _ULLAGE_SHARE * share))
-    found.append(Law(Form.FREE, 0.0, 0.0, _FREE_SHARE))
-    found.append(Law(Form.AFFINE, 0.0, 0.0, _AFFINE_SHARE))
-    return found
+        found.append(Law(Form.SHIFTED, scale, offset, _SHIFTED_SHARE * share))
+        found.append(Law(Form.ULLAGE, -scale, 0.0, _ULLAGE_SHARE * share))
+    if own.dimension is Dimension.SHARE:
+        zero, full = _CURRENTS[is_float]
+        whole = 100.0 / full
+        found.append(Law(Form.UNIT, whole, -whole * zero, 0.1 * _UNIT_SHARE))
+    elif own.dimension is not Dimension.TEMPERATURE:
+        found += [
+            Law(Form.SPAN, 0.0, 0.0, _SPAN_SHARE * share, zero, full)
+            for zero, full, share in (_FLOAT_SPANS if is_float else _WHOLE_SPANS)
+        ]
+    total = sum(law.share for law in found)
+    return [replace(law, share=law.share / total) for law in found]

@@ -4,6 +4,8 @@ Devices with their values, and what people noted, in; `Relation`s out, each with
 changes what a register is taken for; a relation is one more thing an engineer can check.
 """
 
+from sidetap.survey.relations.find import relations
+from sidetap.survey.relations.meter import nothing_but_a_meter
 from sidetap.survey.relations.relation import Relation, RelationKind, Tied
 
-__all__ = ["Relation", "RelationKind", "Tied"]
+__all__ = ["Relation", "RelationKind", "Tied", "nothing_but_a_meter", "relations"]

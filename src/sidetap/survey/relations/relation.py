@@ -1,7 +1,7 @@
 """What a relation between registers is: which registers, what was seen, and what follows from it.
 
-Plain data, told in whole sentences. A relation is evidence, never a statement about a vessel: what can't be known from
-the record (whose level it is, how tall the vessel stands) is not said.
+Plain data, told in whole sentences. A relation is evidence, never a statement about a vessel: what can't be known
+from the record (whose level it is, how tall the vessel stands) is not said.
 """
 
 from dataclasses import dataclass
@@ -12,6 +12,7 @@ class RelationKind(StrEnum):
     """What ties the registers."""
 
     POWER = "power"  # an electrical law of voltages, currents, powers and power factors
+    METER = "meter"  # more than one such law at once: a power meter, with all registers that belong to it
     ENERGY = "energy"  # a counter that rises as fast as a power says
     SAME = "same"  # one quantity twice: in two encodings, two units or two decimal scales
     SUM_CONSTANT = "sum-constant"  # a distance from above and a level of the same vessel

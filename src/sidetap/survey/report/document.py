@@ -10,9 +10,8 @@ from sidetap.quantity import NS_PER_S
 from sidetap.survey.findings import Finding, Severity
 from sidetap.survey.health import DeviceHealth, LineHealth, Rhythm
 from sidetap.survey.health.text import FLAG_NAMES, duration, spread_words
-from sidetap.survey.report.scales import clock, elapsed
 from sidetap.survey.survey import PollSummary, Survey
-from sidetap.survey.values import Value
+from sidetap.survey.words import clock, elapsed
 
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.INFO: 2}
 _SIGNS = {Severity.FAULT: "■ fault", Severity.WARNING: "▲ warning", Severity.INFO: "○ info"}
@@ -194,31 +193,6 @@ def _poll(summary: PollSummary, rhythms: dict[tuple[int, int, int, int], Rhythm]
             )
         ),
     )
-
-
-def values(found: Survey) -> Table:
-    """Return every value that was read from the registers."""
-    rows = tuple(_value(value) for device in found.devices for value in device.values)
-    heads = ("device", "register", "read as", "kind", "first", "last", "lowest", "highest", "how sure")
-    caption = "Values; raw numbers as the registers hold them, without a unit: `sidetap match` finds scale and unit"
-    return Table(caption, heads, rows, frozenset({4, 5, 6, 7, 8}))
-
-
-def _value(value: Value) -> tuple[str, ...]:
-    return (
-        str(value.device),
-        f"{value.register} ({reference(value.table, value.register)})",
-        value.encoding.replace("-", " "),
-        value.kind.value,
-        *(_number(number) for number in (value.first, value.last, value.min, value.max)),
-        f"{value.status.value} {min(value.confidence, 0.999):.3f}",
-    )
-
-
-def _number(number: float | int | str | None) -> str:
-    if number is None:
-        return "none"
-    return printable(number) if isinstance(number, str) else f"{number:.7g}"
 
 
 def minutes(health: LineHealth) -> Table:

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from sidetap.line import reference
 from sidetap.survey.health import LineHealth, Spread
 from sidetap.survey.health.text import duration
-from sidetap.survey.report.scales import TimeAxis, elapsed, round_numbers
+from sidetap.survey.report.scales import TimeAxis, round_numbers
 from sidetap.survey.report.svg import Picture
+from sidetap.survey.words import elapsed
 
 _WIDTH, _LEFT, _RIGHT = 1080, 150, 30
 _LANE, _GAP = 34, 8

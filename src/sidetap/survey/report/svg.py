@@ -1,6 +1,6 @@
 """Shapes and words -> one SVG picture as text. All of it is escaped; no script, nothing from outside."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from markupsafe import Markup, escape
 
@@ -35,6 +35,38 @@ class Picture:
         ]
         if steps:
             self._parts.append(Markup('<path class="{}" d="{}"/>').format(kind, "".join(steps)))
+
+    def path(self, strokes: Iterable[Sequence[tuple[float, float]]], kind: str) -> None:
+        """Draw lines through places (x, y), each stroke apart; a stroke of one place is a dot."""
+        steps = [
+            "M" + "L".join(f"{_px(x)} {_px(y)}" for x, y in (stroke if len(stroke) > 1 else [*stroke, *stroke]))
+            for stroke in strokes
+            if stroke
+        ]
+        if steps:
+            self._parts.append(Markup('<path class="{}" d="{}"/>').format(kind, "".join(steps)))
+
+    def bands(self, bands: Iterable[Sequence[tuple[float, float, float]]], kind: str) -> None:
+        """Fill what lies between two lines, given as places (x, upper y, lower y), each band apart."""
+        steps = [
+            "M"
+            + "L".join(f"{_px(x)} {_px(upper)}" for x, upper, _ in band)
+            + "L"
+            + "L".join(f"{_px(x)} {_px(lower)}" for x, _, lower in reversed(band))
+            + "z"
+            for band in bands
+            if len(band) > 1
+        ]
+        if steps:
+            self._parts.append(Markup('<path class="{}" d="{}"/>').format(kind, "".join(steps)))
+
+    def circle(self, x: float, y: float, radius: float, kind: str, title: str) -> None:
+        """Draw a circle; title: shown when pointed at."""
+        self._parts.append(
+            Markup('<circle class="{}" cx="{}" cy="{}" r="{}"><title>{}</title></circle>').format(
+                kind, _px(x), _px(y), _px(radius), title
+            )
+        )
 
     def text(self, x: float, y: float, words: str, kind: str = "label", anchor: str = "start") -> None:
         """Write words; anchor: start, middle or end."""

@@ -23,9 +23,28 @@ def elapsed(seconds: float) -> str:
 
 def clock(t_ns: int, zone: tzinfo | None = None) -> str:
     """Return a time of the recording's clock: in zone (None: UTC) where it is a time of day, else its seconds."""
+    moment = _moment(t_ns, zone)
+    return f"{t_ns / NS_PER_S:.3f} s on the recording's clock" if moment is None else f"{moment:%Y-%m-%d %H:%M:%S %Z}"
+
+
+def span(from_ns: int, to_ns: int, zone: tzinfo | None = None) -> str:
+    """Return from when to when, the day only once.
+
+    >>> span(1_773_242_400_512_000_000, 1_773_242_489_504_000_000)
+    '2026-03-11 15:20:00 to 15:21:29 UTC'
+    """
+    first, last = _moment(from_ns, zone), _moment(to_ns, zone)
+    if first is None or last is None:
+        return f"{from_ns / NS_PER_S:.3f} to {to_ns / NS_PER_S:.3f} s on the recording's clock"
+    if (first.date(), first.tzname()) == (last.date(), last.tzname()):
+        return f"{first:%Y-%m-%d %H:%M:%S} to {last:%H:%M:%S %Z}"
+    return f"{clock(from_ns, zone)} to {clock(to_ns, zone)}"
+
+
+def _moment(t_ns: int, zone: tzinfo | None) -> datetime | None:
     if not _SURELY_UTC_NS <= t_ns < 9_000_000_000 * NS_PER_S:
-        return f"{t_ns / NS_PER_S:.3f} s on the recording's clock"
-    return datetime.fromtimestamp(t_ns // NS_PER_S, UTC if zone is None else zone).strftime("%Y-%m-%d %H:%M:%S %Z")
+        return None
+    return datetime.fromtimestamp(t_ns // NS_PER_S, UTC if zone is None else zone)
 
 
 def lasting(hours: float) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
-from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, may_reach
+from sidetap.survey.words.verdict import SETTLED, SIGN_LIMIT, Sure, Verdict, may_reach
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
     decimals,
@@ -23,15 +23,15 @@ from sidetap.survey.words.vocabulary import (
 
 _MOST_OTHERS = 2
 _WIDEST = 4  # registers of a number
-_SIGN_LIMIT = 32768
 
 
 @dataclass(frozen=True, slots=True)
 class ValueWords:
     """All that is said of one value. Empty words where there is nothing to say.
 
-    taken: the bytes in the order in which they make the number, where that is not how they came. others: what else it
-    may be, for the pictures. aside: what holds only far beyond what was seen.
+    taken: the bytes in the order in which they make the number, where that is not how they came. aside: what holds
+    only far beyond what was seen. way, others: how it is read, and how else it may be, for pictures. decimals: that
+    its numbers deserve.
     """
 
     value: Value
@@ -47,7 +47,9 @@ class ValueWords:
     sureness: str
     instruction: str
     aside: str
+    way: Candidate | None
     others: tuple[Candidate, ...]
+    decimals: int
 
 
 def device_words(device: Device) -> list[ValueWords]:
@@ -80,7 +82,9 @@ def _value_words(device: Device, value: Value) -> ValueWords:
         sureness(value.confidence),
         _instruction(value, verdict, others, places),
         _aside(value, verdict),
+        _own(device, value),
         tuple(others),
+        places,
     )
 
 
@@ -88,6 +92,16 @@ def _trend(value: Value) -> str:
     if value.kind is Kind.TEXT or value.min is None:
         return ""
     return "never changed" if value.min == value.max else ""
+
+
+def _own(device: Device, value: Value) -> Candidate | None:
+    """Return the way in which a value is read, with the longest series there is."""
+    ways = [
+        c
+        for c in device.candidates
+        if (c.block.table, c.register, c.hypothesis.encoding) == (value.table, value.register, value.encoding)
+    ]
+    return max(ways, key=lambda c: len(c.block.words), default=None)
 
 
 def _others(device: Device, value: Value) -> list[Candidate]:
@@ -152,7 +166,7 @@ def _most(value: Value) -> float:
 
 def _beyond(value: Value) -> str:
     """Return what can't be told from the limit on."""
-    if value.valid_below == _SIGN_LIMIT:
+    if value.valid_below == SIGN_LIMIT:
         return "signed and unsigned differ only there, and below 0"
     return "one register and two, 16 bit and 32, differ only there"
 

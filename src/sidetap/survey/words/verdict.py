@@ -5,6 +5,8 @@ from enum import StrEnum
 
 REACH = 8.0  # a limit beyond so many times the most that was seen is told aside; common practice, no source
 
+SIGN_LIMIT = 32768  # from here on 16 bits with a sign and without differ
+
 
 class Sure(StrEnum):
     """How far; the order is that of a reader's worry."""

@@ -116,6 +116,8 @@ def number(x: float | int | None, places: int) -> str:
         return "none"
     if abs(x) >= (_PLAIN_BELOW if float(x).is_integer() else _LARGE):
         return f"{x:.4g}"
+    if round(x, places) == 0:
+        x = 0.0 if places < _MOST_DECIMALS else x  # no minus before nothing
     lost = places == _MOST_DECIMALS and 0 < abs(x) < _SMALL
     return f"{x:.4g}" if lost else f"{x:.{places}f}"
 

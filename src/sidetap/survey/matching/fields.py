@@ -1,0 +1,242 @@
+"""The ways to read a line's registers, and what each read when people noted something.
+
+Devices in, one `Table` of fields a device out: every register under every encoding that its words allow, with how
+likely that is before any reading is looked at. A line may have 100,000 fields. At first only the answers about the
+readings are decoded, all fields of an encoding at once; the whole series only of the few that explain something.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sidetap.line import decode_array
+from sidetap.quantity import NS_PER_S
+from sidetap.survey.answers import Block
+from sidetap.survey.values import Candidate, Device
+
+TYPED_TIME_NS = 5 * NS_PER_S  # a typed time is good to this
+
+Floats = NDArray[np.float64]
+Times = NDArray[np.int64]
+
+_ANY_ENCODING = 0.04  # share of the prior spread evenly over all ways to read a device's registers
+_NO_QUANTITY = ("text", "bits16")
+_LARGEST = 1e10  # no quantity is told by such numbers
+_DECIMALS = range(4)
+_SOME = 200  # values looked at for the place they are rounded to
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """One way to read registers of a device. prior: how likely within its device, before any reading."""
+
+    candidate: Candidate
+    prior: float
+
+    @property
+    def block(self) -> Block:
+        """The block it lies in."""
+        return self.candidate.block
+
+    @property
+    def device(self) -> int:
+        """The device's address."""
+        return self.candidate.block.device
+
+    @property
+    def encoding(self) -> str:
+        """As the contract spells it."""
+        return self.candidate.hypothesis.encoding
+
+    @property
+    def is_float(self) -> bool:
+        """Whether it tells a float."""
+        return self.encoding.startswith("float")
+
+    @property
+    def key(self) -> tuple[int, str, int, str]:
+        """Device, table, register and encoding."""
+        return (self.device, self.block.table, self.candidate.register, self.encoding)
+
+    @cached_property
+    def in_time(self) -> NDArray[np.int64] | None:
+        """The places of all answers in order of time; None where they are so already."""
+        t_ns = self.block.t_ns
+        if t_ns is None or (t_ns[1:] >= t_ns[:-1]).all():
+            return None
+        return np.argsort(t_ns, kind="stable")
+
+    @cached_property
+    def t_ns(self) -> Times:
+        """When it was read, in order of time [answers]."""
+        t_ns = self.block.t_ns
+        assert t_ns is not None  # noqa: S101 - fields without times are never made
+        return t_ns if self.in_time is None else t_ns[self.in_time]
+
+    @cached_property
+    def series(self) -> Floats:
+        """What it read [answers]; NaN where that was no value."""
+        series = self.candidate.decoded()
+        series = np.where(np.abs(series) < _LARGEST, series, np.nan)
+        return series if self.in_time is None else series[self.in_time]
+
+    @cached_property
+    def good(self) -> Floats:
+        """What it read, answers without a value left out."""
+        return self.series[np.isfinite(self.series)]
+
+    @cached_property
+    def ends(self) -> Floats:
+        """The least and the greatest value of the record."""
+        return np.array([self.good.min(), self.good.max()])
+
+    @cached_property
+    def usual(self) -> Floats:
+        """The range without its rarest hundredth at either end: what it nearly always reads."""
+        return np.asarray(np.quantile(self.good, [0.01, 0.99]))
+
+    @cached_property
+    def step(self) -> float:
+        """The size of one count; of floats, the decimal place to which they are rounded, 0 where they are not."""
+        if not self.is_float:
+            return 1.0
+        some = self.good[:: max(1, len(self.good) // _SOME)]
+        return float(_rounded_to(some[None, :])[0])
+
+    def at(self, t_ns: int) -> tuple[float, float]:
+        """Return the value about a typed time, and half of how far it moves within the time's uncertainty.
+
+        NaN where there is none: before the first and after the last value, or when all about that time are faults.
+        """
+        rows = _about(self.t_ns, t_ns)
+        near = self.series[rows]
+        near = near[np.isfinite(near)]
+        if not len(near):
+            return math.nan, 0.0
+        if abs(int(self.t_ns[rows.start]) - t_ns) <= TYPED_TIME_NS:
+            return float(np.median(near)), float(np.ptp(near)) / 2
+        return self._between(rows, t_ns)
+
+    def _between(self, rows: slice, t_ns: int) -> tuple[float, float]:
+        around, times = self.series[rows], self.t_ns[rows]
+        if len(around) < 2 or not np.isfinite(around).all():
+            return math.nan, 0.0
+        share = (t_ns - int(times[0])) / max(int(times[1] - times[0]), 1)
+        return float(around[0] + share * (around[1] - around[0])), float(np.ptp(around)) / 2
+
+
+def _about(times_ns: Times, t_ns: int) -> slice:
+    """Return the answers within the uncertainty of a typed time; none there, the two before and after it.
+
+    A time outside of the record has the one answer next to it at most.
+    """
+    first = int(np.searchsorted(times_ns, t_ns - TYPED_TIME_NS, side="left"))
+    end = int(np.searchsorted(times_ns, t_ns + TYPED_TIME_NS, side="right"))
+    return slice(first, end) if end > first else slice(max(first - 1, 0), first + 1)
+
+
+def _rounded_to(values: Floats) -> Floats:
+    """Return the decimal place to which each row of floats is rounded; 0 where it is to none, NaN left out."""
+    step = np.zeros(len(values))
+    known = np.zeros(len(values), dtype=np.bool_)
+    for decimals in _DECIMALS:
+        scaled = values * 10.0**decimals
+        off = np.abs(scaled - np.rint(scaled))
+        whole = ((off <= np.abs(scaled) * 2.0**-22 + 1e-9) | np.isnan(values)).all(axis=1)
+        step[whole & ~known] = 10.0**-decimals
+        known |= whole
+    return step
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The fields of one device, and what they read about some moments.
+
+    prior [fields]: how likely each is beforehand within its device. values, spread [fields, moments]: what it read
+    (NaN where nothing) and half of how far that moved within the moment's uncertainty. step [fields]: the size of one
+    count, as far as these values tell.
+    """
+
+    fields: tuple[Field, ...]
+    prior: Floats
+    values: Floats
+    spread: Floats
+    step: Floats
+
+    def of(self, which: NDArray[np.int64], moments: NDArray[np.int64]) -> "Table":
+        """Return some fields at some moments."""
+        kept = tuple(self.fields[n] for n in which.tolist())
+        values, spread = (part[which[:, None], moments] for part in (self.values, self.spread))
+        return Table(kept, self.prior[which], values, spread, self.step[which])
+
+
+def tables(devices: Sequence[Device], moments: Sequence[int]) -> list[Table]:
+    """Return the fields of every device that has any with times."""
+    found = []
+    for device in devices:
+        best: dict[tuple[str, int, str], Candidate] = {}
+        for candidate in device.candidates:
+            encoding = candidate.hypothesis.encoding
+            if candidate.block.t_ns is None or encoding in _NO_QUANTITY:
+                continue
+            key = (candidate.block.table, candidate.register, encoding)
+            known = best.get(key)
+            if known is None or candidate.probability > known.probability:
+                best[key] = candidate
+        if best:
+            found.append(_table(list(best.values()), moments))
+    return found
+
+
+def _table(candidates: Sequence[Candidate], moments: Sequence[int]) -> Table:
+    total = sum(c.probability for c in candidates) or 1.0
+    even = _ANY_ENCODING / len(candidates)
+    fields = tuple(Field(c, (1 - _ANY_ENCODING) * c.probability / total + even) for c in candidates)
+    values = np.full((len(fields), len(moments)), np.nan)
+    spread = np.zeros_like(values)
+    together: dict[tuple[int, str], list[int]] = {}
+    for n, field in enumerate(fields):
+        together.setdefault((id(field.block), field.encoding), []).append(n)
+    for own in together.values():
+        _read_about(fields, own, moments, values, spread)
+    step = np.where([f.is_float for f in fields], _rounded_to(values), 1.0)
+    return Table(fields, np.array([f.prior for f in fields]), values, spread, step)
+
+
+def _read_about(
+    fields: Sequence[Field], own: Sequence[int], moments: Sequence[int], values: Floats, spread: Floats
+) -> None:
+    """Fill in what fields of one block and encoding read about each moment."""
+    first = fields[own[0]]
+    order = first.in_time
+    starts = np.array([fields[n].candidate.hypothesis.start for n in own])
+    width = first.candidate.hypothesis.width
+    for m, moment in enumerate(moments):
+        rows = _about(first.t_ns, moment)
+        words = first.block.words[rows if order is None else order[rows]]
+        if not len(words):
+            continue
+        beside = words[:, starts[:, None] + np.arange(width)].reshape(-1, width)
+        read = decode_array(first.encoding, beside).astype(np.float64).reshape(len(words), len(own))
+        read[~(np.abs(read) < _LARGEST)] = np.nan
+        inside = abs(int(first.t_ns[rows.start]) - moment) <= TYPED_TIME_NS
+        if not inside and len(words) < 2:
+            continue
+        whole = np.isfinite(read)
+        low = np.where(whole, read, np.inf).min(axis=0)
+        high = np.where(whole, read, -np.inf).max(axis=0)
+        some = whole.any(axis=0) if inside else whole.all(axis=0)
+        with np.errstate(invalid="ignore"):
+            spread[own, m] = np.where(some, (high - low) / 2, 0.0)
+        middle = np.full(len(own), np.nan)
+        if inside:
+            middle[some] = np.nanmedian(read[:, some], axis=0)
+        else:
+            t_ns = first.t_ns[rows]
+            share = (moment - int(t_ns[0])) / max(int(t_ns[1] - t_ns[0]), 1)
+            middle[some] = read[0, some] + share * (read[1, some] - read[0, some])
+        values[own, m] = middle

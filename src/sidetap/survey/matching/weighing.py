@@ -1,0 +1,308 @@
+"""Every field under every law, weighed together: what explains the readings, and how probably.
+
+Tables of fields and readings in, the explanations that matter with their probabilities out, "none of these" among
+them. Theory: Bayes over device × way to read its registers × law. The prior of a free scale or offset is that of
+how transmitters are mounted and set; a vessel's height, where it is known, narrows it. Two passes: over what all
+fields read about the readings, then over the whole series of the few that explain any.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sidetap.quantity import Dimension, unit
+from sidetap.survey.matching.fields import Field, Floats, Table
+from sidetap.survey.matching.fitting import Fits, Noted, Rows, evidence, fit
+from sidetap.survey.matching.guessing import Guesses, guesses
+from sidetap.survey.matching.readings import PersonReading, ReadingKind
+from sidetap.survey.matching.scales import Form, Law, laws, least_span, reading_range
+
+_NONE = 0.02  # share of names with no register on the line; common practice, no source
+_DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
+_KEPT_NATS = 25.0  # explanations less likely than the best by more don't matter
+_FIRST_SLACK = 8.0  # nats that the second pass may add
+_MOST_FIRST, _MOST_FIELDS, _MOST_KEPT = 1500, 250, 400
+_FREE_DECADES = 18.4  # nats a scale of which nothing is known may lie in: eight decades
+_COARSEST = 0.01  # of the range: 0.2 m of level; common practice, no source
+_BEYOND = -7.0  # nats, for a level that leaves its vessel
+_BELOW, _ABOVE = 0.03, 1.02  # of the height: what still is within it
+_ABOVE_FULL, _BELOW_EMPTY = 1.15, 0.1  # of a span that is told as a share
+_NEAR_DATUM, _NEAR_SHARE = 0.1, 0.8  # of the range: how far a datum usually lies off, and how often it does
+_EXACT = 0.6  # share of spans that are the vessel's height
+_NEAR_TOP_M, _AT_TOP = (0.05, 1.5), 0.85  # an instrument that looks down sits about the top, and how often
+_SPANS = (0.5, 1.3)  # of the height, other spans
+_TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What is known of one name: its readings, their unit, and its height in that unit where that is known."""
+
+    readings: tuple[PersonReading, ...]
+    unit: str
+    height: float | None
+
+    @property
+    def reach(self) -> float:
+        """How high a reading may be at most."""
+        return reading_range(self.unit) if self.height is None else self.height
+
+    @property
+    def rounding(self) -> float:
+        """The coarsest rounding among the readings."""
+        return max(float(r.rounding) for r in self.readings)
+
+    def noted(self) -> Noted:
+        """Return the readings as numbers. Anything but this name's would lie up to half again their highest."""
+        values = np.array([float(r.value) for r in self.readings])
+        wide = reading_range(self.unit)
+        span = float(np.clip(1.5 * np.abs(values).max(), wide / 20, wide))
+        noise = np.array([_noise(r, self.unit) for r in self.readings])
+        return Noted(values, noise, span if self.height is None else max(self.height, wide / 20))
+
+
+def _noise(reading: PersonReading, name_unit: str) -> float:
+    """Return a reading's standard deviation in the name's unit: rounding (a flicker of its last digit too), dip."""
+    typed = float(reading.tolerance) / math.sqrt(3.0)
+    if reading.kind is ReadingKind.DIP and unit(name_unit).dimension is Dimension.LENGTH:
+        return max(typed, _DIP_M / float(unit(name_unit).factor))
+    return math.hypot(typed, float(reading.rounding) / 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """One field under one law: reading = decoded × scale + offset; what is known of it; its probability.
+
+    The level at a decoded value is known with variance middle_variance + scale_variance × (decoded - pivot)². prior:
+    logarithm, of field and device. trusted, noise: of each reading.
+    """
+
+    field: Field
+    law: Law
+    prior: float
+    scale: float
+    offset: float
+    pivot: float
+    scale_variance: float
+    middle_variance: float
+    trusted: Floats
+    noise: Floats
+    probability: float
+
+    def level(self, decoded: Floats) -> Floats:
+        """Return the readings that decoded values stand for."""
+        return decoded * self.scale + self.offset
+
+    def uncertainty(self, decoded: Floats) -> Floats:
+        """Return the standard deviation of the level at decoded values, as far as the law's freedom goes."""
+        return np.asarray(np.sqrt(self.middle_variance + self.scale_variance * (decoded - self.pivot) ** 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What explains the readings of a case, the likeliest first, and the probability of none of it."""
+
+    case: Case
+    held: tuple[Held, ...]
+    none: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A field and a law, before they are weighed. prior: logarithm, of field and device."""
+
+    field: Field
+    law: Law
+    prior: float
+    scale: float
+    offset: float
+
+
+def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
+    """Return what explains the readings, whose moments are those of the tables."""
+    noted = case.noted()
+    found: list[tuple[float, _Pair]] = []
+    for table in tables:
+        for is_float in (False, True):
+            which = np.flatnonzero([f.is_float == is_float for f in table.fields])
+            own = table.of(which, np.arange(len(case.readings)))
+            if len(which):
+                found += _first(own, _laws(case, is_float=is_float), case, noted, -math.log(len(tables)))
+    found.sort(key=lambda f: -f[0])
+    nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
+    best = max(found[0][0], nothing) if found else nothing
+    pairs: list[_Pair] = []
+    known: set[Field] = set()
+    for score, pair in found[:_MOST_FIRST]:
+        if score < best - _KEPT_NATS - _FIRST_SLACK:
+            break
+        if len(known) < _MOST_FIELDS or pair.field in known:
+            known.add(pair.field)
+            pairs.append(pair)
+    return _weighed(case, pairs)
+
+
+def weigh_again(weighed: Weighed, readings: Sequence[PersonReading]) -> Weighed:
+    """Return what explains other readings, among what explained these."""
+    case = replace(weighed.case, readings=tuple(readings))
+    return _weighed(case, [_Pair(h.field, h.law, h.prior, h.scale, h.offset) for h in weighed.held])
+
+
+def _laws(case: Case, *, is_float: bool) -> list[Law]:
+    """Return the laws that may hold; with the height known, a share of just that span is one of them."""
+    known = laws(case.unit, is_float=is_float)
+    if case.height is None:
+        return known
+    found = []
+    for law in known:
+        if law.form is Form.SPAN and law.full is not None:
+            scale = case.height / law.full
+            found.append(Law(Form.UNIT, scale, -scale * law.zero, _EXACT * law.share))
+            found.append(replace(law, share=(1 - _EXACT) * law.share))
+        else:
+            found.append(law)
+    return found
+
+
+def _first(
+    table: Table, own_laws: Sequence[Law], case: Case, noted: Noted, device_prior: float
+) -> list[tuple[float, _Pair]]:
+    """Return a rough weight of what may explain the readings, by what the fields read about them alone."""
+    guessed = guesses(table, own_laws, noted)
+    if not len(guessed.field):
+        return []
+    fits = fit(guessed.rows, noted)
+    prior = np.log(table.prior)[guessed.field] + device_prior
+    with np.errstate(all="ignore"):
+        travel = np.nanmax(guessed.rows.x, axis=1) - np.nanmin(guessed.rows.x, axis=1)
+        shares = np.log([own_laws[n].share for n in guessed.law])
+        score = evidence(fits, _freedom(guessed, own_laws, fits, travel, case, noted)) + prior + shares
+    found = []
+    for n in np.flatnonzero(np.isfinite(score)).tolist():
+        law, field = own_laws[guessed.law[n]], table.fields[guessed.field[n]]
+        scale = float(fits.scale[n])
+        offset = float(fits.offset[n]) - scale * law.zero
+        found.append((float(score[n]), _Pair(field, law, float(prior[n]), scale, offset)))
+    return found
+
+
+def _freedom(
+    guessed: Guesses, own_laws: Sequence[Law], fits: Fits, travel: Floats, case: Case, noted: Noted
+) -> Floats:
+    """Return the logarithm of how dense the laws' freedom lies at the fit, beforehand."""
+    result = np.full(len(fits.scale), -np.inf)
+    for number in np.unique(guessed.law).tolist():
+        law = own_laws[number]
+        rows = np.flatnonzero(guessed.law == number)
+        density = _density(law, fits.scale[rows], fits.offset[rows], travel[rows], case, noted)
+        result[rows] = np.log(np.maximum(density, 0.0))
+    return result
+
+
+def _density(law: Law, scale: Floats, offset: Floats, travel: Floats, case: Case, noted: Noted) -> Floats:
+    """Return how dense a law's freedom lies at scale and offset, beforehand."""
+    wide = reading_range(case.unit)
+    if law.form is Form.SHIFTED:
+        near = np.abs(offset) <= _NEAR_DATUM * wide
+        return np.where(near, _NEAR_SHARE / (2 * _NEAR_DATUM * wide), 0.0) + (1 - _NEAR_SHARE) / (2 * wide)
+    if law.form is Form.ULLAGE:
+        within = (offset > 0) & (offset <= 1.5 * wide)
+        if case.height is None:
+            return np.where(within, 1 / wide, 0.0)
+        metre = 1 / float(unit(case.unit).factor)
+        below, above = (m * metre for m in _NEAR_TOP_M)
+        near = (offset >= case.height - below) & (offset <= case.height + above)
+        return np.where(near, _AT_TOP / (below + above), 0.0) + np.where(within, (1 - _AT_TOP) / wide, 0.0)
+    if law.form is Form.SPAN:
+        if law.full is None:
+            return np.where(scale > 0, 1 / (np.abs(scale) * _FREE_DECADES), 0.0)
+        low, high = least_span(case.unit), wide
+        if case.height is not None:
+            low, high = (share * case.height for share in _SPANS)
+        span = scale * law.full
+        return np.where((span >= low) & (span <= high), 1 / (np.abs(scale) * math.log(high / low)), 0.0)
+    if law.form is Form.AFFINE:
+        inside = (np.abs(scale) * travel <= wide) & (travel > 0)
+        return np.where(inside, travel / noted.span**2, 0.0)
+    return np.ones(len(scale))
+
+
+def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
+    """Return the probabilities of fields and laws, by all that the fields ever read."""
+    noted = case.noted()
+    nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
+    if not pairs:
+        return Weighed(case, (), 1.0)
+    moments = [r.t_ns for r in case.readings]
+    seen = {}
+    for pair in pairs:
+        if pair.field not in seen:
+            seen[pair.field] = np.array([pair.field.at(t) for t in moments]).T
+    zero = np.array([p.law.zero for p in pairs])
+    scale = np.array([p.scale for p in pairs])
+    form = np.array([p.law.form for p in pairs])
+    rows = Rows(
+        np.stack([seen[p.field][0] for p in pairs]) - zero[:, None],
+        np.stack([seen[p.field][1] for p in pairs]),
+        np.array([p.field.step for p in pairs]),
+        scale,
+        np.array([p.offset for p in pairs]) + scale * zero,
+        np.isin(form, (Form.SPAN, Form.AFFINE)),
+        np.isin(form, (Form.SHIFTED, Form.ULLAGE, Form.AFFINE)),
+    )
+    fits = fit(rows, noted)
+    density = np.array([_whole_density(pair, fits, n, case, noted) for n, pair in enumerate(pairs)])
+    within = np.array([_within(pair, fits, n, case) for n, pair in enumerate(pairs)])
+    scores = evidence(fits, density) + np.array([p.prior + math.log(p.law.share) for p in pairs])
+    scores = np.where(np.isfinite(scores), scores + np.where(within, 0.0, _BEYOND), -np.inf)
+    top = max(float(scores.max()), nothing)
+    order = np.argsort(-scores, kind="stable")
+    weight = np.exp(scores - top)
+    total = float(weight.sum()) + math.exp(nothing - top)
+    held = tuple(
+        _held(pairs[n], fits, n, float(weight[n]) / total)
+        for n in order[:_MOST_KEPT].tolist()
+        if scores[n] > top - _KEPT_NATS
+    )
+    return Weighed(case, held, math.exp(nothing - top) / total)
+
+
+def _whole_density(pair: _Pair, fits: Fits, n: int, case: Case, noted: Noted) -> float:
+    """Return the logarithm of how dense a law's freedom lies at its fit, beforehand; what can't be has none."""
+    law, field = pair.law, pair.field
+    # what is as coarse or as restless as that explains any reading, and measures nothing
+    if not len(field.good) or np.median(fits.noise[n]) > _COARSEST * reading_range(case.unit):
+        return -math.inf
+    low, high = field.usual - law.zero
+    if law.full is not None and (low < -_BELOW_EMPTY * law.full or high > _ABOVE_FULL * law.full):
+        return -math.inf
+    travel = np.array([np.ptp(field.ends)])
+    density = float(_density(law, fits.scale[n : n + 1], fits.offset[n : n + 1], travel, case, noted)[0])
+    return math.log(density) if density > 0 else -math.inf
+
+
+def _within(pair: _Pair, fits: Fits, n: int, case: Case) -> bool:
+    """Return whether the level nearly always stays in its vessel, as far as that is known."""
+    if unit(case.unit).dimension is not Dimension.LENGTH or not len(pair.field.good):
+        return True
+    levels = float(fits.scale[n]) * (pair.field.usual - pair.law.zero) + float(fits.offset[n])
+    return bool(levels.min() >= -_BELOW * case.reach and levels.max() <= _ABOVE * case.reach)
+
+
+def _held(pair: _Pair, fits: Fits, n: int, probability: float) -> Held:
+    zero, scale = pair.law.zero, float(fits.scale[n])
+    return Held(
+        pair.field,
+        pair.law,
+        pair.prior,
+        scale,
+        float(fits.offset[n]) - scale * zero,
+        float(fits.pivot[n]) + zero,
+        float(fits.scale_variance[n]),
+        float(fits.middle_variance[n]),
+        fits.trusted[n],
+        fits.noise[n],
+        probability,
+    )

@@ -1,0 +1,201 @@
+"""A three-phase power meter gives itself away: its own numbers fit together. The law that is looked for first.
+
+One device's values side by side in; three voltages, three currents and the power that they make out, or None. The law
+(IEEE Std 1459, sinusoidal case; from memory): the sum of voltage × current over the phases is the apparent power, and
+times the power factor the active power; with line voltages the sum is divided by the root of 3. A meter sends each
+number in any decimal scale (W or kW, tenths of a volt), so all factors are free by a power of ten.
+
+How it works. Three registers an equal stride apart, steady and alike, may be voltages; three at the same stride may
+be currents. At most 24 of the former with 24 of the latter each, and 16 power factors, are multiplied out and held
+against every register at once (matrices of 128 answers): at most 10,000 products, whatever the device. Registers at
+rest fit anything, so the power must move, and the law must follow it within a quarter of that movement and within
+1 % of its size. Every register is first divided by its largest size, so that nothing overflows.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from sidetap.survey.relations.series import Flags, Floats, Sheet
+from sidetap.survey.values import Value
+
+FIT = 0.01
+FOLLOWS = 0.97  # correlation: what is left is a quarter of the movement
+ROOT_3 = math.sqrt(3.0)
+NEAR, SMALLEST_LEG = 8, 0.05  # values apart, and share of the other: of active and reactive power
+_FACTOR_SCALES = (1.0, 100.0, 1000.0, 10_000.0)
+_LOWEST_FACTOR = 0.2
+_ABOVE_ONE = 1.0005
+_ANSWERS = 128
+_FEWEST_ANSWERS, _FEWEST_KNOWN = 60, 0.8
+_FEWEST_VALUES = 7
+_STEADY, _ALIKE = 0.06, 0.15  # of a voltage over the record, and between phases
+_CURRENTS_ALIKE = 20.0
+_MOST_STRIDE = 24  # registers
+_MOST_VOLTAGES, _MOST_CURRENTS, _MOST_FACTORS = 24, 24, 16
+
+Triple = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Registers:
+    """Values of a device in those answers where all are numbers: [values, answers], each divided by its size."""
+
+    values: tuple[Value, ...]
+    numbers: Floats
+    sizes: Floats
+    rounding: Floats
+    t_s: Floats | None
+
+    @property
+    def true(self) -> Floats:
+        """The numbers as they were told."""
+        return np.asarray(self.numbers * self.sizes[:, None])
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """voltages × currents (× factor) = power × a power of ten.
+
+    power: one register, or active and reactive power, whose squares add up to that of the apparent power. misfit: of
+    the power, root mean square. follows: correlation. tried: how many products were held against registers.
+    """
+
+    voltages: Triple
+    currents: Triple
+    factor: int | None
+    power: tuple[int, ...]
+    misfit: float
+    follows: float
+    line_voltages: bool
+    tried: int
+
+
+def usable(sheet: Sheet) -> Registers | None:
+    """Return the values that are numbers in most answers; None where there are too few of them or of answers."""
+    known = np.isfinite(sheet.numbers)
+    some = np.flatnonzero((known.mean(axis=1) > _FEWEST_KNOWN) & (np.nan_to_num(sheet.numbers) != 0).any(axis=1))
+    rows = np.flatnonzero(known[some].all(axis=0))
+    if len(some) < _FEWEST_VALUES or len(rows) < _FEWEST_ANSWERS:
+        return None
+    numbers = sheet.numbers[np.ix_(some, rows)]
+    sizes = np.maximum(np.abs(numbers).max(axis=1), np.finfo(np.float64).tiny)
+    values = tuple(sheet.values[n] for n in some)
+    return Registers(
+        values, numbers / sizes[:, None], sizes, sheet.rounding[some], None if sheet.t_s is None else sheet.t_s[rows]
+    )
+
+
+def find_law(registers: Registers) -> Law | None:
+    """Return the closest law; with a power factor where one makes it fit, else for the apparent power."""
+    numbers = registers.numbers
+    numbers = numbers[:, np.unique(np.linspace(0, numbers.shape[1] - 1, _ANSWERS).astype(np.int64))]
+    groups = list(_phases(registers))
+    if not groups:
+        return None
+    units = np.array([registers.sizes[list(v)] * registers.sizes[list(i)] for v, i in groups])
+    unit = units.max(axis=1)
+    apparent = sum(
+        numbers[[v[k] for v, _ in groups]] * numbers[[i[k] for _, i in groups]] * (units[:, k] / unit)[:, None]
+        for k in range(3)
+    )
+    factors = power_factors(registers)
+    legs, sums, sum_sizes = _squares(registers, numbers)
+    tried = len(groups) * ((1 + len(factors)) * len(numbers) + len(legs))
+    best: Law | None = None
+    for factor in (None, *factors):
+        products = apparent if factor is None else apparent * numbers[factor]
+        powers = [(n,) for n in range(len(numbers))] + (legs if factor is None else [])
+        series = np.concatenate([numbers, sums]) if factor is None else numbers
+        sizes = np.concatenate([registers.sizes, sum_sizes]) if factor is None else registers.sizes
+        scale, misfit, follows = held_against(products, series)
+        own = 1.0 if factor is None else registers.sizes[factor]
+        scale = scale * sizes / (unit[:, None] * own)
+        plain, by_root = decimal(scale), decimal(scale * ROOT_3)
+        for group, power in np.argwhere((misfit <= FIT) & (follows >= FOLLOWS) & (plain | by_root)).tolist():
+            voltages, currents = groups[group]
+            closeness = float(misfit[group, power])
+            used = [*voltages, *currents, *powers[power], *([] if factor is None else [factor])]
+            if len(set(used)) == len(used) and (best is None or closeness < best.misfit):
+                line = not plain[group, power]
+                follow = float(follows[group, power])
+                best = Law(voltages, currents, factor, powers[power], closeness, follow, line, tried)
+    return best
+
+
+def _phases(registers: Registers) -> Iterator[tuple[Triple, Triple]]:
+    """Yield what may be three voltages and three currents."""
+    numbers = registers.numbers
+    middle = np.median(np.abs(numbers), axis=1) * registers.sizes
+    moves = numbers.std(axis=1) > 0
+    steady = moves & (numbers.min(axis=1) > 0) & (numbers.std(axis=1) < _STEADY * numbers.mean(axis=1))
+    place = {(v.table, v.register, v.width): n for n, v in enumerate(registers.values)}
+    voltages: list[tuple[int, Triple]] = []
+    currents: dict[tuple[str, int, int], list[Triple]] = {}
+    for (table, register, width), first in place.items():
+        for stride in range(width, _MOST_STRIDE + 1):
+            second = place.get((table, register + stride, width))
+            third = place.get((table, register + 2 * stride, width))
+            if second is None or third is None:
+                continue
+            triple = (first, second, third)
+            sizes = [middle[n] for n in triple]
+            if not min(sizes) > 0 or not all(moves[n] for n in triple):
+                continue
+            if all(steady[n] for n in triple) and max(sizes) <= (1 + _ALIKE) * min(sizes):
+                voltages.append((stride, triple))
+            if max(sizes) <= _CURRENTS_ALIKE * min(sizes):
+                currents.setdefault((table, width, stride), []).append(triple)
+    for stride, voltage in sorted(voltages)[:_MOST_VOLTAGES]:
+        value = registers.values[voltage[0]]
+        others = [c for c in currents.get((value.table, value.width, stride), []) if not set(c) & set(voltage)]
+        others.sort(key=lambda c: abs(registers.values[c[0]].register - value.register))
+        for current in others[:_MOST_CURRENTS]:
+            yield voltage, current
+
+
+def _squares(registers: Registers, numbers: Floats) -> tuple[list[tuple[int, ...]], Floats, Floats]:
+    """Return neighbours that may be active and reactive power, the roots of their added squares, and its sizes."""
+    pairs = [
+        (n, m)
+        for n in range(len(numbers))
+        for m in range(n + 1, min(n + NEAR, len(numbers)))
+        if SMALLEST_LEG <= registers.sizes[n] / registers.sizes[m] <= 1 / SMALLEST_LEG
+    ]
+    if not pairs:
+        return [], np.empty((0, numbers.shape[1])), np.empty(0)
+    both = np.array(pairs)
+    sizes = registers.sizes[both].max(axis=1)
+    shares = registers.sizes[both] / sizes[:, None]
+    return list(pairs), np.hypot(*(numbers[both[:, k]] * shares[:, k, None] for k in range(2))), sizes
+
+
+def power_factors(registers: Registers) -> list[int]:
+    """Return what may be power factors."""
+    return [n for n in range(len(registers.values)) if factor_scale(registers, n) is not None][:_MOST_FACTORS]
+
+
+def factor_scale(registers: Registers, n: int) -> float | None:
+    """Return what a register is divided by if it is a power factor (at most 1, in decimal parts), else None."""
+    size, middle = registers.sizes[n], float(np.median(np.abs(registers.numbers[n]))) * registers.sizes[n]
+    return next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s and middle >= _LOWEST_FACTOR * s), None)
+
+
+def held_against(products: Floats, numbers: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return, by product and register, their ratio, the misfit of it (root mean square), and the correlation."""
+    with np.errstate(all="ignore"):
+        cross, squares, own = products @ numbers.T, (products**2).sum(axis=1)[:, None], (numbers**2).sum(axis=1)
+        misfit = np.sqrt(np.maximum(1 - cross**2 / (squares * own), 0.0))
+        p = products - products.mean(axis=1, keepdims=True)
+        n = numbers - numbers.mean(axis=1, keepdims=True)
+        follows = (p @ n.T) / np.sqrt((p**2).sum(axis=1)[:, None] * (n**2).sum(axis=1))
+        return cross / squares, misfit, np.abs(np.nan_to_num(follows))
+
+
+def decimal(scale: Floats) -> Flags:
+    """Return whether a factor is a power of ten within 1 %."""
+    with np.errstate(all="ignore"):
+        exponent = np.log10(np.abs(scale))
+        return np.asarray(np.abs(exponent - np.rint(exponent)) <= math.log10(1 + FIT))
