@@ -7,6 +7,7 @@ its own limits. `--yard N --trial M` tells one trial in full.
 """
 
 import argparse
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -171,7 +172,9 @@ def tell(seed: int, number: int) -> None:
     """Print one trial in full."""
     given = made(seed)
     bench = Bench(given)
-    trial = next(t for t in trials(given) if t.number == number)
+    trial = next((t for t in trials(given) if t.number == number), None)
+    if trial is None:
+        sys.exit(f"yard {seed} has no trial {number}")
     outcome = bench.outcome(trial, np.random.default_rng([seed, number, 5]))
     vessel = trial.vessel
     print(f"yard {seed}, trial {number}: {trial.kind}; {vessel.name} of {vessel.height_m} m, {vessel.law}")

@@ -13,6 +13,7 @@ from registers.trial_yards import FT_M, IN_M, NS, Vessel, Yard
 
 CLOCK_OFF_S = 5.0
 DIP_NOISE_M = 0.003
+CLEAR_S = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +177,7 @@ def table(yard: Yard, name: str, rows: list[Row]) -> str:
 
 
 def calm_seconds(vessel: Vessel, t_ns: np.ndarray, start_ns: int) -> Floats:
-    """Return the seconds of the record at which a vessel's display shows a level: not within 15 s of a fault code."""
+    """Return the seconds of the record at which a vessel's display shows a level: well clear of codes for "no value"."""
     seconds = np.arange(20, len(vessel.level_m) - 20, dtype=np.float64)
     if vessel.unit is None:
         return seconds
@@ -187,10 +188,6 @@ def calm_seconds(vessel: Vessel, t_ns: np.ndarray, start_ns: int) -> Floats:
     bad = (t_ns[gone] - start_ns) / NS
     if not len(bad):
         return seconds
-    nearest = np.abs(seconds[:, None] - bad[None, :]).min(axis=1) if len(bad) < 400 else _nearest(seconds, bad)
-    return np.asarray(seconds[nearest > 15])
-
-
-def _nearest(seconds: Floats, bad: Floats) -> Floats:
-    at = np.clip(np.searchsorted(bad, seconds), 1, len(bad) - 1)
-    return np.asarray(np.minimum(np.abs(seconds - bad[at]), np.abs(seconds - bad[at - 1])))
+    after = np.clip(np.searchsorted(bad, seconds), 1, max(1, len(bad) - 1))
+    nearest = np.abs(seconds - bad[np.minimum(after, len(bad) - 1)])
+    return np.asarray(seconds[np.minimum(nearest, np.abs(seconds - bad[after - 1])) > CLEAR_S])
