@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from first_file_yard import FT, PEOPLE, answer, device, filled, finding, match, survey, value
+from first_file_yard import FT, PEOPLE, PRESSURE_SCALE, answer, device, filled, finding, match, survey, value
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -136,6 +136,12 @@ def test_the_evidence_stands_at_its_point() -> None:
     assert "register = 10  # 400011 on paper" in made().text
 
 
+def test_nobody_is_ever_told_to_be_certain() -> None:
+    matched = match()
+    matched["answers"][0]["confidence"] = 1.0
+    assert "confidence 0.9999;" in block(made(matched=matched).text, "# North Bin: ")
+
+
 def test_a_status_beside_is_proposed_and_no_more() -> None:
     lines = made().text.split("\n")
     proposed = [line for line in lines if "good_when" in line]
@@ -175,6 +181,13 @@ def test_where_encodings_part_the_valid_range_is_told_to_stay_below() -> None:
     assert "Stay below" not in five
 
 
+def test_the_other_encoding_is_the_one_that_the_match_did_not_choose() -> None:
+    matched = match()
+    matched["answers"][0]["encoding"] = "int16"
+    text = " ".join(made(matched=matched).text.replace("#", " ").split())
+    assert "Stay below 32768 cm: from there on int16 and uint16 differ" in text
+
+
 def test_the_lower_of_two_limits_is_told() -> None:
     heard, matched = survey(), match()
     matched["answers"][0]["valid_below"] = 20_000 * 0.01 / FT
@@ -193,6 +206,41 @@ def test_a_pressure_is_proposed_with_the_density_that_fits_and_not_written() -> 
     assert "If it sends psi, it is a pressure, of a product of 1200 kg/m3 (10.01 lb/gal) over a sensor 0.3 m" in words
     assert "kPa" not in words
     assert "pressure" not in {v.get("level", {}).get("as") for v in tomllib.loads(made().text)["vessel"]}
+
+
+def test_a_float_that_fits_a_pressure_is_called_no_share() -> None:
+    """0.1 m a kPa is water, 1020 kg/m3, by a sensor at the datum; 25 of 0..100 could be a share of 10 m too."""
+    heard = survey()
+    heard["devices"][3]["values"][0].update(min=8.0, max=25.0)
+    law = (1000 / (1020 * 9.80665), 0.0)
+    one = answer("V", 6, 2, "float32-low-word-first", law, table="input-register")
+    text = made(heard, {"answers": [one]}).text
+    assert vessel(text, "V")["level"] == {"point": "LT-V", "as": "height"}
+    assert "If it sends kPa, it is a pressure, of a product of 1020 kg/m3" in block(text, "# V: ")
+    one["scale"] = 0.031
+    assert vessel(made(heard, {"answers": [one]}).text, "V")["level"]["span"] == "3.1 m"
+
+
+def test_no_pressure_is_proposed_for_a_sensor_under_the_datum() -> None:
+    one = answer("V", 6, 2, "float32-low-word-first", (PRESSURE_SCALE, -0.2), table="input-register")
+    assert "it is a pressure" not in block(made(matched={"answers": [one]}).text, "# V: ")
+
+
+def test_the_busiest_poll_that_holds_the_value_counts() -> None:
+    heard = survey()
+    heard["devices"][0]["polls"].reverse()  # somebody asks for the first register alone, twice a second
+    heard["devices"][0]["polls"][0]["answered"] = 90
+    assert point(made(heard).text, "LT-North-Bin")["poll"] == "2 s"
+    heard["devices"][0]["polls"][0]["answered"] = 9000
+    assert point(made(heard).text, "LT-North-Bin")["poll"] == "0.5 s"
+
+
+def test_a_values_own_registers_are_no_status() -> None:
+    heard = survey()
+    heard["devices"][4]["values"].append(value(1, "uint16", 0, 0, kind="constant"))
+    text = made(heard).text
+    assert "register = 1," not in text
+    assert "In the same answer" not in block(text, "# V7: ")
 
 
 @pytest.mark.parametrize(
@@ -261,7 +309,9 @@ def test_findings_are_told_once_with_their_evidence() -> None:
 
 
 def test_without_a_match_points_are_proposed_in_comments_alone(tmp_path: Path) -> None:
-    first = made(bare=True)
+    heard = survey()
+    heard["devices"][1]["values"].append(value(1, "uint16", 3, 99, status="open", confidence=0.4))
+    first = made(heard, bare=True)
     assert (first.points, first.open_names) == (0, ())
     assert set(tomllib.loads(first.text)) == {"format", "site", "line"}
     proposed = re.findall(r'^# tag = "(P-\d+-\d+)"$', first.text, re.MULTILINE)
@@ -458,6 +508,29 @@ def test_any_text_stays_where_it_belongs(words: str, name: str) -> None:
     assert found == plain
 
 
+@pytest.mark.parametrize(
+    ("name", "shown", "tag"),
+    [
+        ('a "b" \\ c', 'a "b" \\ c', "a-b-c"),
+        ("up\n[[point]]\n", "up\\n[[point]]\\n", "up-point"),
+        ('"""', '"""', "V"),
+        ("Größe 1", "Größe 1", "Gr-e-1"),
+        ("\x00", "\\x00", "V"),
+    ],
+)
+def test_a_name_is_shown_as_it_is_and_its_tag_is_plain(name: str, shown: str, tag: str, tmp_path: Path) -> None:
+    text = made(matched={"answers": [answer(name, 5, 7, "uint16", (0.01, 0.0))]}).text
+    (found,) = tomllib.loads(text)["vessel"]
+    assert (found["name"], found["tag"], found["level"]["point"]) == (shown, tag, f"LT-{tag}")
+    assert only_missing(written(text, tmp_path), text)
+
+
+def test_a_text_of_several_lines_becomes_one() -> None:
+    text = " ".join(made(*with_texts("one\n  two")).text.replace("#", " ").split())
+    assert "Next: one two" in text
+    assert "Evidence: one two." in text
+
+
 def test_names_that_fall_together_keep_tags_apart(tmp_path: Path) -> None:
     names = ["T 1", "T-1", "T/1", "site", "alarm", "line-1", "LT-T-1", "–", "x" * 80, "x" * 79]
     answers = [answer(name, 5, 7, "uint16", (0.01, 0.0)) for name in names]
@@ -600,6 +673,25 @@ def test_what_is_no_document_is_refused(text: str, place: str, problem: str) -> 
         read_survey(text, "survey.json")
     assert found.value.place == place
     assert problem in found.value.problem
+
+
+@pytest.mark.parametrize(
+    ("wrong", "problem"),
+    [
+        ({"device": True}, "device: true or false where a whole number is needed"),
+        ({"device": 0}, "device: a number outside 1 to 247"),
+        ({"scale": "1"}, "scale: text where a number is needed"),
+        ({"scale": False}, "scale: true or false where a number is needed"),
+        ({"scale": 0}, "scale: a scale of 0"),
+        ({"unit": "furlong"}, "unit: 'furlong' is none of"),
+        ({"rivals": None}, "rivals: null where a list is needed"),
+        ({"name": "  "}, "name: no name"),
+    ],
+)
+def test_a_wrong_value_is_told_with_its_place(wrong: dict[str, Any], problem: str) -> None:
+    with pytest.raises(BadInput) as found:
+        made(matched={"answers": [answer("V", 5, 7, "uint16", (0.01, 0.0)) | wrong]})
+    assert str(found.value).startswith(f"match.json:answers[0].{problem}")
 
 
 def test_documents_of_two_lines_are_refused() -> None:

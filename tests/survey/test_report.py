@@ -3,10 +3,12 @@
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from fractions import Fraction
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from health_lines import MS, S, heard, read_answer, read_request
 
@@ -14,11 +16,21 @@ from sidetap.cli.main import run
 from sidetap.errors import BadInput
 from sidetap.line import Chunk, Settings
 from sidetap.line.recording import read, write_csv, write_pcapng
-from sidetap.survey import Survey, YardEvent, survey_recording
+from sidetap.survey import (
+    Answer,
+    MatchStatus,
+    PersonReading,
+    ReadingKind,
+    Rival,
+    Survey,
+    YardEvent,
+    survey_recording,
+)
 from sidetap.survey.health.text import duration
-from sidetap.survey.report import write_report
+from sidetap.survey.report import write_match_report, write_report
+from sidetap.survey.report.curves import value_curve
 from sidetap.survey.report.scales import TimeAxis, round_numbers
-from sidetap.survey.words import clock, elapsed
+from sidetap.survey.words import Sure, answer_words, clock, elapsed, survey_words
 from sidetap.yard import Yard
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -226,3 +238,161 @@ def test_words_for_times() -> None:
         ticks = TimeAxis(0, round(hours * 3600 * S), 100, 900).ticks()
         assert 1 <= len(ticks) <= 10
         assert all(100 <= x <= 1000 for x, _ in ticks)
+
+
+# values, and a match
+
+
+@pytest.fixture(scope="module")
+def matched(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The page of a match: one name settled, one with a rival, a typo and a moment to read, one that is nowhere."""
+    start = 1_773_237_600 * S
+    mm = [2000 + n if n < 300 else 2300 for n in range(600)]
+    chunks = []
+    for n in range(600):
+        at = start + n * S
+        chunks += [Chunk(at, read_request(1, 0, 1)), Chunk(at + 20 * MS, read_answer(1, [mm[n]]))]
+        chunks += [
+            Chunk(at + 300 * MS, read_request(2, 5, 1)),
+            Chunk(at + 320 * MS, read_answer(2, [9000 - 3 * mm[n]])),
+        ]
+    found = surveyed(tmp_path_factory.mktemp("matched") / "line.pcapng", chunks, Settings(19200, "8E1"))
+    best = Rival(1, "holding-register", 0, "uint16", 0.001, 0.0, 0.97)
+    rival = Rival(2, "holding-register", 5, "uint16", -0.0004, 3.18, 0.02)
+    answers = [
+        Answer("<b>one", MatchStatus.SETTLED, best, "m", None, (), (), None, None, ()),
+        Answer("two", MatchStatus.AMBIGUOUS, best, "m", None, (4,), (rival,), "Read <i>two", start + 550 * S, ()),
+        Answer("three", MatchStatus.NONE, None, None, None, (), (), None, None, ()),
+    ]
+    half = Fraction(1, 2000)
+    noted = [
+        PersonReading(row, start + t * S, name, Fraction(value), "m", half, half, None, kind)
+        for row, t, name, value, kind in (
+            (1, 50, "<b>one", "2.050", ReadingKind.DISPLAY),
+            (2, 500, "<b>one", "2.300", ReadingKind.DIP),
+            (3, 100, "two", "2.100", ReadingKind.DISPLAY),
+            (4, 400, "two", "2.800", ReadingKind.DISPLAY),
+            (5, 400, "three", "7.5", ReadingKind.DISPLAY),
+        )
+    ]
+    told = [answer_words(found, answer, noted) for answer in answers]
+    path = tmp_path_factory.mktemp("page") / "match.html"
+    write_match_report(found, told, path, recording="<u>line.pcapng", readings="<u>readings.csv")
+    return path.read_text()
+
+
+def test_the_page_of_a_match_needs_nothing_but_itself_and_escapes_what_came_from_outside(matched: str) -> None:
+    parsed = outline(matched)
+    tags = {tag for tag, _ in parsed.elements}
+    assert not {"script", "i", "u", "link", "img"} & tags
+    for tag, attributes in parsed.elements:
+        assert not {"src", "href", "srcset", "action"} & attributes.keys(), tag
+        assert not any(name.startswith("on") for name in attributes), tag
+    assert not re.search(r"https?://|@import", matched)
+    words = " ".join(" ".join(parsed.words).split())
+    for told in ("<b>one", "Read <i>two", "<u>line.pcapng", "<u>readings.csv"):
+        assert told in words
+
+
+def test_a_match_is_told_with_verdict_law_rivals_and_the_next_reading(matched: str) -> None:
+    words = " ".join(" ".join(outline(matched).words).split())
+    for told in (
+        "<b>one: ● settled",
+        "two: ◇ ambiguous: device 1 register 0 or device 2 register 5",
+        "three: × none",
+        "m = decoded × 0.001",
+        "m = 3.18 - decoded × 0.0004",
+        "08 FC = 2300, so 2.300 m",
+        "row 4 says 2.800 m, expected 2.300 m (2026-03-11 14:06:40 UTC); read it again",
+        "0:09:10 into this record: 2026-03-11 14:09:10 UTC, time_s 1773238150",
+    ):
+        assert told in words, told
+
+
+def test_pictures_of_a_match_show_readings_rivals_and_the_moment_without_colour(matched: str) -> None:
+    pictures = [ElementTree.fromstring(p) for p in re.findall(r"<svg viewBox.*?</svg>", matched, flags=re.DOTALL)]
+    assert len(pictures) == 2  # nothing to draw for a name without a register
+    two = pictures[1]
+    kinds = [[element.attrib.get("class") for element in picture.iter()] for picture in pictures]
+    assert (kinds[0].count("display"), kinds[0].count("dip"), kinds[0].count("cross")) == (1, 1, 0)
+    assert (kinds[1].count("display"), kinds[1].count("cross")) == (1, 1)  # a typo is a cross, with its row beside it
+    assert "row 4" in [text.text for text in two.iter("text")]
+    assert kinds[0].count("curve") == kinds[1].count("curve") == 1
+    assert kinds[1].count("rival dash0") == 1
+    assert "median" in kinds[1]
+    assert "median" not in kinds[0]
+    ends = [text.text or "" for text in two.iter("text")]
+    assert any(text.startswith("1  device 1") for text in ends)
+    assert any(text.startswith("2  device 2") for text in ends)
+    for picture in pictures:
+        assert picture.attrib["role"] == "img"
+        assert "m" in picture.attrib["aria-label"]
+    dashes = re.findall(r"\.dash\d \{ stroke-dasharray: ([\d ]+); \}", matched)
+    assert len(set(dashes)) == len(dashes) == 4
+
+
+def places(path: ElementTree.Element) -> list[tuple[float, float]]:
+    return [(float(x), float(y)) for x, y in re.findall(r"[ML](\S+) ([\d.]+)", path.attrib["d"])]
+
+
+def test_a_curve_goes_through_its_readings(matched: str) -> None:
+    one = ElementTree.fromstring(re.findall(r"<svg viewBox.*?</svg>", matched, flags=re.DOTALL)[0])
+    (curve,) = [path for path in one.iter("path") if path.attrib["class"] == "curve"]
+    (mark,) = one.iter("circle")
+    x, y = float(mark.attrib["cx"]), float(mark.attrib["cy"])
+    near = min(places(curve), key=lambda place: abs(place[0] - x))
+    assert abs(near[0] - x) < 4
+    assert abs(near[1] - y) < 4
+    title = mark.find("title")
+    assert title is not None
+    assert title.text == "row 1: 2.050 m"
+
+
+def test_curves_break_where_nothing_came_and_leave_out_what_is_no_number() -> None:
+    t_ns = np.concatenate([np.arange(50), np.arange(100, 150)]) * S
+    values = np.linspace(1.0, 2.0, 100)
+    values[10] = np.nan
+    values[20] = 1e30  # a code for no value, say: it must not flatten the rest
+    picture = ElementTree.fromstring(value_curve("x", t_ns, values, (0, 150 * S), 2))
+    (curve,) = picture.iter("path")
+    assert curve.attrib["d"].count("M") == 3  # broken by the pause and by what lies outside
+    ys = [y for _, y in places(curve)]
+    assert max(ys) - min(ys) > 60  # px: of the 100 there are
+    assert "1 answers outside" in picture.attrib["aria-label"]
+    assert "no numbers" in value_curve("x", t_ns, values * np.nan, (0, S), 2)
+
+
+def test_long_records_are_drawn_as_a_band_with_its_middle() -> None:
+    t_ns = np.arange(50_000) * S
+    values = np.where(np.arange(50_000) % 2, 10.0, 0.0)
+    values[25_000:] += 5
+    page = value_curve("x", t_ns, values, (0, 50_000 * S), 0)
+    assert len(page) < 30_000
+    kinds = [path.attrib["class"] for path in ElementTree.fromstring(page).iter("path")]
+    assert kinds == ["band", "curve"]
+
+
+def test_unsettled_values_come_first_and_no_page_grows_without_bound(tmp_path: Path) -> None:
+    chunks: list[Chunk] = []
+    random = np.random.default_rng(3)
+    walks = np.cumsum(random.integers(-3, 4, (300, 100)), axis=0) + 5000
+    for n in range(300):
+        chunks += [Chunk(n * S, read_request(1, 0, 100))]
+        chunks += [Chunk(n * S + 300 * MS, read_answer(1, [int(w) for w in walks[n]]))]
+    found = surveyed(tmp_path / "many.pcapng", chunks)
+    page = written(found, tmp_path / "many.html")
+    told = survey_words(found)
+    assert page.count('<tr><th scope="row">1</th><td class="keep">') == len(told) >= 90
+    drawn = re.findall(r"<figcaption>device 1, (\d+)", page)
+    assert 60 <= len(drawn) <= 65
+    assert "more values have no picture here" in page
+    unsettled = {str(w.value.register) for w in told if w.verdict.sure is not Sure.SETTLED and w.span}
+    assert set(drawn[: len(unsettled)]) <= unsettled or not unsettled
+
+
+def test_words_of_every_picture_stand_out_too(matched: str) -> None:
+    """3:1 for the lines of curves and marks (WCAG 2.1, 1.4.11)."""
+    lines = re.findall(r"\.(curve|rival) \{ fill: none; stroke: (#[0-9a-f]{6})", matched)
+    assert {name for name, _ in lines} == {"curve", "rival"}
+    for name, colour in lines:
+        assert 1.05 / (luminance(colour) + 0.05) >= 4.5, name

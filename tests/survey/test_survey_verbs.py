@@ -1,6 +1,7 @@
 """`survey` and `match` as commands: the contract's documents, readable text, one error line."""
 
 import json
+import re
 from pathlib import Path
 
 import fastcrc
@@ -202,3 +203,49 @@ def test_a_wrong_file_is_one_error_line(
 def test_wrong_events_are_one_error_line(recording: Path, readings: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["survey", str(recording), "--events", str(readings)]) == 2
     assert capsys.readouterr().err.startswith(f"error: {readings}:1: ")
+
+
+def test_a_match_can_be_a_page(
+    recording: Path, readings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "match.html"
+    assert run(["match", str(recording), str(readings), "--json", "--report", str(page)]) == 0
+    assert list(json.loads(capsys.readouterr().out)) == ["answers"]
+    assert "device 16, holding register 20 (400021)" in page.read_text()
+    before = readings.read_bytes()
+    for place in (recording, readings, tmp_path, tmp_path / "nowhere" / "m.html"):
+        assert run(["match", str(recording), str(readings), "--report", str(place)]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.startswith(f"error: {place}: ")
+        assert err.count("\n") == 1
+    assert readings.read_bytes() == before
+
+
+def test_text_for_people_is_narrow_escaped_and_without_trailing_blanks(
+    recording: Path, readings: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "odd.csv"
+    odd = "T\x1b[2J\u202e<b>" + "x" * 60
+    path.write_text(readings.read_text().replace(",T6,", f",{odd},") + f"300,lone,2.5,m\n301,{odd},19.9,m\n")
+    for arguments in (["match", str(recording), str(path)], ["survey", str(recording)]):
+        assert run(arguments) == 0
+        out = capsys.readouterr().out
+        assert "\x1b" not in out
+        assert "\u202e" not in out
+        lines = out.splitlines()
+        assert max(map(len, lines)) <= 80
+        assert lines == [line.rstrip() for line in lines]
+
+
+def test_each_value_and_each_name_has_exactly_one_verdict(
+    recording: Path, readings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    verdict = r"(settled|register settled, scale open|ambiguous: .*|sure only below .*|none|open)"
+    assert run(["survey", str(recording)]) == 0
+    out = capsys.readouterr().out
+    assert len(re.findall(rf"^ +{verdict}: float 32 bit, low word first", out, re.MULTILINE)) == 1
+    assert run(["match", str(recording), str(readings)]) == 0
+    out = capsys.readouterr().out
+    assert len(re.findall(rf"^T6: {verdict}$", out, re.MULTILINE)) == 1
+    assert len(re.findall(r"^  law      m = decoded × 0\.3048?", out, re.MULTILINE)) == 1

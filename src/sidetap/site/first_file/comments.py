@@ -12,13 +12,13 @@ _CALENDAR_S = (10**9, 10**11)  # seconds that are dates: from 2001 on; less coun
 
 
 def quoted(text: str) -> str:
-    """Return text from a document as part of a sentence: one line, no control characters, not endless."""
-    text = printable(" ".join(text.split()))
+    """Return text from a document as part of a sentence: on one line, and not endless."""
+    text = " ".join(text.split())
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
 
 def comment(text: str, indent: str = "") -> list[str]:
-    """Return lines that say text, each one a comment."""
+    """Return lines that say text, each one a comment, with control characters escaped."""
     return textwrap.wrap(
         printable(text), _WIDTH, initial_indent=f"# {indent}", subsequent_indent=f"# {indent}", break_on_hyphens=False
     ) or ["#"]

@@ -47,6 +47,13 @@ class Register:
         return value is not None and self.best.encoding in (value.encoding, *value.equal)
 
     @property
+    def others(self) -> list[str]:
+        """The encodings that read every answer as the match's does."""
+        if self.value is None or not self.agrees:
+            return []
+        return [e for e in (self.value.encoding, *self.value.equal) if e != self.best.encoding]
+
+    @property
     def seen(self) -> tuple[float, float] | None:
         """Lowest and highest decoded value, None where they aren't known."""
         if self.value is None or not self.agrees or self.value.low is None or self.value.high is None:
@@ -183,12 +190,12 @@ def _valid_words(register: Register, law: Law, answer: Answer) -> list[str]:
     limit = _limit(register, answer)
     if limit is not None:
         reading = limit * law.scale + law.offset
-        others = " and ".join(register.value.equal[:3]) if register.value is not None else ""
+        others = " and ".join(register.others[:3])
         side = "below" if law.scale > 0 else "above"
         words.append(
             f"Stay {side} {plain(shortest(reading, abs(reading) * _DIGITS))} {law.unit}: from there on "
-            f"{register.best.encoding} and {others or 'another encoding'} differ, and the record can't tell which "
-            f"holds."
+            f"{register.best.encoding} and {others or 'another encoding'} differ, and the record can't tell which is "
+            f"right."
         )
     return [" ".join(words)]
 

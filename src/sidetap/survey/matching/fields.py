@@ -27,6 +27,7 @@ _ANY_ENCODING = 0.04  # share of the prior spread evenly over all ways to read a
 _NO_QUANTITY = ("text", "bits16")
 _LARGEST = 1e10  # no quantity is told by such numbers
 _DECIMALS = range(4)
+_AT_ONCE = 6000  # fields
 _SOME = 200  # values looked at for the place they are rounded to
 
 
@@ -114,11 +115,12 @@ class Field:
         """
         rows = _about(self.t_ns, t_ns)
         near = self.series[rows]
-        near = near[np.isfinite(near)]
+        near = np.sort(near[np.isfinite(near)])
         if not len(near):
             return math.nan, 0.0
         if abs(int(self.t_ns[rows.start]) - t_ns) <= TYPED_TIME_NS:
-            return float(np.median(near)), float(np.ptp(near)) / 2
+            middle = (near[(len(near) - 1) // 2] + near[len(near) // 2]) / 2
+            return float(middle), float(near[-1] - near[0]) / 2
         return self._between(rows, t_ns)
 
     def _between(self, rows: slice, t_ns: int) -> tuple[float, float]:
@@ -154,7 +156,7 @@ def _rounded_to(values: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The fields of one device, and what they read about some moments.
+    """Fields of a line, and what they read about some moments.
 
     prior [fields]: how likely each is beforehand within its device. values, spread [fields, moments]: what it read
     (NaN where nothing) and half of how far that moved within the moment's uncertainty. step [fields]: the size of one
@@ -167,6 +169,11 @@ class Table:
     spread: Floats
     step: Floats
 
+    @property
+    def devices(self) -> int:
+        """How many devices there are among the fields."""
+        return len({f.device for f in self.fields})
+
     def of(self, which: NDArray[np.int64], moments: NDArray[np.int64]) -> "Table":
         """Return some fields at some moments."""
         kept = tuple(self.fields[n] for n in which.tolist())
@@ -174,8 +181,25 @@ class Table:
         return Table(kept, self.prior[which], values, spread, self.step[which])
 
 
+def together(tables: Sequence[Table]) -> list[Table]:
+    """Return the same fields in few tables, none of them too large to look at at once."""
+    found: list[list[Table]] = [[]]
+    for table in tables:
+        if sum(len(t.fields) for t in found[-1]) + len(table.fields) > _AT_ONCE:
+            found.append([])
+        found[-1].append(table)
+    return [
+        Table(
+            tuple(f for t in some for f in t.fields),
+            *(np.concatenate([getattr(t, name) for t in some]) for name in Table.__slots__[1:]),
+        )
+        for some in found
+        if some
+    ]
+
+
 def tables(devices: Sequence[Device], moments: Sequence[int]) -> list[Table]:
-    """Return the fields of every device that has any with times."""
+    """Return the fields of every device that has any with times, a table for each."""
     found = []
     for device in devices:
         best: dict[tuple[str, int, str], Candidate] = {}
@@ -226,17 +250,17 @@ def _read_about(
         inside = abs(int(first.t_ns[rows.start]) - moment) <= TYPED_TIME_NS
         if not inside and len(words) < 2:
             continue
-        whole = np.isfinite(read)
-        low = np.where(whole, read, np.inf).min(axis=0)
-        high = np.where(whole, read, -np.inf).max(axis=0)
-        some = whole.any(axis=0) if inside else whole.all(axis=0)
-        with np.errstate(invalid="ignore"):
-            spread[own, m] = np.where(some, (high - low) / 2, 0.0)
-        middle = np.full(len(own), np.nan)
         if inside:
-            middle[some] = np.nanmedian(read[:, some], axis=0)
+            read.sort(axis=0)  # what is no value comes last
+            count = np.isfinite(read).sum(axis=0)
+            low, lower, upper, high = (
+                np.take_along_axis(read, np.maximum(place, 0)[None], axis=0)[0]
+                for place in (0 * count, (count - 1) // 2, count // 2 - (count == 0), count - 1)
+            )
+            values[own, m] = (lower + upper) / 2
+            spread[own, m] = np.where(count > 0, (high - low) / 2, 0.0)
         else:
             t_ns = first.t_ns[rows]
             share = (moment - int(t_ns[0])) / max(int(t_ns[1] - t_ns[0]), 1)
-            middle[some] = read[0, some] + share * (read[1, some] - read[0, some])
-        values[own, m] = middle
+            values[own, m] = read[0] + share * (read[1] - read[0])
+            spread[own, m] = np.nan_to_num(np.abs(read[1] - read[0]) / 2)

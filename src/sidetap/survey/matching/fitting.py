@@ -2,9 +2,9 @@
 
 What may explain the readings in (a field, a law and a first guess of its freedom each), the fitted scale and offset,
 how well they are known and how well they explain it out. A reading is within its noise, or (rarely) mistyped and then
-anywhere; which of the two is weighed, not decided. The evidence of a free scale or offset is its likelihood at the best
-fit times the width of the fit times the prior's density there (Laplace), so that a law pays for every freedom it has;
-where the readings hardly tell, the fit is wider than the prior, and no freedom is worth more than none.
+anywhere; which of the two is weighed, not decided. The evidence of a free scale or offset is its likelihood at the
+best fit, times the width of the fit, times the prior's density there (Laplace): a law pays for every freedom it has.
+Where the readings hardly tell, the fit is wider than the prior, and no freedom is worth more than none.
 """
 
 from dataclasses import dataclass, fields

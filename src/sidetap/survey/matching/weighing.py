@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sidetap.quantity import Dimension, unit
-from sidetap.survey.matching.fields import Field, Floats, Table
+from sidetap.survey.matching.fields import Field, Floats, Table, together
 from sidetap.survey.matching.fitting import Fits, Noted, Rows, evidence, fit
-from sidetap.survey.matching.guessing import Guesses, guesses
+from sidetap.survey.matching.guessing import guesses
 from sidetap.survey.matching.readings import PersonReading, ReadingKind
 from sidetap.survey.matching.scales import Form, Law, laws, least_span, reading_range
 
@@ -123,13 +123,14 @@ class _Pair:
 def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
     """Return what explains the readings, whose moments are those of the tables."""
     noted = case.noted()
+    whole = np.arange(len(case.readings))
     found: list[tuple[float, _Pair]] = []
-    for table in tables:
-        for is_float in (False, True):
-            which = np.flatnonzero([f.is_float == is_float for f in table.fields])
-            own = table.of(which, np.arange(len(case.readings)))
-            if len(which):
-                found += _first(own, _laws(case, is_float=is_float), case, noted, -math.log(len(tables)))
+    prior = -math.log(len(tables))
+    for is_float in (False, True):
+        own_laws = _laws(case, is_float=is_float)
+        kind = [t.of(np.flatnonzero([f.is_float == is_float for f in t.fields]), whole) for t in tables]
+        for table in together([t for t in kind if t.fields]):
+            found += _first(table, own_laws, case, noted, prior)
     found.sort(key=lambda f: -f[0])
     nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
     best = max(found[0][0], nothing) if found else nothing
@@ -178,7 +179,9 @@ def _first(
     with np.errstate(all="ignore"):
         travel = np.nanmax(guessed.rows.x, axis=1) - np.nanmin(guessed.rows.x, axis=1)
         shares = np.log([own_laws[n].share for n in guessed.law])
-        score = evidence(fits, _freedom(guessed, own_laws, fits, travel, case, noted)) + prior + shares
+        score = (
+            evidence(fits, _freedom([own_laws[n] for n in guessed.law], fits, travel, case, noted)) + prior + shares
+        )
     found = []
     for n in np.flatnonzero(np.isfinite(score)).tolist():
         law, field = own_laws[guessed.law[n]], table.fields[guessed.field[n]]
@@ -188,16 +191,16 @@ def _first(
     return found
 
 
-def _freedom(
-    guessed: Guesses, own_laws: Sequence[Law], fits: Fits, travel: Floats, case: Case, noted: Noted
-) -> Floats:
-    """Return the logarithm of how dense the laws' freedom lies at the fit, beforehand."""
-    result = np.full(len(fits.scale), -np.inf)
-    for number in np.unique(guessed.law).tolist():
-        law = own_laws[number]
-        rows = np.flatnonzero(guessed.law == number)
+def _freedom(row_laws: Sequence[Law], fits: Fits, travel: Floats, case: Case, noted: Noted) -> Floats:
+    """Return the logarithm of how dense each row's law has its freedom at the fit, beforehand."""
+    result = np.full(len(row_laws), -np.inf)
+    by_law: dict[Law, list[int]] = {}
+    for n, law in enumerate(row_laws):
+        by_law.setdefault(law, []).append(n)
+    for law, rows in by_law.items():
         density = _density(law, fits.scale[rows], fits.offset[rows], travel[rows], case, noted)
-        result[rows] = np.log(np.maximum(density, 0.0))
+        possible = density > 0
+        result[np.array(rows)[possible]] = np.log(density[possible])
     return result
 
 
@@ -224,8 +227,8 @@ def _density(law: Law, scale: Floats, offset: Floats, travel: Floats, case: Case
         span = scale * law.full
         return np.where((span >= low) & (span <= high), 1 / (np.abs(scale) * math.log(high / low)), 0.0)
     if law.form is Form.AFFINE:
-        inside = (np.abs(scale) * travel <= wide) & (travel > 0)
-        return np.where(inside, travel / noted.span**2, 0.0)
+        top = np.maximum(noted.span, np.abs(scale) * travel)
+        return np.where((top <= wide) & (travel > 0), travel / top**2, 0.0)
     return np.ones(len(scale))
 
 
@@ -233,6 +236,7 @@ def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
     """Return the probabilities of fields and laws, by all that the fields ever read."""
     noted = case.noted()
     nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
+    pairs = [p for p in pairs if len(p.field.good)]
     if not pairs:
         return Weighed(case, (), 1.0)
     moments = [r.t_ns for r in case.readings]
@@ -253,10 +257,19 @@ def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
         np.isin(form, (Form.SHIFTED, Form.ULLAGE, Form.AFFINE)),
     )
     fits = fit(rows, noted)
-    density = np.array([_whole_density(pair, fits, n, case, noted) for n, pair in enumerate(pairs)])
-    within = np.array([_within(pair, fits, n, case) for n, pair in enumerate(pairs)])
+    ends = np.array([p.field.ends for p in pairs])
+    usual = np.array([p.field.usual for p in pairs]) - zero[:, None]
+    full = np.array([np.inf if p.law.full is None else p.law.full for p in pairs])
+    density = _freedom([p.law for p in pairs], fits, ends[:, 1] - ends[:, 0], case, noted)
+    # no share lies far outside its span; what is as coarse or restless as that explains any reading
+    unfit = (usual[:, 0] < -_BELOW_EMPTY * full) | (usual[:, 1] > _ABOVE_FULL * full)
+    unfit |= np.median(fits.noise, axis=1) > _COARSEST * reading_range(case.unit)
+    levels = np.sort(fits.scale[:, None] * usual + fits.offset[:, None], axis=1)
+    beyond = (levels[:, 0] < -_BELOW * case.reach) | (levels[:, 1] > _ABOVE * case.reach)
+    if unit(case.unit).dimension is not Dimension.LENGTH:
+        beyond &= False
     scores = evidence(fits, density) + np.array([p.prior + math.log(p.law.share) for p in pairs])
-    scores = np.where(np.isfinite(scores), scores + np.where(within, 0.0, _BEYOND), -np.inf)
+    scores = np.where(np.isfinite(scores) & ~unfit, scores + np.where(beyond, _BEYOND, 0.0), -np.inf)
     top = max(float(scores.max()), nothing)
     order = np.argsort(-scores, kind="stable")
     weight = np.exp(scores - top)
@@ -267,28 +280,6 @@ def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
         if scores[n] > top - _KEPT_NATS
     )
     return Weighed(case, held, math.exp(nothing - top) / total)
-
-
-def _whole_density(pair: _Pair, fits: Fits, n: int, case: Case, noted: Noted) -> float:
-    """Return the logarithm of how dense a law's freedom lies at its fit, beforehand; what can't be has none."""
-    law, field = pair.law, pair.field
-    # what is as coarse or as restless as that explains any reading, and measures nothing
-    if not len(field.good) or np.median(fits.noise[n]) > _COARSEST * reading_range(case.unit):
-        return -math.inf
-    low, high = field.usual - law.zero
-    if law.full is not None and (low < -_BELOW_EMPTY * law.full or high > _ABOVE_FULL * law.full):
-        return -math.inf
-    travel = np.array([np.ptp(field.ends)])
-    density = float(_density(law, fits.scale[n : n + 1], fits.offset[n : n + 1], travel, case, noted)[0])
-    return math.log(density) if density > 0 else -math.inf
-
-
-def _within(pair: _Pair, fits: Fits, n: int, case: Case) -> bool:
-    """Return whether the level nearly always stays in its vessel, as far as that is known."""
-    if unit(case.unit).dimension is not Dimension.LENGTH or not len(pair.field.good):
-        return True
-    levels = float(fits.scale[n]) * (pair.field.usual - pair.law.zero) + float(fits.offset[n])
-    return bool(levels.min() >= -_BELOW * case.reach and levels.max() <= _ABOVE * case.reach)
 
 
 def _held(pair: _Pair, fits: Fits, n: int, probability: float) -> Held:

@@ -4,6 +4,7 @@ Curves are told apart by their strokes and by numbers at their ends, readings by
 """
 
 from collections.abc import Sequence
+from math import ceil
 
 import numpy as np
 from markupsafe import Markup
@@ -18,6 +19,7 @@ from sidetap.survey.words.vocabulary import number
 _COLUMNS = 260  # of which each shows its lowest, its middle and its highest value
 _GAP = 10  # usual periods without an answer break a curve
 _RARE = 0.005  # share at either end that does not stretch the picture by more than its range
+_FEWEST = 20  # values of which some can be rare
 _SMALL_TICKS, _TICKS = 4, 9
 _LEVELS = 5
 _LABEL_PX = 13
@@ -105,11 +107,14 @@ class _Plane:
 
 def _reach(values: _Floats) -> tuple[float, float]:
     """Return the range to show: all of it, unless a few values lie far outside of what the others do."""
-    low, high = np.quantile(values, [_RARE, 1 - _RARE])
-    room = float(high - low)
+    ordered = np.sort(values)
+    few = ceil(_RARE * len(values)) if len(values) >= _FEWEST else 0
+    low, high = float(ordered[few]), float(ordered[-1 - few])
+    room = high - low
     if room == 0:
-        return float(values.min()), float(values.max())
-    return max(float(values.min()), float(low) - room), min(float(values.max()), float(high) + room)
+        return float(ordered[0]), float(ordered[-1])
+    near = ordered[(ordered >= low - room) & (ordered <= high + room)]
+    return float(near[0]), float(near[-1])
 
 
 def value_curve(name: str, t_ns: _Times, values: _Floats, ends_ns: tuple[int, int], places: int) -> Markup:

@@ -1,0 +1,77 @@
+"""Numbers to 16-bit words and back, in the contract's encodings, for made-up yards and for who judges by function.
+
+Written from the contract's table alone: the judged code has encoders and decoders of its own. Values out of an
+encoding's range are an error, not a wrap.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Words = NDArray[np.uint16]
+
+SINGLE = {"uint16": "u2", "int16": "i2"}
+DOUBLE = {"uint32": ">u4", "int32": ">i4", "float32": ">f4"}
+ORDERS = ("high-word-first", "low-word-first", "high-word-first-swapped", "low-word-first-swapped")
+LARGEST_DIGITS = 9999  # of four decimal digits: a bcd16, or a word of a mod10k32
+
+
+def width_of(encoding: str) -> int:
+    """Return how many registers a number takes."""
+    base = encoding.partition("-")[0]
+    return {"float64": 4}.get(base, 2 if base in DOUBLE or base == "mod10k32" else 1)
+
+
+def encode(values: Floats, encoding: str) -> Words:
+    """Return the words [values, registers]; whole numbers are rounded to the nearest."""
+    base, _, order = encoding.partition("-")
+    if base.startswith("float"):
+        high_first = values.astype(f">f{int(base[5:]) // 8}").reshape(-1, 1).view(">u2").astype(np.uint16)
+        return _ordered(high_first, order)
+    whole = np.rint(values).astype(np.int64)
+    if base in SINGLE:
+        return _fitting(whole, np.dtype(SINGLE[base])).reshape(-1, 1).view(np.uint16)
+    if base in DOUBLE:
+        high_first = _fitting(whole, np.dtype(DOUBLE[base])).reshape(-1, 1).view(">u2").astype(np.uint16)
+        return _ordered(high_first, order)
+    if base == "mod10k32":
+        both = np.stack([whole // (LARGEST_DIGITS + 1), whole % (LARGEST_DIGITS + 1)], axis=1)
+        _fitting(both[:, :1], np.dtype(np.uint16), LARGEST_DIGITS)
+        return _ordered(both.astype(np.uint16), order)
+    if base == "bcd16":
+        _fitting(whole, np.dtype(np.uint16), LARGEST_DIGITS)
+        return np.array([[int(str(n), 16)] for n in whole.tolist()], dtype=np.uint16).reshape(-1, 1)
+    raise ValueError(encoding)
+
+
+def decode(words: Words, encoding: str) -> Floats:
+    """Return the values of words [answers, registers]; NaN where they are no number in this encoding."""
+    base, _, order = encoding.partition("-")
+    if base in SINGLE:
+        return np.ascontiguousarray(words[:, 0]).view(SINGLE[base]).astype(np.float64)
+    if base == "bcd16":
+        digits = (words[:, :1].astype(np.int64) >> np.array([12, 8, 4, 0])) & 15
+        return np.where((digits > 9).any(axis=1), np.nan, digits @ np.array([1000, 100, 10, 1])).astype(np.float64)
+    high_first = _ordered(words, order)
+    if base == "mod10k32":
+        value = high_first.astype(np.float64) @ np.array([LARGEST_DIGITS + 1.0, 1.0])
+        return np.where((high_first > LARGEST_DIGITS).any(axis=1), np.nan, value)
+    kind = np.dtype(DOUBLE.get(base, ">f8"))
+    with np.errstate(invalid="ignore"):  # a signalling NaN is no number either
+        raw = np.ascontiguousarray(high_first.astype(">u2")).view(kind)[:, 0].astype(np.float64)
+    return np.where(np.isfinite(raw), raw, np.nan)
+
+
+def _ordered(words: Words, order: str) -> Words:
+    """Return words, high one first, in an order; the same turns them back."""
+    turned = words[:, ::-1] if order.startswith("low-word-first") else words
+    return np.ascontiguousarray(turned.byteswap() if order.endswith("-swapped") else turned)
+
+
+def _fitting(whole: NDArray[np.int64], kind: np.dtype[Any], most: int | None = None) -> NDArray[Any]:
+    limits = np.iinfo(kind)
+    if whole.size and (whole.min() < limits.min or whole.max() > (limits.max if most is None else most)):
+        raise ValueError(f"{whole.min()}..{whole.max()} does not fit {kind}")
+    return whole.astype(kind)
