@@ -328,7 +328,7 @@ def test_pictures_of_a_match_show_readings_rivals_and_the_moment_without_colour(
         assert picture.attrib["role"] == "img"
         assert "m" in picture.attrib["aria-label"]
     dashes = re.findall(r"\.dash\d \{ stroke-dasharray: ([\d ]+); \}", matched)
-    assert len(set(dashes)) == len(dashes) == 4
+    assert len(set(dashes)) == len(dashes) == 5
 
 
 def places(path: ElementTree.Element) -> list[tuple[float, float]]:

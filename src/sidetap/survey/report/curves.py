@@ -21,9 +21,9 @@ _GAP = 10  # usual periods without an answer break a curve
 _RARE = 0.005  # share at either end that does not stretch the picture by more than its range
 _FEWEST = 20  # values of which some can be rare
 _SMALL_TICKS, _TICKS = 4, 9
-_LEVELS = 5
+_SMALL_LEVELS, _LEVELS = 5, 8
 _LABEL_PX = 13
-_DASHES = 4  # kinds of rivals' strokes
+_DASHES = 5  # kinds of rivals' strokes
 
 _OWN = "curve"
 
@@ -94,10 +94,10 @@ class _Plane:
         picture.path(strokes, kind)
         return strokes[-1][-1][1] if strokes else None
 
-    def frame(self, picture: Picture, ticks: int) -> None:
+    def frame(self, picture: Picture, ticks: int, levels: int) -> None:
         """Draw the grid and its numbers."""
         right = self.axis.left + self.axis.width
-        for value in round_numbers(self.low, self.high, _LEVELS):
+        for value in round_numbers(self.low, self.high, levels):
             picture.line(self.axis.left, self.y(value), right, self.y(value), "grid")
             picture.text(self.axis.left - 5, self.y(value) + 4, f"{value:.7g}", "tick", "end")
         for x, words in self.axis.ticks(ticks):
@@ -133,14 +133,14 @@ def value_curve(name: str, t_ns: _Times, values: _Floats, ends_ns: tuple[int, in
         words += f"; {outside} answers outside of the picture"
     picture = Picture(width, height, name, words)
     plane = _Plane(axis, low, high, 8, height - 22)
-    plane.frame(picture, _SMALL_TICKS)
+    plane.frame(picture, _SMALL_TICKS, _SMALL_LEVELS)
     plane.draw(picture, _Curve(t_ns, values), _OWN)
     return picture.markup()
 
 
 def level_curve(told: AnswerWords, best: Way, ends_ns: tuple[int, int]) -> Markup:
     """Draw a level over the record, the readings as marks, the rivals' levels where they part, the next reading."""
-    width, height, left, right = 1080.0, 300.0, 70.0, 150.0
+    width, height, left, right = 900.0, 280.0, 60.0, 140.0
     axis = TimeAxis(*ends_ns, left, width - left - right)
     low, high = _reach(best.level)
     values = [mark.value for mark in told.marks]
@@ -151,7 +151,7 @@ def level_curve(told: AnswerWords, best: Way, ends_ns: tuple[int, int]) -> Marku
         low, high = min(low, max(least, low - room)), max(high, min(most, high + room))
     picture = Picture(width, height, f"Level of {told.name} over time", _in_words(told, best))
     plane = _Plane(axis, low, high, 22, height - 26)
-    plane.frame(picture, _TICKS)
+    plane.frame(picture, _TICKS, _LEVELS)
     picture.text(8, 14, best.unit, "tick")
     picture.text(left + axis.width + 8, plane.bottom + 14, "h:min:s", "tick")
     if told.answer.next_ns is not None:
@@ -181,7 +181,7 @@ def _end(y: float | None, words: str) -> list[tuple[float, str]]:
 
 def _spread(ends: Sequence[tuple[float, str]], top: float, bottom: float) -> list[tuple[float, str]]:
     """Return labels moved apart so that none covers another, in their order from above."""
-    ordered = sorted(ends)
+    ordered = sorted(ends, key=lambda end: (round(end[0] / _LABEL_PX), end[1]))
     spread: list[tuple[float, str]] = []
     at = top - _LABEL_PX
     for n, (y, words) in enumerate(ordered):

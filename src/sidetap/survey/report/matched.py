@@ -89,7 +89,7 @@ def _ways(best: Way, rivals: Sequence[Way], next_ns: int | None) -> Table:
         heads.append("at the moment to read")
         rows = [(*row, way.told(way.level_at(next_ns))) for row, way in zip(rows, (best, *rivals), strict=True)]
     caption = "The answer (1) and its rivals: what each would mean"
-    return Table(caption, tuple(heads), tuple(rows), frozenset({5, 6, 8}))
+    return Table(caption, tuple(heads), tuple(rows), frozenset({3, 4, 5, 6, 8}))
 
 
 def _way(place: int, way: Way) -> tuple[str, ...]:
