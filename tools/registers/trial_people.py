@@ -177,7 +177,7 @@ def table(yard: Yard, name: str, rows: list[Row]) -> str:
 
 
 def calm_seconds(vessel: Vessel, t_ns: np.ndarray, start_ns: int) -> Floats:
-    """Return the seconds of the record at which a vessel's display shows a level: well clear of codes for "no value"."""
+    """Return the seconds of the record at which a display shows a level: well clear of codes for "no value"."""
     seconds = np.arange(20, len(vessel.level_m) - 20, dtype=np.float64)
     if vessel.unit is None:
         return seconds
