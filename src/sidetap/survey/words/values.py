@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
-from sidetap.survey.words.verdict import SETTLED, SIGN_LIMIT, Sure, Verdict, may_reach
+from sidetap.survey.words.times import lasting
+from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, beyond, may_reach
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
     decimals,
@@ -18,10 +19,12 @@ from sidetap.survey.words.vocabulary import (
     number,
     quoted,
     sureness,
+    trend_words,
     wire_bytes,
 )
 
 _MOST_OTHERS = 2
+_SOON_H = 48.0  # further off, "at this rate" is no forecast
 _WIDEST = 4  # registers of a number
 
 
@@ -76,8 +79,8 @@ def _value_words(device: Device, value: Value) -> ValueWords:
         bytes_as_taken(value.encoding, value.last_words) or "",
         quoted(value.last) if isinstance(value.last, str) else number(value.last, places),
         f"{number(value.min, places)} .. {number(value.max, places)}" if moved else "",
-        _trend(value),
-        "" if not value.faults else f'{value.faults:,} answers hold a code for "no value"',
+        _trend(value, places),
+        _faults(value),
         verdict,
         sureness(value.confidence),
         _instruction(value, verdict, others, places),
@@ -88,10 +91,17 @@ def _value_words(device: Device, value: Value) -> ValueWords:
     )
 
 
-def _trend(value: Value) -> str:
+def _trend(value: Value, places: int) -> str:
     if value.kind is Kind.TEXT or value.min is None:
         return ""
-    return "never changed" if value.min == value.max else ""
+    return "never changed" if value.min == value.max else trend_words(value.trend_per_h, places)
+
+
+def _faults(value: Value) -> str:
+    if not value.faults:
+        return ""
+    codes = either([wire_bytes(words) for words in value.fault_words]) if value.fault_words else ""
+    return f'{value.faults:,} answers hold a code for "no value"{codes and f": {codes}"}'
 
 
 def _own(device: Device, value: Value) -> Candidate | None:
@@ -164,18 +174,12 @@ def _most(value: Value) -> float:
     return 0.0 if value.max is None or value.kind in (Kind.CONSTANT, Kind.STATUS) else float(value.max)
 
 
-def _beyond(value: Value) -> str:
-    """Return what can't be told from the limit on."""
-    if value.valid_below == SIGN_LIMIT:
-        return "signed and unsigned differ only there, and below 0"
-    return "one register and two, 16 bit and 32, differ only there"
-
-
 def _instruction(value: Value, verdict: Verdict, others: Sequence[Candidate], places: int) -> str:
     if verdict.sure is Sure.BELOW and value.valid_below is not None:
+        limit = value.valid_below
         return (
-            f"Trust no number from {value.valid_below} up: {_beyond(value)}. Survey again when the value has passed "
-            f"{value.valid_below}, or take it from the device's register list."
+            f"Trust no number from {limit} up: {beyond(limit)}. Survey again when the value has passed {limit}"
+            f"{_in_about(value, limit)}, or take it from the device's register list."
         )
     if verdict.sure is Sure.OPEN:
         return f"Nothing in this record tells how to read it{_until(value)}."
@@ -211,7 +215,16 @@ def _number_of(now: float | int | str | None) -> str:
     return number(now, decimals([now]))
 
 
+def _in_about(value: Value, limit: float) -> str:
+    """Return when a rising value comes to a limit, if it goes on so and soon."""
+    last = _plain(value.last)
+    if last is None or value.trend_per_h is None or value.trend_per_h <= 0 or last >= limit:
+        return ""
+    hours = (limit - last) / value.trend_per_h
+    return f" (at this rate in about {lasting(hours)})" if hours <= _SOON_H else ""
+
+
 def _aside(value: Value, verdict: Verdict) -> str:
     if verdict.sure is Sure.BELOW or value.valid_below is None or value.kind is Kind.TEXT:
         return ""
-    return f"from {value.valid_below} up nothing is sure: {_beyond(value)}"
+    return f"from {value.valid_below} up nothing is sure: {beyond(value.valid_below)}"
