@@ -21,8 +21,8 @@ from sidetap.survey.matching.scales import Form, Law, laws, least_span, reading_
 
 _NONE = 0.02  # share of names with no register on the line; common practice, no source
 _DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
-_KEPT_NATS = 25.0  # explanations less likely than the best by more don't matter
-_FIRST_SLACK = 8.0  # nats that the second pass may add
+_KEPT_NATS = 13.0  # explanations less likely than the best by more don't matter
+_FIRST_SLACK = 4.0  # nats that the second pass may add
 _MOST_FIRST, _MOST_FIELDS, _MOST_KEPT = 1500, 250, 400
 _FREE_DECADES = 18.4  # nats a scale of which nothing is known may lie in: eight decades
 _COARSEST = 0.01  # of the range: 0.2 m of level; common practice, no source
@@ -194,10 +194,11 @@ def _first(
 def _freedom(row_laws: Sequence[Law], fits: Fits, travel: Floats, case: Case, noted: Noted) -> Floats:
     """Return the logarithm of how dense each row's law has its freedom at the fit, beforehand."""
     result = np.full(len(row_laws), -np.inf)
-    by_law: dict[Law, list[int]] = {}
+    by_law: dict[int, list[int]] = {}
     for n, law in enumerate(row_laws):
-        by_law.setdefault(law, []).append(n)
-    for law, rows in by_law.items():
+        by_law.setdefault(id(law), []).append(n)
+    for rows in by_law.values():
+        law = row_laws[rows[0]]
         density = _density(law, fits.scale[rows], fits.offset[rows], travel[rows], case, noted)
         possible = density > 0
         result[np.array(rows)[possible]] = np.log(density[possible])
