@@ -16,7 +16,7 @@ from survey_lines import S, encode, level_mm, merged, reads, surveyed
 from sidetap.line import decode
 from sidetap.line.encodings import ENCODINGS, width
 from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Rival, Survey
-from sidetap.survey.values import Alternative, Device, Value
+from sidetap.survey.values import Alternative, Device, Kind, Value
 from sidetap.survey.words import Sure, ValueWords, answer_words, device_words
 from sidetap.survey.words.times import clock, elapsed, lasting, span
 from sidetap.survey.words.vocabulary import (
@@ -176,6 +176,33 @@ def test_an_ambiguous_value_names_what_it_may_be_and_what_a_display_would_show(f
     assert [way.hypothesis.encoding for way in words.others] == ["uint32-low-word-first"]
 
 
+def test_a_constant_is_looked_up_and_not_read_off_a_display(floating: Device) -> None:
+    other = Alternative("uint32-low-word-first", 0.4)
+    words = told(floating, kind=Kind.CONSTANT, confidence=0.6, alternatives=(other,))
+    assert "display" not in words.instruction
+    assert "register list" in words.instruction
+
+
+@pytest.mark.parametrize(
+    ("per_h", "when"),
+    [(1000.0, " (at this rate in about 23 h)"), (100.0, ""), (-1000.0, ""), (None, "")],
+)
+def test_a_limit_that_comes_near_soon_is_told_with_its_time(level: Device, per_h: float | None, when: str) -> None:
+    """(32768 - 9768) / 1000 an hour is 23 h; at a tenth of that it is no forecast."""
+    words = told(level, confidence=0.995, valid_below=32_768, max=9768, last=9768, trend_per_h=per_h)
+    assert f"has passed 32768{when}, or take" in words.instruction
+
+
+def test_trend_and_codes_come_from_the_record() -> None:
+    falling = 4000 - np.arange(900) * 0.5
+    device = one_device(np.where(np.arange(900) % 100 < 3, 65_535, falling), "uint16")
+    (words,) = device_words(device)
+    assert words.value.faults == 27
+    assert words.faults == '27 answers hold a code for "no value": FF FF'
+    assert words.trend == "falling 30/min"  # 0.5 a second
+    assert words.span == f"{np.rint(falling[-1]):.0f} .. {np.rint(falling[3]):.0f}"
+
+
 def test_a_value_of_which_nothing_else_is_known_is_open(level: Device) -> None:
     words = told(level, confidence=0.6, alternatives=())
     assert words.verdict.words == "open"
@@ -255,6 +282,18 @@ def test_a_settled_answer_says_where_what_and_how_well(yard: Survey) -> None:
     assert (words.suspects, words.next, words.when, words.aside) == ((), (), "", "")
 
 
+def test_the_trend_of_a_level_is_that_of_its_register_in_the_readers_unit() -> None:
+    falling = 4000 - np.arange(900) * 0.5  # mm: 1.8 m an hour
+    found = line_of((7, 40, falling, "uint16", ""))
+    words = answer_words(found, answer(), READINGS)
+    assert words.best is not None
+    assert words.best.trend == "falling 0.030 m/min"
+    upside_down = answer(best=replace(BEST, scale=-0.001, offset=5.0))
+    words = answer_words(found, upside_down, READINGS)
+    assert words.best is not None
+    assert words.best.trend == "rising 0.030 m/min"
+
+
 def test_a_suspect_is_told_with_what_was_expected(yard: Survey) -> None:
     typo = read_at(3, 300, f"{LEVEL[300] / 1000 + 1:.3f}")
     words = answer_words(yard, answer(suspect_readings=(3,)), [*READINGS, typo])
@@ -301,7 +340,7 @@ def test_scale_open_and_none(yard: Survey) -> None:
     [
         ((), "device 7 register 40 or something else"),
         ((FAR,), "device 7 register 40 or device 9 register 10"),
-        ((FAR, FAR, FAR), "device 7 register 40, device 9 register 10 or 2 others"),
+        ((FAR, FAR, FAR), "device 7 register 40 or device 9 register 10 or 2 others"),
         ((replace(BEST, encoding="int16"),), "device 7 register 40 as unsigned 16 bit or signed 16 bit"),
         (
             (replace(BEST, scale=-0.001, offset=5.0),),

@@ -194,6 +194,8 @@ def _instruction(value: Value, verdict: Verdict, others: Sequence[Candidate], pl
     if len({now for _, now in readings}) == 1:
         return f"They read the last answer alike{_until(value)}."
     told = "; ".join(f"{now} speaks for {name}" for name, now in readings)
+    if value.kind in (Kind.CONSTANT, Kind.STATUS):
+        return f"Look for it in the register list, or among the settings, of device {value.device}: {told}."
     return (
         f"Read the display of device {value.device} and compare digits, whatever its decimal point and unit: {told}."
     )
