@@ -26,6 +26,7 @@ from sidetap.survey.relations.power import (
     SMALLEST_LEG,
     Law,
     Registers,
+    correlations,
     decimal,
     factor_scale,
     find_law,
@@ -67,22 +68,22 @@ class _Roles:
 
     def take(self, role: str, predicted: Floats) -> bool:
         """Give a role to the registers that follow a prediction (kW and W are two); return whether any does."""
-        fits = [n for n in self.left if self._fits(n, predicted)]
+        fits = self._fitting(predicted)
         self.give(role, *fits)
         return bool(fits)
 
-    def _fits(self, n: int, predicted: Floats) -> bool:
-        """Return whether a register is what is predicted, but for a power of ten, and moves as it does."""
-        seen = np.abs(self.true[n])
+    def _fitting(self, predicted: Floats) -> list[int]:
+        """Return the registers that are what is predicted, but for a power of ten, and move as it does."""
+        if not self.left or not predicted.any():
+            return []
+        seen = np.abs(self.true[self.left])
+        follows = correlations(predicted[None], seen)[0]
+        ratio, misfit = held_against(predicted[None], seen)
         with np.errstate(all="ignore"):
-            scale = (seen * predicted).sum() / (predicted**2).sum()
-            follows = held_against(predicted[None], seen[None])[2][0, 0]
-            if not decimal(scale).all() or not follows >= _FOLLOWS_ROUNDED:
-                return False
-            off = np.abs(seen - 10.0 ** np.rint(np.log10(scale)) * predicted)
-            misfit = float(np.sqrt((off**2).mean() / (seen**2).mean()))
-        rounded = _ROUNDED * self.registers.rounding[n] + _ROUNDED_SIZE * float(np.median(seen))
-        return misfit <= FIT and bool(follows >= FOLLOWS or np.quantile(off, 0.95) <= rounded)
+            off = np.abs(seen - (10.0 ** np.rint(np.log10(ratio)))[:, None] * predicted)
+        rounded = _ROUNDED * self.registers.rounding[self.left] + _ROUNDED_SIZE * np.median(seen, axis=1)
+        close = (follows >= FOLLOWS) | ((follows >= _FOLLOWS_ROUNDED) & (np.quantile(off, 0.95, axis=1) <= rounded))
+        return [n for n, fits in zip(self.left, close & decimal(ratio) & (misfit <= FIT), strict=True) if fits]
 
     def take_powers(self, apparent: Floats, factors: list[int], of: str = "") -> dict[str, Floats]:
         """Give their roles to power factor, active and reactive power; return what is predicted of the latter two."""
@@ -106,12 +107,11 @@ class _Roles:
                 continue
             sides = np.abs(self.true[[first, second]])
             sum_of_squares = np.sqrt((sides**2).sum(axis=0))
-            with np.errstate(all="ignore"):
-                scale = (sum_of_squares * apparent).sum() / (apparent**2).sum()
-                misfit = np.sqrt(((sum_of_squares - scale * apparent) ** 2).mean() / (sum_of_squares**2).mean())
-                follows = held_against(apparent[None], sum_of_squares[None])[2][0, 0]
+            follows = correlations(apparent[None], sum_of_squares[None])[0, 0]
+            ratio, misfit = held_against(apparent[None], sum_of_squares[None])
+            scale = float(ratio[0])
             both_count = sides.std(axis=1).min() > 0 and sides.max(axis=1).min() >= SMALLEST_LEG * sides.max()
-            if both_count and misfit <= FIT and follows >= FOLLOWS and decimal(scale).all():
+            if both_count and misfit[0] <= FIT and follows >= FOLLOWS and decimal(ratio)[0]:
                 self.give(ACTIVE + of, first)
                 self.give(REACTIVE + of, second)
                 return {ACTIVE: sides[0] / scale, REACTIVE: sides[1] / scale}
@@ -178,7 +178,8 @@ def meter(sheet: Sheet) -> list[Relation]:
     if registers is None or law is None:
         return []
     power = _size(registers, law)
-    moved = occasions(power, float(np.ptp(np.quantile(power, (0.02, 0.98)))) / 8)
+    low, high = np.quantile(power, (0.02, 0.98))
+    moved = int(occasions(power[None], np.array([high - low]) / 8)[0])
     likely = chance.of_correlation(law.follows, moved, law.tried)
     if moved < _FEWEST_OCCASIONS or likely > chance.LARGEST:
         return []
