@@ -5,6 +5,7 @@ import struct
 from dataclasses import replace
 from datetime import UTC
 from fractions import Fraction
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -232,6 +233,12 @@ def test_two_word_orders_that_agree_are_two_ways() -> None:
 def test_texts_off_the_line_are_quoted_and_escaped() -> None:
     assert quoted('Tank\x1b[2J\u202e"4') == '"Tank\\x1b[2J\\u202e"4"'
     assert len(quoted("x" * 500)) < 70
+
+
+@pytest.mark.parametrize("sure", Sure)
+def test_every_verdict_is_explained(sure: Sure) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "registers.md").read_text()
+    assert re.search(rf"^\| `[^`]*{sure}[^`]*` \|", page, re.MULTILINE), sure
 
 
 # answers

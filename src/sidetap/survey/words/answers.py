@@ -154,7 +154,7 @@ def _fit(marks: Sequence[Mark], best: Way | None) -> str:
     if best is None or not good:
         return ""
     worst = max(abs(mark.value - mark.expected) for mark in good if mark.expected is not None)
-    worst_words = f"to {best.told(worst)}" if worst >= 0.5 * 10.0**-best.decimals else "to the last digit"
+    worst_words = f"off by {best.told(worst)} at most" if worst >= 0.5 * 10.0**-best.decimals else "to the last digit"
     return f"{len(good)} of {len(marks)} reading{'s' if len(marks) > 1 else ''}, {worst_words}"
 
 
