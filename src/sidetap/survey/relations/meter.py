@@ -28,7 +28,7 @@ from sidetap.survey.relations.power import (
     Registers,
     correlations,
     decimal,
-    factor_scale,
+    factor,
     find_law,
     held_against,
     power_factors,
@@ -47,6 +47,7 @@ _FEWEST_STEPS = 10  # last digits that a counter must rise by
 
 VOLTAGE, CURRENT, FACTOR, FREQUENCY = "voltage", "current", "power factor", "mains frequency"
 ACTIVE, REACTIVE, APPARENT, LINE = "active power", "reactive power", "apparent power", "line voltage"
+EITHER = "active or reactive power"  # which of two, their squares don't tell
 
 
 class _Roles:
@@ -89,8 +90,7 @@ class _Roles:
         """Give their roles to power factor, active and reactive power; return what is predicted of the latter two."""
         self.take(APPARENT + of, apparent)
         for n in [n for n in factors if n in self.left]:
-            scale = factor_scale(self.registers, n) or 1.0
-            active = apparent * np.abs(self.true[n]) / scale
+            active = apparent * factor(self.registers, n)
             self.left.remove(n)
             found = self.take(ACTIVE + of, active)
             self.left.append(n)
@@ -109,12 +109,11 @@ class _Roles:
             sum_of_squares = np.sqrt((sides**2).sum(axis=0))
             follows = correlations(apparent[None], sum_of_squares[None])[0, 0]
             ratio, misfit = held_against(apparent[None], sum_of_squares[None])
-            scale = float(ratio[0])
             both_count = sides.std(axis=1).min() > 0 and sides.max(axis=1).min() >= SMALLEST_LEG * sides.max()
             if both_count and misfit[0] <= FIT and follows >= FOLLOWS and decimal(ratio)[0]:
-                self.give(ACTIVE + of, first)
-                self.give(REACTIVE + of, second)
-                return {ACTIVE: sides[0] / scale, REACTIVE: sides[1] / scale}
+                self.give(EITHER + of, first, second)
+                places = (self.registers.values[n].register for n in (first, second))
+                return {f"power in register {place}": side for place, side in zip(places, sides, strict=True)}
         return {}
 
     def take_triple(self, role: str, predicted: tuple[Floats, Floats, Floats]) -> None:
@@ -293,11 +292,13 @@ def _power(device: int, roles: _Roles, law: Law, of: dict[int, str], moved: int,
 
 def _energy(device: int, roles: _Roles, law: Law, counter: int, name: str) -> Relation:
     series = roles.true[counter]
-    of = {counter: roles.of[counter]} | {n: role for n, role in roles.of.items() if role == name}
+    values = roles.registers.values
+    of = {counter: roles.of[counter]}
+    of |= {n: role for n, role in roles.of.items() if name in (role, f"power in register {values[n].register}")}
     return Relation(
         RelationKind.ENERGY,
         _tied(device, roles, of),
-        f"Register {roles.registers.values[counter].register} of device {device} counts the energy of its {name}.",
+        f"Register {values[counter].register} of device {device} counts the energy of its {name}.",
         f"It never fell in {len(series)} answers, and rose by {series[-1] - series[0]:.6g}, within "
         f"{_ENERGY_FIT:.0%} of what the {name} adds up to, all the way.",
         "It is a counter of energy and tells nothing about levels.",

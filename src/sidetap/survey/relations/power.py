@@ -90,7 +90,7 @@ def usable(sheet: Sheet) -> Registers | None:
 
 
 def find_law(registers: Registers) -> Law | None:
-    """Return the closest law; with a power factor where one makes it fit, else for the apparent power."""
+    """Return the closest law with a power factor, else for the apparent power, else for the squares of two powers."""
     numbers = registers.numbers
     numbers = numbers[:, np.unique(np.linspace(0, numbers.shape[1] - 1, _ANSWERS).astype(np.int64))]
     groups = _phases(registers)
@@ -131,9 +131,14 @@ def find_law(registers: Registers) -> Law | None:
             )
             used = [*law.voltages, *law.currents, *law.power, *([] if factor is None else [factor])]
             if len(set(used)) == len(used):
-                best = law if best is None or law.misfit < best.misfit else best
+                best = law if best is None else min(best, law, key=_says_less)
                 break
     return best
+
+
+def _says_less(law: Law) -> tuple[bool, bool, float]:
+    """Return what is greater for a law that says less: two registers for one power, no factor, a worse fit."""
+    return len(law.power) > 1, law.factor is None, law.misfit
 
 
 def _phases(registers: Registers) -> list[tuple[Triple, Triple]]:
@@ -192,16 +197,21 @@ def _squares(registers: Registers, numbers: Floats) -> tuple[list[tuple[int, ...
 
 
 def power_factors(registers: Registers) -> list[int]:
-    """Return what may be power factors, those that come closest to 1 first."""
+    """Return what may be power factors (at most 1, in decimal parts), those that come closest to 1 first."""
     middle = np.median(np.abs(registers.numbers), axis=1) * registers.sizes
-    scales = {n: scale for n in range(len(middle)) if (scale := factor_scale(registers, n)) is not None}
-    return sorted(scales, key=lambda n: float(-middle[n] / scales[n]))[:_MOST_FACTORS]
+    shares = {}
+    for n, (size, usual) in enumerate(zip(registers.sizes.tolist(), middle.tolist(), strict=True)):
+        scale = next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s and usual >= _LOWEST_FACTOR * s), None)
+        if scale is not None:
+            shares[n] = usual / scale
+    return sorted(shares, key=lambda n: -shares[n])[:_MOST_FACTORS]
 
 
-def factor_scale(registers: Registers, n: int) -> float | None:
-    """Return what a register is divided by if it is a power factor (at most 1, in decimal parts), else None."""
-    size, middle = registers.sizes[n], float(np.median(np.abs(registers.numbers[n]))) * registers.sizes[n]
-    return next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s and middle >= _LOWEST_FACTOR * s), None)
+def factor(registers: Registers, n: int) -> Floats:
+    """Return a power factor as a share of 1 [answers]."""
+    size = float(registers.sizes[n])
+    scale = next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s), size)
+    return np.asarray(np.abs(registers.numbers[n]) * size / scale)
 
 
 def correlations(some: Floats, others: Floats) -> Floats:
