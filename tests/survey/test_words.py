@@ -19,6 +19,7 @@ from sidetap.line.encodings import ENCODINGS, width
 from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Rival, Survey
 from sidetap.survey.values import Alternative, Device, Kind, Value
 from sidetap.survey.words import Sure, ValueWords, answer_words, device_words
+from sidetap.survey.words.rivals import agree_below
 from sidetap.survey.words.times import clock, elapsed, lasting, span
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
@@ -230,6 +231,35 @@ def test_two_word_orders_that_agree_are_two_ways() -> None:
     assert "alike" in words_told.instruction
 
 
+def test_single_bits_are_told_by_number(level: Device) -> None:
+    words = told(level, encoding="bits16", kind=Kind.STATUS, last=0x8005)
+    assert words.encoding == "16 single bits, set: 0 2 15 (0 is the lowest)"
+    assert "set: none" in told(level, encoding="bits16", kind=Kind.STATUS, last=0).encoding
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "limit"),
+    [
+        ("uint16", "int16", 32_768),
+        ("bits16", "bcd16", 10),
+        ("uint16", "mod10k32-low-word-first", 10_000),
+        ("uint16", "uint32-low-word-first", 65_536),
+        ("float32-low-word-first", "float32-high-word-first", None),
+        ("uint16", "float32-high-word-first", None),
+    ],
+)
+def test_up_to_where_encodings_agree(one: str, other: str, limit: int | None) -> None:
+    """By decoding: just below the limit both read alike, at it they part (high word 0 where there are two)."""
+    assert agree_below(one, other) == agree_below(other, one) == limit
+    if limit is not None:
+        pairs = [
+            [decode(e, [n & 0xFFFF, n >> 16] if width(e) == 2 else [n & 0xFFFF]) for e in (one, other)]
+            for n in (limit - 1, limit)
+        ]
+        assert pairs[0][0] == pairs[0][1]
+        assert pairs[1][0] != pairs[1][1]
+
+
 def test_texts_off_the_line_are_quoted_and_escaped() -> None:
     assert quoted('Tank\x1b[2J\u202e"4') == '"Tank\\x1b[2J\\u202e"4"'
     assert len(quoted("x" * 500)) < 70
@@ -380,6 +410,20 @@ def test_the_moment_to_read_is_told_on_every_clock(yard: Survey) -> None:
     assert words.when == f"0:07:30 into this record: 2026-03-11 09:07:30 CDT, time_s {T_S + 450}"
 
 
+@pytest.mark.parametrize(
+    ("scale", "offset", "law"),
+    [
+        (1.0, 0.0, "m = decoded"),
+        (-1.0, 5.6005, "m = 5.6005 - decoded"),
+        (0.0731343, 0.41854, "m = decoded × 0.073134 + 0.4185"),
+        (-0.001, -2.0, "m = -2 - decoded × 0.001"),
+        (0.001, -2.0, "m = decoded × 0.001 - 2"),
+    ],
+)
+def test_laws_are_told_as_one_would_write_them(scale: float, offset: float, law: str) -> None:
+    assert law_words(Rival(1, "holding-register", 0, "uint16", scale, offset, 1.0), "m", 3, 27.15) == law
+
+
 @given(
     st.floats(1e-7, 1e3).flatmap(lambda x: st.sampled_from([x, -x])),
     st.floats(-50, 50),
@@ -391,10 +435,10 @@ def test_a_law_as_told_is_off_by_a_tenth_of_the_last_digit_at_most(
 ) -> None:
     law = law_words(Rival(1, "holding-register", 0, "uint32-high-word-first", scale, offset, 1.0), "m", places, most)
     found = re.fullmatch(
-        r"m = (?:(?P<first>[\d.]+) - )?decoded × (?P<scale>-?[\d.]+)(?: (?P<sign>[+-]) (?P<offset>[\d.]+))?", law
+        r"m = (?:(?P<first>-?[\d.]+) - )?decoded(?: × (?P<scale>[\d.]+))?(?: (?P<sign>[+-]) (?P<offset>[\d.]+))?", law
     )
     assert found is not None, law
-    told_scale, told_offset = float(found["scale"]), 0.0
+    told_scale, told_offset = float(found["scale"] or 1), 0.0
     if found["first"]:
         told_scale, told_offset = -told_scale, float(found["first"])
     elif found["offset"]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
+from sidetap.survey.words.rivals import agree_below, other_ways, own_way, way_words
 from sidetap.survey.words.times import lasting
 from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, beyond, may_reach
 from sidetap.survey.words.vocabulary import (
@@ -23,9 +24,8 @@ from sidetap.survey.words.vocabulary import (
     wire_bytes,
 )
 
-_MOST_OTHERS = 2
+_LIKELIER = 0.5  # a share below says nothing for the first of several
 _SOON_H = 48.0  # further off, "at this rate" is no forecast
-_WIDEST = 4  # registers of a number
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,27 +68,36 @@ def survey_words(found: Survey) -> list[ValueWords]:
 def _value_words(device: Device, value: Value) -> ValueWords:
     shown = [x for x in (value.first, value.last, value.min, value.max) if not isinstance(x, str)]
     places = decimals(shown)
-    others = _others(device, value)
+    others = other_ways(device, value)
     verdict = _verdict(value, others)
     moved = value.min is not None and value.min != value.max
     return ValueWords(
         value,
         reference(value.table, value.register),
         wire_bytes(value.last_words),
-        encoding_words(value.encoding),
+        _encoding(value),
         bytes_as_taken(value.encoding, value.last_words) or "",
         quoted(value.last) if isinstance(value.last, str) else number(value.last, places),
         f"{number(value.min, places)} .. {number(value.max, places)}" if moved else "",
         _trend(value, places),
         _faults(value),
         verdict,
-        sureness(value.confidence),
+        sureness(value.confidence) if value.confidence >= _LIKELIER else "",
         _instruction(value, verdict, others, places),
         _aside(value, verdict),
-        _own(device, value),
+        own_way(device, value),
         tuple(others),
         places,
     )
+
+
+def _encoding(value: Value) -> str:
+    """Return how it is read; of single bits, which are set."""
+    words = encoding_words(value.encoding)
+    if value.encoding != "bits16" or not isinstance(value.last, int):
+        return words
+    bits = [str(n) for n in range(16) if value.last >> n & 1]
+    return f"{words}, set: {' '.join(bits) if bits else 'none'} (0 is the lowest)"
 
 
 def _trend(value: Value, places: int) -> str:
@@ -104,69 +113,15 @@ def _faults(value: Value) -> str:
     return f'{value.faults:,} answers hold a code for "no value"{codes and f": {codes}"}'
 
 
-def _own(device: Device, value: Value) -> Candidate | None:
-    """Return the way in which a value is read, with the longest series there is."""
-    ways = [
-        c
-        for c in device.candidates
-        if (c.block.table, c.register, c.hypothesis.encoding) == (value.table, value.register, value.encoding)
-    ]
-    return max(ways, key=lambda c: len(c.block.words), default=None)
-
-
-def _others(device: Device, value: Value) -> list[Candidate]:
-    """Return the other ways to read the registers that are left, those of this place first."""
-    if value.status is Status.SETTLED:
-        return []
-    found: list[Candidate] = []
-    for one in sorted(device.values, key=lambda v: v.register != value.register):
-        if one.table == value.table and _overlap(one, value):
-            found += [c for c in _ways(device, one) if _covers(c, value) and c not in found]
-    return found[:_MOST_OTHERS]
-
-
-def _overlap(one: Value, other: Value) -> bool:
-    """Return whether two values lie so close that a way to read the one may take in the other."""
-    return abs(one.register - other.register) < _WIDEST
-
-
-def _covers(way: Candidate, value: Value) -> bool:
-    mine = range(value.register, value.register + value.width)
-    return way.block.table == value.table and not set(mine).isdisjoint(way.registers)
-
-
-def _ways(device: Device, value: Value) -> list[Candidate]:
-    """Return the alternatives of a value, the likeliest first, but for those that read every answer the same."""
-    found = []
-    for other in value.alternatives:
-        if other.confidence == value.confidence and _kind(other.encoding) != _kind(value.encoding):
-            continue  # of equal confidence are those that read alike; but two word orders part at the next change
-        ways = [c for c in device.candidates if c.hypothesis.encoding == other.encoding and _covers(c, value)]
-        if ways:
-            found.append(max(ways, key=lambda c: c.probability))
-    return found
-
-
-def _kind(encoding: str) -> str:
-    return encoding.partition("-")[0]
-
-
 def _verdict(value: Value, others: Sequence[Candidate]) -> Verdict:
     if value.status is not Status.SETTLED:
         if not others:
             return Verdict(Sure.OPEN, "open")
-        names = [encoding_words(value.encoding), *(_way_words(c, value) for c in others)]
+        names = [encoding_words(value.encoding), *(way_words(c, value) for c in others)]
         return Verdict(Sure.AMBIGUOUS, f"ambiguous: {either(names)}")
     if value.valid_below is not None and may_reach(value.valid_below, _most(value)):
         return Verdict(Sure.BELOW, f"sure only below {value.valid_below}")
     return SETTLED
-
-
-def _way_words(way: Candidate, value: Value) -> str:
-    words = encoding_words(way.hypothesis.encoding)
-    if way.register == value.register:
-        return words
-    return f"part of {words}, from {reference(way.block.table, way.register)} on"
 
 
 def _most(value: Value) -> float:
@@ -182,39 +137,49 @@ def _instruction(value: Value, verdict: Verdict, others: Sequence[Candidate], pl
             f"{_in_about(value, limit)}, or take it from the device's register list."
         )
     if verdict.sure is Sure.OPEN:
-        return f"Nothing in this record tells how to read it{_until(value)}."
+        if value.kind is Kind.TEXT:
+            return "Does it read like a name, a version or a serial number? Then it is text."
+        return f"Nothing in this record tells how to read it: {_again(value)}."
     if verdict.sure is not Sure.AMBIGUOUS:
         return ""
-    readings = [(encoding_words(value.encoding), number(_plain(value.last), places))]
-    for other in others:
-        start = other.register - other.block.register
-        words = [int(w) for w in other.block.words[-1, start : start + len(other.registers)]]
-        now = decode(other.hypothesis.encoding, words)
-        readings.append((_way_words(other, value), _number_of(now)))
-    if len({now for _, now in readings}) == 1:
-        return f"They read the last answer alike{_until(value)}."
-    told = "; ".join(f"{now} speaks for {name}" for name, now in readings)
-    if value.kind in (Kind.CONSTANT, Kind.STATUS):
+    numbers = [number(_plain(value.last), places), *(_last(other) for other in others)]
+    if len(set(numbers)) == 1:
+        return f"They read the last answer alike{_parting(value, others)}: {_again(value)}."
+    names = [encoding_words(value.encoding), *(way_words(other, value) for other in others)]
+    told = "; ".join(f"{now} speaks for {name}" for now, name in zip(numbers, names, strict=True))
+    if value.kind is Kind.STATUS:
+        return f"Look for it in the register list of device {value.device}: {told}."
+    if value.kind is Kind.CONSTANT:
         return f"Look for it in the register list, or among the settings, of device {value.device}: {told}."
     return (
         f"Read the display of device {value.device} and compare digits, whatever its decimal point and unit: {told}."
     )
 
 
-def _until(value: Value) -> str:
+def _again(value: Value) -> str:
     if value.kind is Kind.CONSTANT:
-        return ": it never changed. Survey again after it has, or look for it among the settings in the manual"
-    return ": survey again when the value has moved through more of its range"
+        return "it never changed. Survey again after it has, or look for it in the register list"
+    return "survey again when the value has moved through more of its range"
+
+
+def _parting(value: Value, others: Sequence[Candidate]) -> str:
+    """Return from where on what reads alike parts, if a number tells it."""
+    limits = [agree_below(value.encoding, other.hypothesis.encoding) for other in others]
+    known = [limit for limit in limits if limit is not None]
+    if not known or len(known) < len(limits):
+        return ""
+    return f", and part only from {max(known)} up" + (" and below 0" if 32_768 in known else "")
+
+
+def _last(way: Candidate) -> str:
+    """Return what another way makes of the last answer."""
+    start = way.register - way.block.register
+    now = decode(way.hypothesis.encoding, [int(w) for w in way.block.words[-1, start : start + len(way.registers)]])
+    return quoted(now) if isinstance(now, str) else number(now, decimals([now]))
 
 
 def _plain(x: float | int | str | None) -> float | int | None:
     return None if isinstance(x, str) else x
-
-
-def _number_of(now: float | int | str | None) -> str:
-    if isinstance(now, str):
-        return quoted(now)
-    return number(now, decimals([now]))
 
 
 def _in_about(value: Value, limit: float) -> str:

@@ -142,11 +142,10 @@ def law_words(rival: Rival, unit: str, places: int, most: float) -> str:
     digits = max(0, -floor(log10(2 * off / most))) if most > 0 else places + 1
     scale = _trimmed(rival.scale, digits)
     offset = _trimmed(abs(rival.offset), places + 1)
-    if offset == "0":
-        return f"{unit} = decoded × {scale}"
-    if rival.scale < 0 <= rival.offset:
-        return f"{unit} = {offset} - decoded × {scale[1:]}"
-    return f"{unit} = decoded × {scale} {'+' if rival.offset >= 0 else '-'} {offset}"
+    times = {"1": "decoded", "-1": "decoded"}.get(scale, f"decoded × {scale.removeprefix('-')}")
+    if rival.scale < 0:
+        return f"{unit} = {'-' if rival.offset < 0 else ''}{offset} - {times}"
+    return f"{unit} = {times}" if offset == "0" else f"{unit} = {times} {'+' if rival.offset >= 0 else '-'} {offset}"
 
 
 def _trimmed(x: float, places: int) -> str:
