@@ -189,9 +189,9 @@ def meter(sheet: Sheet) -> list[Relation]:
     if law.line_voltages:
         voltages = voltages / ROOT_3
     powers = roles.take_powers((voltages * currents).sum(axis=0), _factors(registers, law))
+    _take_rest(roles, law, voltages, currents)  # before the phases: a line voltage could pass for a power factor
     for own in voltages * currents:
         roles.take_powers(own, power_factors(registers), " of a phase")
-    _take_rest(roles, law, voltages, currents)
     power_registers = dict(roles.of)
     energies = roles.take_energies({APPARENT: (voltages * currents).sum(axis=0), **powers})
     hertz = roles.take_mains()

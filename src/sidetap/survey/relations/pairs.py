@@ -128,7 +128,7 @@ def _pair(sheet: Sheet, first: int, second: int, tried: int) -> Pair | None:
         follows = float(np.corrcoef(x[inner], y[inner])[0, 1])
         likely = chance.of_correlation(follows, moved, tried)
         if likely <= chance.LARGEST and not (line.left > 2 * rounding and _bent(x, y, line)):
-            law, line = law_of(line, x, y, rounding)
+            law, line = law_of(line, x, y, rounding, moved)
             return Pair(x_at, y_at, law, line, line.scale > 0, line.left, rounding, len(x), moved, likely)
     rises = bool(_correlations(_ranks(np.array([x, y])))[0, 1] > 0)
     left, follows = _curve(x, y if rises else -y)
