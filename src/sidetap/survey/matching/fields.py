@@ -27,6 +27,8 @@ _ANY_ENCODING = 0.04  # share of the prior spread evenly over all ways to read a
 _NO_QUANTITY = ("text", "bits16")
 _LARGEST = 1e10  # no quantity is told by such numbers
 _DECIMALS = range(4)
+_PARTS = 5  # a counter rises in each of so many parts of its record
+_MOMENT_NS = 10 * NS_PER_S
 _AT_ONCE = 6000  # fields
 _SOME = 200  # values looked at for the place they are rounded to
 
@@ -110,9 +112,28 @@ class Field:
 
     @cached_property
     def usual(self) -> Floats:
-        """The range without its rarest tenth at either end, where unknown codes for "no value" may be."""
+        """The range without its rarest twentieth at either end, where unknown codes for "no value" may be."""
         some = np.sort(self.good[:: max(1, len(self.good) // _SOME)])
-        return some[[len(some) // 10, -1 - len(some) // 10]]
+        return some[[len(some) // 20, -1 - len(some) // 20]]
+
+    @cached_property
+    def restless(self) -> float:
+        """How far it usually moves within some seconds, up and down."""
+        known = np.isfinite(self.series)
+        t_ns, good = self.t_ns[known], self.good
+        if len(good) < 2:
+            return 0.0
+        apart = max(1, int(_MOMENT_NS / max(float(np.median(np.diff(t_ns))), 1.0)))
+        moves = np.sort(np.abs(good[apart:] - good[:-apart]))
+        return float(moves[: max(1, len(moves) * 19 // 20)].mean()) if len(moves) else 0.0
+
+    @cached_property
+    def only_rises(self) -> bool:
+        """Whether it rises again and again all along its record and hardly ever falls, as counters do."""
+        steps = np.diff(self.good[:: max(1, len(self.good) // _SOME)])
+        if len(steps) < _PARTS or (steps < 0).sum() > 1:
+            return False
+        return all((part > 0).any() for part in np.array_split(steps, _PARTS))
 
     @cached_property
     def step(self) -> float:

@@ -28,7 +28,7 @@ from sidetap.survey.values import SETTLED, Device
 
 _SHOWN = 0.001
 _MOST_RIVALS = 5
-_PERHAPS = 0.5  # probability of being mistyped from which a reading is tried without
+_PERHAPS = 0.5  # probability from which there is no answer, or a reading is tried without
 
 
 def match(
@@ -98,7 +98,7 @@ def _asked(found: Sequence[Table], moments: Sequence[int], case: Case) -> list[T
 def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Answer:
     weighed = weigh(case, asked)
     found = promises(weighed)
-    if not found or weighed.none >= found[0].register:
+    if not found or weighed.none >= _PERHAPS:
         return _no_answer(name)
     alike = twins(found[0], asked)
     if alike:

@@ -22,6 +22,7 @@ UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an i
 
 _SAME = 0.5  # an explanation that keeps a promise with this probability is no rival to it
 _LEAST = 1e-4  # explanations less probable than this found no promise of their own
+_COARSE = 4.0  # promises' allowances that counts may be worth: coarser ones are another promise
 _BETWEEN_POLLS = 0.99  # share of answers compared where two registers were read at different times
 _BELOW, _ABOVE = 0.1, 1.2  # of the reach: beyond, no level, so that two such don't differ
 
@@ -121,11 +122,18 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
         off, decoded = (one - two)[~beyond], decoded[~beyond]
         if not len(off):
             return 0.0
+        allowed += _own_count(lead, other, allowed)
         if lead.field.block is not other.field.block:
             usual = np.abs(off) <= np.quantile(np.abs(off), _BETWEEN_POLLS)
             off, decoded = off[usual], decoded[usual]
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
     return min(_within(float(off[k]), float(other.uncertainty(decoded[k])), allowed) for k in worst)
+
+
+def _own_count(lead: Held, other: Held, allowed: float) -> float:
+    """Return how far two registers of one device may part because each is rounded to its own counts."""
+    counts = (abs(lead.scale) * lead.field.step + abs(other.scale) * other.field.step) / 2
+    return counts if counts <= _COARSE * allowed else 0.0
 
 
 def _within(off: float, spread: float, allowed: float) -> float:

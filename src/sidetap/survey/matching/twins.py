@@ -46,7 +46,7 @@ def _straight(promise: Promise, fields: Sequence[Field]) -> list[tuple[Field, fl
             continue
         known = np.isfinite(field.series)
         line = _line(field.series[known], _level(promise.lead, field.t_ns[known]), promise.allowed, _COMPARED)
-        if line is not None and not _only_rises(field.series[known]):
+        if line is not None and not field.only_rises:
             found.append((field, *line))
     return found
 
@@ -76,9 +76,3 @@ def _line(decoded: Floats, level: Floats, allowed: float, share: float) -> tuple
             return (scale, float(top - scale * middle)) if scale != 0 else None
         inside = off <= limit
     return None
-
-
-def _only_rises(series: Floats) -> bool:
-    """Return whether a field rises all along and never falls: a counter is no vessel's twin."""
-    steps = np.diff(series)
-    return bool((steps >= 0).all() and all((part > 0).any() for part in np.array_split(steps, 5)))
