@@ -147,8 +147,9 @@ class Bench:
 
 def judge(yard: Yard, trial: Trial, answer: Answer) -> Judged:
     """Judge an answer by function."""
-    if answer.best is None:
-        return Judged(answer.status, False, False, False, trial.vessel.unit is None, float("inf"))
+    if answer.best is None:  # a true "nothing fits": the vessel isn't there, or what was typed isn't what was read
+        nothing_fits = trial.vessel.unit is None or bool(trial.mistakes)
+        return Judged(answer.status, False, False, False, nothing_fits, float("inf"))
     allowed = _allowed_m(trial)
     error = record_error_m(yard, trial, answer.best, answer.valid_below) / allowed
     beyond = beyond_error(yard, trial, answer.best, answer.valid_below, allowed) <= 1
