@@ -178,6 +178,15 @@ def test_an_ambiguous_value_names_what_it_may_be_and_what_a_display_would_show(f
     assert [way.hypothesis.encoding for way in words.others] == ["uint32-low-word-first"]
 
 
+def test_ways_that_show_the_same_number_are_told_together() -> None:
+    device = one_device(np.where(np.arange(400) % 50 < 25, 0x1234, 0x1235).astype(float), "uint16")
+    some = (Alternative("int16", 0.3), Alternative("bcd16", 0.1))
+    words = told(device, confidence=0.6, alternatives=some)
+    assert "4661 speaks for unsigned 16 bit or signed 16 bit; 1235 speaks for four decimal" in words.instruction
+    alike = told(device, confidence=0.6, alternatives=some[:1])
+    assert "alike, and part only from 32768 up and below 0: survey again" in alike.instruction
+
+
 def test_a_constant_is_looked_up_and_not_read_off_a_display(floating: Device) -> None:
     other = Alternative("uint32-low-word-first", 0.4)
     words = told(floating, kind=Kind.CONSTANT, confidence=0.6, alternatives=(other,))

@@ -144,9 +144,12 @@ def _instruction(value: Value, verdict: Verdict, others: Sequence[Candidate], pl
         return ""
     numbers = [number(_plain(value.last), places), *(_last(other) for other in others)]
     if len(set(numbers)) == 1:
-        return f"They read the last answer alike{_parting(value, others)}: {_again(value)}."
+        return f"They read the last answer alike{_parting(value, others) or f': {_again(value)}'}."
     names = [encoding_words(value.encoding), *(way_words(other, value) for other in others)]
-    told = "; ".join(f"{now} speaks for {name}" for now, name in zip(numbers, names, strict=True))
+    by_number: dict[str, list[str]] = {}
+    for now, name in zip(numbers, names, strict=True):
+        by_number.setdefault(now, []).append(name)
+    told = "; ".join(f"{now} speaks for {either(alike)}" for now, alike in by_number.items())
     if value.kind is Kind.STATUS:
         return f"Look for it in the register list of device {value.device}: {told}."
     if value.kind is Kind.CONSTANT:
@@ -168,7 +171,8 @@ def _parting(value: Value, others: Sequence[Candidate]) -> str:
     known = [limit for limit in limits if limit is not None]
     if not known or len(known) < len(limits):
         return ""
-    return f", and part only from {max(known)} up" + (" and below 0" if 32_768 in known else "")
+    below = " and below 0" if 32_768 in known else ""
+    return f", and part only from {max(known)} up{below}: survey again when the value has been there"
 
 
 def _last(way: Candidate) -> str:
