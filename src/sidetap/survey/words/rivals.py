@@ -12,42 +12,51 @@ _WIDEST = 4  # registers of a number
 _FLAGS = ("uint16", "bits16")
 
 
-def own_way(device: Device, value: Value) -> Candidate | None:
-    """Return the way in which a value is read, with the longest series there is."""
-    ways = [
-        c
-        for c in device.candidates
-        if (c.block.table, c.register, c.hypothesis.encoding) == (value.table, value.register, value.encoding)
-    ]
-    return max(ways, key=lambda c: len(c.block.words), default=None)
+class Ways:
+    """All ways to read a device's registers, by place: there may be thousands, and each value asks for a few."""
+
+    def __init__(self, device: Device) -> None:
+        self._values = device.values
+        self._at: dict[tuple[str, int, str], list[Candidate]] = {}
+        for way in device.candidates:
+            key = (way.block.table, way.register, way.hypothesis.encoding)
+            self._at.setdefault(key, []).append(way)
+
+    def own(self, value: Value) -> Candidate | None:
+        """Return the way in which a value is read, with the longest series there is."""
+        ways = self._at.get((value.table, value.register, value.encoding), [])
+        return max(ways, key=lambda way: len(way.block.words), default=None)
+
+    def others(self, value: Value) -> list[Candidate]:
+        """Return the other ways to read a value that is not settled, else those that its neighbours leave."""
+        if value.status is Status.SETTLED:
+            return []
+        found = self._alternatives(value, value)
+        for one in self._values:
+            near = one.table == value.table and abs(one.register - value.register) < _WIDEST
+            if not found and near and one is not value:
+                found = self._alternatives(one, value)
+        return found[:_MOST]
+
+    def _alternatives(self, one: Value, value: Value) -> list[Candidate]:
+        """Return the alternatives of one value that read another's registers too, the likeliest first.
+
+        Those that read every answer the same are left out.
+        """
+        found = []
+        for other in one.alternatives:
+            if other.confidence == one.confidence and _kind(other.encoding) != _kind(one.encoding):
+                continue  # of equal confidence are those that read alike; but two word orders part at the next change
+            starts = range(value.register - _WIDEST + 1, value.register + value.width)
+            ways = [way for start in starts for way in self._at.get((value.table, start, other.encoding), [])]
+            both = [way for way in ways if _cover(way, one) and _cover(way, value)]
+            if both:
+                found.append(max(both, key=lambda way: way.probability))
+        return found
 
 
-def other_ways(device: Device, value: Value) -> list[Candidate]:
-    """Return the other ways to read a value that is not settled: its own, else those that its neighbours leave."""
-    if value.status is Status.SETTLED:
-        return []
-    found = _alternatives(device, value)
-    for one in device.values:
-        near = one.table == value.table and abs(one.register - value.register) < _WIDEST
-        if not found and near and one is not value:
-            found = [c for c in _alternatives(device, one) if _covers(c, value)]
-    return found[:_MOST]
-
-
-def _alternatives(device: Device, value: Value) -> list[Candidate]:
-    """Return the alternatives of a value, the likeliest first, but for those that read every answer the same."""
-    found = []
-    for other in value.alternatives:
-        if other.confidence == value.confidence and _kind(other.encoding) != _kind(value.encoding):
-            continue  # of equal confidence are those that read alike; but two word orders part at the next change
-        ways = [c for c in device.candidates if c.hypothesis.encoding == other.encoding and _covers(c, value)]
-        if ways:
-            found.append(max(ways, key=lambda c: c.probability))
-    return found
-
-
-def _covers(way: Candidate, value: Value) -> bool:
-    return way.block.table == value.table and not set(_registers(value)).isdisjoint(way.registers)
+def _cover(way: Candidate, value: Value) -> bool:
+    return not set(_registers(value)).isdisjoint(way.registers)
 
 
 def _registers(value: Value) -> range:

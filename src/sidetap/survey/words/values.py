@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
-from sidetap.survey.words.rivals import agree_below, other_ways, own_way, way_words
+from sidetap.survey.words.rivals import Ways, agree_below, way_words
 from sidetap.survey.words.times import lasting
 from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, beyond, may_reach
 from sidetap.survey.words.vocabulary import (
@@ -57,7 +57,8 @@ class ValueWords:
 
 def device_words(device: Device) -> list[ValueWords]:
     """Return what is said of a device's values, in their order."""
-    return [_value_words(device, value) for value in device.values]
+    ways = Ways(device)
+    return [_value_words(ways, value) for value in device.values]
 
 
 def survey_words(found: Survey) -> list[ValueWords]:
@@ -65,10 +66,10 @@ def survey_words(found: Survey) -> list[ValueWords]:
     return [words for device in found.devices for words in device_words(device)]
 
 
-def _value_words(device: Device, value: Value) -> ValueWords:
+def _value_words(ways: Ways, value: Value) -> ValueWords:
     shown = [x for x in (value.first, value.last, value.min, value.max) if not isinstance(x, str)]
     places = decimals(shown)
-    others = other_ways(device, value)
+    others = ways.others(value)
     verdict = _verdict(value, others)
     moved = value.min is not None and value.min != value.max
     return ValueWords(
@@ -85,7 +86,7 @@ def _value_words(device: Device, value: Value) -> ValueWords:
         sureness(value.confidence) if value.confidence >= _LIKELIER else "",
         _instruction(value, verdict, others, places),
         _aside(value, verdict),
-        own_way(device, value),
+        ways.own(value),
         tuple(others),
         places,
     )
