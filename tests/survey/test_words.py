@@ -75,11 +75,13 @@ def test_rounding_hides_less_than_a_thousandth_of_the_range(numbers: list[float]
     spread = max(numbers) - min(numbers)
     for x in numbers:
         told = float(number(x, places))
-        assert abs(told - x) <= max(spread / 1000, abs(x) * 1e-6, 1e-9)
+        digits = 1e-6 if abs(x) >= 1e-4 else 1e-3  # what is told by its power of ten has four
+        assert abs(told - x) <= max(spread / 1000, abs(x) * digits, 1e-9)
 
 
 def test_certainty_is_never_claimed() -> None:
-    assert [sureness(p) for p in (1.0, 0.9999, 0.9989, 0.99, 0.9899, 0.5, 0.0)] == [
+    assert [sureness(p) for p in (1.0, 0.9999, 0.999, 0.9989, 0.99, 0.9899, 0.5, 0.0)] == [
+        "over 99.9 %",
         "over 99.9 %",
         "over 99.9 %",
         "99.8 %",
@@ -96,6 +98,7 @@ def test_trends() -> None:
     assert trend_words(-599.0, 0) == "falling 600/h"
     assert trend_words(-600.0, 0) == "falling 10/min"
     assert trend_words(-0.12, 3, "m") == "falling 0.12 m/h"
+    assert trend_words(6.0, 0) == "rising 6.0/h"
     assert trend_words(None, 3) == trend_words(float("nan"), 3) == ""
 
 
@@ -159,6 +162,8 @@ def test_a_limit_is_the_verdict_within_eight_times_what_was_seen_and_told_aside_
     assert far.verdict.words == "settled"
     assert far.instruction == ""
     assert f"from {limit} up" in far.aside
+    for kind in (Kind.CONSTANT, Kind.STATUS):  # neither grows
+        assert told(level, kind=kind, confidence=0.995, valid_below=limit, max=limit - 1).verdict.words == "settled"
     never = told(level, confidence=0.995, valid_below=None)
     assert (never.verdict.words, never.aside) == ("settled", "")
 
