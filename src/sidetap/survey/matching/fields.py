@@ -30,6 +30,10 @@ _DECIMALS = range(4)
 _PARTS = 5  # a counter rises in each of so many parts of its record
 _MOMENT_NS = 10 * NS_PER_S
 _AT_ONCE = 6000  # fields
+_MOST_DROPPED, _FAR_FROM_ZERO = 0.2, 0.1  # share of answers; of what it usually reads
+_MEAN_BEND = 0.798 * 6**0.5 * 0.8  # of a second difference of noise, its largest tenth left out, in deviations
+_FEWEST_FOR_JITTER = 8
+_TWO_DRAWS = 1.5  # the display's instant and what is left of the answers' own noise in their median
 _SOME = 200  # values looked at for the place they are rounded to
 
 
@@ -98,7 +102,10 @@ class Field:
         """What it read [answers]; NaN where that was no value."""
         series = self.candidate.decoded()
         series = np.where(np.abs(series) < _LARGEST, series, np.nan)
-        return series if self.answered.order is None else series[self.answered.order]
+        if self.answered.order is not None:
+            series = series[self.answered.order]
+        series[_dropped(series)] = np.nan
+        return series
 
     @cached_property
     def good(self) -> Floats:
@@ -128,6 +135,12 @@ class Field:
         return float(moves[: max(1, len(moves) * 19 // 20)].mean()) if len(moves) else 0.0
 
     @cached_property
+    def jitter(self) -> float:
+        """Its noise from one answer to the next, as a standard deviation: what a display shows is one instant's."""
+        some = self.good[: 3 * _SOME] if len(self.good) < 6 * _SOME else self.good[len(self.good) // 2 :][: 3 * _SOME]
+        return float(_jitter(some[:, None])[0]) if len(some) >= _FEWEST_FOR_JITTER else 0.0
+
+    @cached_property
     def only_rises(self) -> bool:
         """Whether it rises again and again all along its record and hardly ever falls, as counters do."""
         steps = np.diff(self.good[:: max(1, len(self.good) // _SOME)])
@@ -155,15 +168,43 @@ class Field:
             return math.nan, 0.0
         if abs(int(self.t_ns[rows.start]) - t_ns) <= TYPED_TIME_NS:
             middle = (near[(len(near) - 1) // 2] + near[len(near) // 2]) / 2
-            return float(middle), float(near[-1] - near[0]) / 2
+            return float(middle), self._shown(float(near[-1] - near[0]) / 2)
         return self._between(rows, t_ns)
+
+    def _shown(self, spread: float) -> float:
+        return math.sqrt(spread**2 + 3 * _TWO_DRAWS * self.jitter**2)
 
     def _between(self, rows: slice, t_ns: int) -> tuple[float, float]:
         around, times = self.series[rows], self.t_ns[rows]
         if len(around) < 2 or not np.isfinite(around).all():
             return math.nan, 0.0
         share = (t_ns - int(times[0])) / max(int(times[1] - times[0]), 1)
-        return float(around[0] + share * (around[1] - around[0])), float(np.ptp(around)) / 2
+        return float(around[0] + share * (around[1] - around[0])), self._shown(float(np.ptp(around)) / 2)
+
+
+def _dropped(series: Floats) -> NDArray[np.bool_]:
+    """Return where a series drops to exactly 0 and jumps back, far from where it was: 0 as a code for "no value"."""
+    zero = series == 0
+    if not zero.any() or zero.mean() > _MOST_DROPPED:
+        return np.zeros(len(series), dtype=np.bool_)
+    known = np.flatnonzero(np.isfinite(series) & ~zero)
+    if not len(known):
+        return np.zeros(len(series), dtype=np.bool_)
+    places = np.flatnonzero(zero)
+    after = np.searchsorted(known, places)
+    before = series[known[np.maximum(after - 1, 0)]]
+    behind = series[known[np.minimum(after, len(known) - 1)]]
+    far = _FAR_FROM_ZERO * float(np.quantile(np.abs(series[known]), 0.9))
+    dropped = np.zeros(len(series), dtype=np.bool_)
+    dropped[places[(np.abs(before) > far) & (np.abs(behind) > far)]] = True
+    return dropped
+
+
+def _jitter(rows: Floats) -> Floats:
+    """Return the noise of columns of consecutive values, by their second differences, the largest left out."""
+    bends = np.sort(np.abs(rows[2:] - 2 * rows[1:-1] + rows[:-2]), axis=0)
+    kept = bends[: max(1, len(bends) * 9 // 10)]
+    return np.asarray(kept.mean(axis=0) / _MEAN_BEND, dtype=np.float64)
 
 
 def _rounded_to(values: Floats) -> Floats:
@@ -184,8 +225,8 @@ class Table:
     """Fields of a line, and what they read about some moments.
 
     prior [fields]: how likely each is beforehand within its device. values, spread [fields, moments]: what it read
-    (NaN where nothing) and half of how far that moved within the moment's uncertainty. step [fields]: the size of one
-    count, as far as these values tell.
+    (NaN where nothing) and half of how far a display may have shown it to move within the moment's uncertainty. step
+    [fields]: the size of one count, as far as these values tell.
     """
 
     fields: tuple[Field, ...]
@@ -251,8 +292,24 @@ def _table(candidates: Sequence[Candidate], moments: Sequence[int]) -> Table:
     spread = np.zeros_like(values)
     for own in _by_encoding(fields):
         _read_about(fields, own, moments, values, spread)
+        jitter = _jitter(decoded_rows([fields[n] for n in own], _consecutive(len(fields[own[0]].t_ns))))
+        spread[own] = shown(spread[own], np.nan_to_num(jitter)[:, None])
     step = np.where([f.is_float for f in fields], _rounded_to(values), 1.0)
     return Table(fields, np.array([f.prior for f in fields]), values, spread, step)
+
+
+def _consecutive(answers: int) -> slice:
+    """Return some answers that follow each other, out of the middle."""
+    first = max(0, answers // 2 - _SOME // 4)
+    return slice(first, first + _SOME // 2)
+
+
+def shown(spread: Floats, jitter: Floats) -> Floats:
+    """Return half of how far a display may have shown a value to move: its movement, and its noise at that instant.
+
+    A spread counts as uniform, so its third root of a variance; what is read meanwhile has a noise of its own too.
+    """
+    return np.asarray(np.sqrt(spread**2 + 3 * _TWO_DRAWS * jitter**2), dtype=np.float64)
 
 
 def _by_encoding(fields: Sequence[Field]) -> list[list[int]]:

@@ -3,9 +3,10 @@
 The first promise of a name in, a level in the reader's unit out. What the vessel can't reach is no limit.
 """
 
-from sidetap.survey.matching.promises import Promise, beside
+from sidetap.survey.matching.fields import Field
+from sidetap.survey.matching.promises import Promise
 from sidetap.survey.matching.scales import Form
-from sidetap.survey.matching.weighing import Held, Weighed
+from sidetap.survey.matching.weighing import Weighed
 
 _WORD, _SIGN, _DIGITS, _DIGIT = 65536.0, 32768.0, 10_000.0, 10.0
 _LEAST = 0.001  # of the lead's own probability: less likely encodings draw no limit
@@ -18,12 +19,11 @@ def valid_below(weighed: Weighed, promise: Promise) -> float | None:
     Where the level falls as the decoded value rises (a distance from above), the answer is sure above that reading.
     """
     lead = promise.lead
+    field = lead.field
     limits = [
         limit
-        for other in weighed.held
-        if other.field.block is lead.field.block
-        and other.probability >= _LEAST * lead.probability
-        and (limit := _limit(lead, other)) is not None
+        for other in lead.alike
+        if other.prior >= _LEAST * field.prior and (limit := _limit(field, other)) is not None
     ]
     if not limits:
         return None
@@ -34,21 +34,13 @@ def valid_below(weighed: Weighed, promise: Promise) -> float | None:
     return level if 0 < level <= weighed.case.reach else None
 
 
-def _limit(lead: Held, other: Held) -> float | None:
+def _limit(one: Field, other: Field) -> float | None:
     """Return the decoded value at which two encodings of the same words part, where they agreed so far."""
-    one, two = lead.field.candidate, other.field.candidate
-    if lead.field.is_float or other.field.is_float or lead.field.encoding == other.field.encoding:
-        return None
-    if not set(one.registers) & set(two.registers):
-        return None
-    mine, its = beside(lead, other)
-    if not len(mine) or (mine != its).any():
-        return None
-    kinds = {one.hypothesis.kind, two.hypothesis.kind}
+    kinds = {f.candidate.hypothesis.kind for f in (one, other)}
     if "bcd16" in kinds:
         return _DIGIT
     if "mod10k32" in kinds:
         return _DIGITS
-    if kinds & {"int16"} and kinds != {"int16"}:
-        return _SIGN
-    return _WORD if kinds & {"uint16"} else None
+    if "int16" in kinds:
+        return _SIGN if len(kinds) > 1 else None
+    return _WORD if "uint16" in kinds and len(kinds) > 1 else None

@@ -16,7 +16,7 @@ from sidetap.errors import BadInput
 from sidetap.quantity import Dimension, from_si, unit
 from sidetap.survey.matching.answer import Answer, MatchStatus, Rival
 from sidetap.survey.matching.fields import TYPED_TIME_NS, Table, tables
-from sidetap.survey.matching.instruction import apart, instruction
+from sidetap.survey.matching.instruction import SHOWN, instruction
 from sidetap.survey.matching.limits import valid_below
 from sidetap.survey.matching.planning import is_settled, would_settle
 from sidetap.survey.matching.promises import UNMOVED, Promise, promises, rivals
@@ -26,8 +26,8 @@ from sidetap.survey.matching.weighing import Case, Held, Weighed, weigh
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import SETTLED, Device
 
-_SHOWN = 0.001
 _MOST_RIVALS = 5
+_FEWEST_FOR_SUSPECTS = 3  # of two that disagree, either may be wrong
 _PERHAPS = 0.5  # probability from which there is no answer, or a reading is tried without
 
 
@@ -98,9 +98,9 @@ def _asked(found: Sequence[Table], moments: Sequence[int], case: Case) -> list[T
 def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Answer:
     weighed = weigh(case, asked)
     found = promises(weighed)
-    if not found or weighed.none >= _PERHAPS:
+    if not found or (weighed.none >= _PERHAPS and len(case.readings) > 1):
         return _no_answer(name)
-    alike = twins(found[0], asked)
+    alike = twins(weighed, found[0], asked)
     if alike:
         found = [replace(p, confidence=min(p.confidence, UNMOVED)) for p in found]
     first = found[0]
@@ -112,9 +112,11 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
         status = MatchStatus.AMBIGUOUS
     words, moment = None, None
     if status is not MatchStatus.SETTLED:
-        moment = None if alike else would_settle(weighed, found)
-        words = apart(first, alike, name) if alike else instruction(weighed, found, moment, start_ns, name)
+        moment = would_settle(weighed, found, alike)
+        words = instruction(weighed, found, alike, moment, start_ns, name)
     others = [_rival(p.lead, probability) for p, probability in rivals(weighed, first, found[1:])]
+    told = {f.key[:3] for f, _, _ in alike}
+    others = [r for r in others if (r.device, r.table, r.register) not in told]
     others[:0] = [Rival(*f.key, scale, offset, first.confidence) for f, scale, offset in alike]
     return Answer(
         name,
@@ -123,7 +125,7 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
         case.unit,
         valid_below(weighed, first),
         _suspects(weighed, first, asked),
-        tuple(r for r in others[:_MOST_RIVALS] if r.confidence >= _SHOWN),
+        tuple(r for r in others[:_MOST_RIVALS] if r.confidence >= SHOWN),
         words,
         moment,
         (),
@@ -141,17 +143,22 @@ def _rival(held: Held, confidence: float) -> Rival:
 def _suspects(weighed: Weighed, first: Promise, asked: Sequence[Table]) -> tuple[int, ...]:
     """Return the rows of readings that don't fit while all others, without them, agree on what the answer says."""
     readings = weighed.case.readings
+    if len(readings) < _FEWEST_FOR_SUSPECTS:
+        return ()
     held = weighed.held
     total = sum(h.probability for h in held)
     mistyped = sum((h.probability * (1 - h.trusted) for h in held), np.zeros(len(readings))) / total
     suspects = []
     for n, reading in enumerate(readings):
-        if mistyped[n] < _PERHAPS:
+        if mistyped[n] < _PERHAPS or first.lead.trusted[n] > 1 - _PERHAPS:
+            continue
+        if mistyped[n] >= SETTLED and first.moved and first.register >= SETTLED:
+            suspects.append(reading.row)
             continue
         rest = [m for m in range(len(readings)) if m != n]
         case = replace(weighed.case, readings=tuple(readings[m] for m in rest))
         without = [t.of(np.arange(len(t.fields)), np.array(rest)) for t in asked]
-        if rest and _agree(promises(weigh(case, without)), first):
+        if _agree(promises(weigh(case, without)), first):
             suspects.append(reading.row)
     return tuple(suspects)
 

@@ -13,9 +13,11 @@ from fractions import Fraction
 
 import numpy as np
 
+from sidetap.quantity import NS_PER_S
 from sidetap.survey.matching.fields import TYPED_TIME_NS, Floats, Times
 from sidetap.survey.matching.promises import APART, Promise, promises
 from sidetap.survey.matching.readings import PersonReading
+from sidetap.survey.matching.twins import Twin
 from sidetap.survey.matching.weighing import Held, Weighed, weigh_again
 from sidetap.survey.values import SETTLED
 
@@ -23,18 +25,29 @@ _MOMENTS = 240  # looked at roughly
 _TRIED = 4  # looked at closely
 _SUPPOSED = 3  # explanations supposed to be true in turn
 _MOST = 120  # explanations that a moment must tell apart
+_OFF = 0.8  # noises: what a reading is off by
+_TOLD = 3.0  # allowances that twins must lie apart
+_AROUND_NS = 120 * NS_PER_S
+_JUMP, _LIKELY = 0.05, 0.003  # of what was noted: no level jumps so far and back; explanations that matter here
 
 
-def would_settle(weighed: Weighed, found: Sequence[Promise]) -> int | None:
-    """Return the moment of the record whose reading would most probably have settled it; None if none would."""
+def would_settle(weighed: Weighed, found: Sequence[Promise], alike: Sequence[Twin] = ()) -> int | None:
+    """Return the moment of the record whose reading would most probably have settled it; None if none would.
+
+    alike: fields of other devices that the readings don't tell from the first promise, with scale and offset.
+    """
     supposed = list(found[:_SUPPOSED])
-    moments, score = _ranked(weighed, supposed)
+    moments, score = _ranked(weighed, supposed, alike)
     best: tuple[float, int] | None = None
     for place in np.argsort(-score, kind="stable")[:_TRIED].tolist():
+        if not score[place] > 0:
+            break
         t_ns = int(moments[place])
-        settled = [p.confidence * _settles(weighed, p.lead, t_ns) for p in supposed]
-        if settled[0] and (best is None or sum(settled) > best[0]):
-            best = (sum(settled), t_ns)
+        if not _settles(weighed, supposed[0], t_ns):
+            continue
+        others = sum(p.confidence * _settles(weighed, p, t_ns) for p in supposed[1:])
+        if best is None or others > best[0]:
+            best = (others, t_ns)
     return None if best is None else best[1]
 
 
@@ -43,28 +56,37 @@ def is_settled(found: Sequence[Promise]) -> bool:
     return bool(found) and found[0].moved and found[0].confidence >= SETTLED
 
 
-def imagined(weighed: Weighed, held: Held, t_ns: int) -> PersonReading | None:
-    """Return what somebody would read at a moment if one explanation were true; None where the record has nothing."""
-    decoded, _ = held.field.at(t_ns)
-    if math.isnan(decoded):
+def _settles(weighed: Weighed, supposed: Promise, t_ns: int) -> bool:
+    """Return whether a reading at a moment, somewhat off either way, would settle a promise if it were true."""
+    for off in (-_OFF, _OFF):
+        reading = _imagined(weighed, supposed, t_ns, off)
+        if reading is None:
+            return False
+        again = weigh_again(weighed, (*weighed.case.readings, reading))
+        found = promises(again, 2)
+        if not is_settled(found) or found[0].lead.field.device != supposed.lead.field.device:
+            return False
+        if again.none >= 1 - SETTLED:
+            return False
+    return True
+
+
+def _imagined(weighed: Weighed, supposed: Promise, t_ns: int, off: float) -> PersonReading | None:
+    """Return what somebody would read at a moment, `off` noises wrong; None where the record has nothing then."""
+    lead = supposed.lead
+    decoded, _ = lead.field.at(t_ns)
+    if math.isnan(decoded) or not math.isfinite(supposed.noise):
         return None
     pattern = weighed.case.readings[-1]
-    step = 2 * pattern.rounding
-    exact = Fraction(held.scale * decoded + held.offset)
-    return replace(pattern, t_ns=t_ns, value=round(exact / step) * step)
+    value = Fraction(lead.scale * decoded + lead.offset + off * supposed.noise)
+    return replace(pattern, t_ns=t_ns, value=value)
 
 
-def _settles(weighed: Weighed, held: Held, t_ns: int) -> bool:
-    reading = imagined(weighed, held, t_ns)
-    if reading is None:
-        return False
-    again = weigh_again(weighed, (*weighed.case.readings, reading))
-    found = promises(again, 2)
-    return is_settled(found) and found[0].lead.field.device == held.field.device and again.none < 1 - SETTLED
+def _ranked(weighed: Weighed, supposed: Sequence[Promise], alike: Sequence[Twin]) -> tuple[Times, Floats]:
+    """Return moments of the record, and how well a reading at each would tell the explanations apart; 0: not at all.
 
-
-def _ranked(weighed: Weighed, supposed: Sequence[Promise]) -> tuple[Times, Floats]:
-    """Return moments of the record, and how well a reading at each would tell the explanations apart."""
+    Moments at which a register jumps away and back are none: what it tells then may be a code for "no value".
+    """
     lead = supposed[0].lead
     known = np.flatnonzero(np.isfinite(lead.field.series))
     places = known[np.unique(np.linspace(0, len(known) - 1, _MOMENTS).astype(np.int64))]
@@ -82,13 +104,19 @@ def _ranked(weighed: Weighed, supposed: Sequence[Promise]) -> tuple[Times, Float
         if own is None:
             continue
         variance = noise**2 + unsure**2 + unsure[own] ** 2 + (moving**2 + moving[own] ** 2) / 3
-        alike = np.exp(-0.5 * (level - level[own]) ** 2 / variance) / np.sqrt(variance)
-        mine = (weight * each.kept[: len(rows)])[:, None] * alike
-        told = mine.sum(axis=0) / np.maximum((weight[:, None] * alike).sum(axis=0), 1e-300)
+        near = np.exp(-0.5 * (level - level[own]) ** 2 / variance) / np.sqrt(variance)
+        mine = (weight * each.kept[: len(rows)])[:, None] * near
+        told = mine.sum(axis=0) / np.maximum((weight[:, None] * near).sum(axis=0), 1e-300)
         score += each.confidence * told * _shows_movement(weighed, each, level[own], noise)
         # of moments that tell alike, one at which the level stands still and lies far from what was read
         score += 0.02 * each.confidence * (_far(weighed, level[own]) - moving[own] / (noise + moving[own]))
-    return t_ns, score
+    for field, scale, offset in alike:
+        good = np.isfinite(field.series)
+        twin = scale * np.interp(t_ns, field.t_ns[good], field.series[good]) + offset
+        score = np.where(np.abs(twin - _level(lead, t_ns)) > _TOLD * supposed[0].allowed, score, 0.0)
+    around = np.stack([(_level(h, t_ns - _AROUND_NS) + _level(h, t_ns + _AROUND_NS)) / 2 for h in rows])
+    jumps = np.abs(level - around) > _JUMP * weighed.case.noted().span
+    return t_ns, np.where((jumps & (weight >= _LIKELY)[:, None]).any(axis=0), 0.0, score)
 
 
 def _decoded(held: Held, t_ns: Times) -> Floats:

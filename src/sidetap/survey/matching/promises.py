@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sidetap.survey.matching.fields import Floats
+from sidetap.survey.matching.scales import Form
 from sidetap.survey.matching.weighing import Held, Weighed
 
 PROMISED_SHARE = 0.005  # of the span seen
@@ -22,6 +23,7 @@ UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an i
 
 _SAME = 0.5  # an explanation that keeps a promise with this probability is no rival to it
 _LEAST = 1e-4  # explanations less probable than this found no promise of their own
+_CONSISTENT = 3.0  # standard deviations
 _COARSE = 4.0  # promises' allowances that counts may be worth: coarser ones are another promise
 _BETWEEN_POLLS = 0.99  # share of answers compared where two registers were read at different times
 _BELOW, _ABOVE = 0.1, 1.2  # of the reach: beyond, no level, so that two such don't differ
@@ -108,6 +110,8 @@ def beside(lead: Held, other: Held) -> tuple[Floats, Floats]:
 def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *, moved: bool) -> float:
     """Return the probability that the lead's level is right all along if another explanation is true.
 
+    A law with freedoms that may as well be the lead's, as far as the readings tell, is taken for it where the lead's
+    law leaves nothing free: that a register told a level by chance in a usual unit is far less likely.
     ends: the least and the greatest decoded value of the lead.
     """
     if other.field.device != lead.field.device or (other.field is not lead.field and not moved):
@@ -127,7 +131,15 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
             usual = np.abs(off) <= np.quantile(np.abs(off), _BETWEEN_POLLS)
             off, decoded = off[usual], decoded[usual]
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
-    return min(_within(float(off[k]), float(other.uncertainty(decoded[k])), allowed) for k in worst)
+    spread = {k: float(other.uncertainty(decoded[k])) for k in worst}
+    if _known(lead) and not _known(other) and all(abs(off[k]) <= allowed + _CONSISTENT * spread[k] for k in worst):
+        return 1.0
+    return min(_within(float(off[k]), spread[k], allowed) for k in worst)
+
+
+def _known(held: Held) -> bool:
+    """Return whether a law leaves nothing free: a unit of the quantity, from its own datum."""
+    return held.law.form is Form.UNIT
 
 
 def _own_count(lead: Held, other: Held, allowed: float) -> float:

@@ -3,7 +3,8 @@
 The first promise and all fields in; those of other devices out that are straight against its level over the whole
 record, by whatever scale and offset. Whichever of them the people's display hangs at, the readings would be the same,
 so no number of readings taken within such a record can settle the name. That one has the commoner scale is no
-evidence: vessels piped together, or filled and drawn alike, stand level for hours.
+evidence: vessels piped together, or filled and drawn alike, stand level for hours. The same holds where they part
+only before the first reading or after the last.
 """
 
 from collections.abc import Sequence
@@ -12,18 +13,22 @@ import numpy as np
 
 from sidetap.survey.matching.fields import Field, Floats, Table, decoded_rows
 from sidetap.survey.matching.promises import Promise
-from sidetap.survey.matching.weighing import Held
+from sidetap.survey.matching.weighing import Held, Weighed
+
+Twin = tuple[Field, float, float]  # with the scale and offset that make it the level
 
 _LIKELY = 0.01  # ways to read a register that are likelier than this
 _PROBES = 24  # answers looked at first
 _COMPARED = 0.99  # share of answers compared: polls differ in time, and a transmitter may err now and then
 _ROUNDS = 3
+_TRUSTED = 0.5
+_UNSURE = 2.0  # standard deviations
 
 
-def twins(promise: Promise, tables: Sequence[Table]) -> list[tuple[Field, float, float]]:
+def twins(weighed: Weighed, promise: Promise, tables: Sequence[Table]) -> list[Twin]:
     """Return the fields of other devices that can't be told from the promise, each with its scale and offset."""
     lead = promise.lead
-    found = []
+    found = _alongside(weighed, promise)
     for table in tables:
         if table.fields[0].device == lead.field.device:
             continue
@@ -34,7 +39,33 @@ def twins(promise: Promise, tables: Sequence[Table]) -> list[tuple[Field, float,
     return found
 
 
-def _straight(promise: Promise, fields: Sequence[Field]) -> list[tuple[Field, float, float]]:
+def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
+    """Return the explanations by other devices that fit every reading and run alike from the first to the last.
+
+    With more readings than freedoms that is no chance, so it isn't for their prior to decide between two vessels.
+    """
+    lead = promise.lead
+    fitting = np.flatnonzero(lead.trusted > _TRUSTED)
+    if not promise.moved or not len(fitting):
+        return []
+    moments = [weighed.case.readings[n].t_ns for n in fitting]
+    found: dict[tuple[int, str, int, str], Twin] = {}
+    for held in weighed.held:
+        other = held.field
+        freedoms = (held.scale_variance > 0) + (held.middle_variance > 0)
+        if other.device == lead.field.device or freedoms >= len(fitting) or (held.trusted[fitting] < _TRUSTED).any():
+            continue
+        between = (other.t_ns >= min(moments)) & (other.t_ns <= max(moments)) & np.isfinite(other.series)
+        if other.only_rises or other.key in found or not between.any():
+            continue
+        off = np.abs(held.level(other.series[between]) - _level(lead, other.t_ns[between]))
+        unsure = float(held.uncertainty(other.series[between]).max())
+        if np.quantile(off, _COMPARED) <= promise.allowed + _UNSURE * unsure:
+            found[other.key] = (other, held.scale, held.offset)
+    return list(found.values())
+
+
+def _straight(promise: Promise, fields: Sequence[Field]) -> list[Twin]:
     """Return which fields of one block and encoding are straight against the promise's level."""
     block = fields[0].answered
     rows = np.unique(np.linspace(0, len(block.t_ns) - 1, _PROBES).astype(np.int64))

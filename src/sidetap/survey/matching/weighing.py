@@ -78,11 +78,13 @@ def _noise(reading: PersonReading, name_unit: str) -> float:
 class Held:
     """One field under one law: reading = decoded × scale + offset; what is known of it; its probability.
 
-    The level at a decoded value is known with variance middle_variance + scale_variance × (decoded - pivot)². prior:
-    logarithm, of field and device. trusted, noise: of each reading.
+    alike: other encodings of these words that read the same all along. The level at a decoded value is known with
+    variance middle_variance + scale_variance × (decoded - pivot)². prior: logarithm, of fields and device. trusted,
+    noise: of each reading.
     """
 
     field: Field
+    alike: tuple[Field, ...]
     law: Law
     prior: float
     scale: float
@@ -114,9 +116,10 @@ class Weighed:
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    """A field and a law, before they are weighed. prior: logarithm, of field and device."""
+    """A field and a law, before they are weighed. alike: as in Held. prior: logarithm, of fields and device."""
 
     field: Field
+    alike: tuple[Field, ...]
     law: Law
     prior: float
     scale: float
@@ -145,13 +148,35 @@ def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
         if len(known) < _MOST_FIELDS or pair.field in known:
             known.add(pair.field)
             pairs.append(pair)
-    return _weighed(case, pairs)
+    return _weighed(case, _merged(pairs))
+
+
+def _merged(pairs: Sequence["_Pair"]) -> list["_Pair"]:
+    """Return fields that read the same words alike all along as one: by the likeliest name, with all their prior."""
+    names: dict[Field, tuple[int, int]] = {}
+    groups: dict[tuple[int, int], list[Field]] = {}
+    for field in {p.field: None for p in pairs}:
+        key = (id(field.block), hash(field.series.tobytes()))
+        names[field] = key
+        groups.setdefault(key, []).append(field)
+    merged: dict[tuple[int, int], _Pair] = {}
+    for pair in pairs:
+        same = [
+            f for f in groups[names[pair.field]] if set(f.candidate.registers) & set(pair.field.candidate.registers)
+        ]
+        first = max(same, key=lambda f: f.prior)
+        place = (id(first), id(pair.law))
+        known = merged.get(place)
+        prior = pair.prior if known is None else float(np.logaddexp(pair.prior, known.prior))
+        alike = tuple(f for f in same if f is not first)
+        merged[place] = _Pair(first, alike, pair.law, prior, pair.scale, pair.offset)
+    return list(merged.values())
 
 
 def weigh_again(weighed: Weighed, readings: Sequence[PersonReading]) -> Weighed:
     """Return what explains other readings, among what explained these."""
     case = replace(weighed.case, readings=tuple(readings))
-    return _weighed(case, [_Pair(h.field, h.law, h.prior, h.scale, h.offset) for h in weighed.held])
+    return _weighed(case, [_Pair(h.field, h.alike, h.law, h.prior, h.scale, h.offset) for h in weighed.held])
 
 
 def _laws(case: Case, *, is_float: bool) -> list[Law]:
@@ -190,7 +215,7 @@ def _first(
         law, field = own_laws[guessed.law[n]], table.fields[guessed.field[n]]
         scale = float(fits.scale[n])
         offset = float(fits.offset[n]) - scale * law.zero
-        found.append((float(score[n]), _Pair(field, law, float(prior[n]), scale, offset)))
+        found.append((float(score[n]), _Pair(field, (), law, float(prior[n]), scale, offset)))
     return found
 
 
@@ -293,6 +318,7 @@ def _held(pair: _Pair, fits: Fits, n: int, probability: float) -> Held:
     zero, scale = pair.law.zero, float(fits.scale[n])
     return Held(
         pair.field,
+        pair.alike,
         pair.law,
         pair.prior,
         scale,
