@@ -22,7 +22,7 @@ from sidetap.survey.relations.roles import APPARENT, CURRENT, ENERGY_FIT, FREQUE
 from sidetap.survey.relations.series import Floats, Sheet, occasions
 from sidetap.survey.values import Device, Kind, Value
 
-_FEWEST_OCCASIONS = 5
+_FEWEST_OCCASIONS = 3
 
 
 def meter(sheet: Sheet) -> list[Relation]:
@@ -70,7 +70,7 @@ def nothing_but_a_meter(device: Device, relations: Sequence[Relation]) -> str | 
         if relation.kind is RelationKind.METER and relation.devices == (device.device,):
             known = {(tied.table, tied.register) for tied in relation.registers}
             if all((v.table, v.register) in known or _tells_no_quantity(v) for v in device.values):
-                return relation.evidence
+                return f"{relation.evidence[0].lower()}{relation.evidence[1:].removesuffix('.')}"  # as findings' are
     return None
 
 
