@@ -33,8 +33,47 @@ _AT_ONCE = 6000  # fields
 _MOST_DROPPED, _FAR_FROM_ZERO = 0.2, 0.1  # share of answers; of what it usually reads
 _MEAN_BEND = 0.798 * 6**0.5 * 0.8  # of a second difference of noise, its largest tenth left out, in deviations
 _FEWEST_FOR_JITTER = 8
+_DENSE = 3  # answers about a typed time that tell their own spread
+_BENT = 0.25  # of the change between two answers: a level may have moved so unevenly meanwhile
 _TWO_DRAWS = 1.5  # the display's instant and what is left of the answers' own noise in their median
 _SOME = 200  # values looked at for the place they are rounded to
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """The answers that tell what was read about a typed time.
+
+    Either `rows` are at least three within its uncertainty, and `share` is None: then their median counts and half of
+    their spread. Or they are the two around it: then what lies between them counts, `share` of the way, and `moved`
+    of their difference; where only one of the two holds a value, that one, if it is `near` enough.
+    """
+
+    rows: slice
+    share: float | None = None
+    moved: float = 0.0
+    near: tuple[bool, bool] = (False, False)
+
+    def told(self, read: Floats) -> tuple[Floats, Floats]:
+        """Return value and spread [fields] of what was read in the rows [rows, fields]; NaN where nothing."""
+        if self.share is None:
+            return _middle(read)
+        one, two = read[0], read[-1]
+        value = one + self.share * (two - one)
+        spread = self.moved * np.abs(two - one)
+        lone = np.where(np.isfinite(one), one if self.near[0] else np.nan, two if self.near[1] else np.nan)
+        missing = ~np.isfinite(value)
+        return np.where(missing, lone, value), np.where(missing, 0.0, spread)
+
+
+def _middle(read: Floats) -> tuple[Floats, Floats]:
+    """Return the median of each column and half of its range, what is no value left out."""
+    ordered = np.sort(read, axis=0)  # what is no value comes last
+    count = np.isfinite(ordered).sum(axis=0)
+    low, lower, upper, high = (
+        np.take_along_axis(ordered, np.maximum(place, 0)[None], axis=0)[0]
+        for place in (0 * count, (count - 1) // 2, count // 2 - (count == 0), count - 1)
+    )
+    return (lower + upper) / 2, np.where(count > 0, (high - low) / 2, 0.0)
 
 
 class Answered:
@@ -43,20 +82,30 @@ class Answered:
     def __init__(self, t_ns: Times) -> None:
         self.order = None if (t_ns[1:] >= t_ns[:-1]).all() else np.argsort(t_ns, kind="stable")
         self.t_ns = t_ns if self.order is None else t_ns[self.order]
-        self._about: dict[int, slice] = {}
+        self._known: dict[int, _About | None] = {}
 
-    def about(self, t_ns: int) -> slice:
-        """Return the answers within the uncertainty of a typed time; none there, the two before and after it.
+    def about(self, t_ns: int) -> _About | None:
+        """Return the answers that tell what was read about a typed time; None outside of the record."""
+        if t_ns not in self._known:
+            self._known[t_ns] = self._find(t_ns)
+        return self._known[t_ns]
 
-        A time outside of the record has the one answer next to it at most.
-        """
-        known = self._about.get(t_ns)
-        if known is None:
-            first = int(np.searchsorted(self.t_ns, t_ns - TYPED_TIME_NS, side="left"))
-            end = int(np.searchsorted(self.t_ns, t_ns + TYPED_TIME_NS, side="right"))
-            known = slice(first, end) if end > first else slice(max(first - 1, 0), first + 1)
-            self._about[t_ns] = known
-        return known
+    def _find(self, t_ns: int) -> _About | None:
+        first = int(np.searchsorted(self.t_ns, t_ns - TYPED_TIME_NS, side="left"))
+        end = int(np.searchsorted(self.t_ns, t_ns + TYPED_TIME_NS, side="right"))
+        if end - first >= _DENSE:
+            return _About(slice(first, end))
+        last = len(self.t_ns) - 1
+        if end == first and (first == 0 or first > last):
+            return None
+        place = min(max(int(np.searchsorted(self.t_ns, t_ns)), 1), max(last, 1))
+        rows = slice(place - 1, place + 1)
+        times = self.t_ns[rows]
+        gap = max(int(times[-1] - times[0]), 1)
+        share = min(max((t_ns - int(times[0])) / gap, 0.0), 1.0)
+        moved = min(max(TYPED_TIME_NS / gap, _BENT), 1.0)
+        near = (abs(int(times[0]) - t_ns) <= TYPED_TIME_NS, abs(int(times[-1]) - t_ns) <= TYPED_TIME_NS)
+        return _About(rows, share, moved, near)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,25 +210,11 @@ class Field:
 
         NaN where there is none: before the first and after the last value, or when all about that time are faults.
         """
-        rows = self.answered.about(t_ns)
-        near = self.series[rows]
-        near = np.sort(near[np.isfinite(near)])
-        if not len(near):
+        about = self.answered.about(t_ns)
+        if about is None:
             return math.nan, 0.0
-        if abs(int(self.t_ns[rows.start]) - t_ns) <= TYPED_TIME_NS:
-            middle = (near[(len(near) - 1) // 2] + near[len(near) // 2]) / 2
-            return float(middle), self._shown(float(near[-1] - near[0]) / 2)
-        return self._between(rows, t_ns)
-
-    def _shown(self, spread: float) -> float:
-        return math.sqrt(spread**2 + 3 * _TWO_DRAWS * self.jitter**2)
-
-    def _between(self, rows: slice, t_ns: int) -> tuple[float, float]:
-        around, times = self.series[rows], self.t_ns[rows]
-        if len(around) < 2 or not np.isfinite(around).all():
-            return math.nan, 0.0
-        share = (t_ns - int(times[0])) / max(int(times[1] - times[0]), 1)
-        return float(around[0] + share * (around[1] - around[0])), self._shown(float(np.ptp(around)) / 2)
+        value, spread = about.told(self.series[about.rows][:, None])
+        return float(value[0]), math.sqrt(float(spread[0]) ** 2 + 3 * _TWO_DRAWS * self.jitter**2)
 
 
 def _dropped(series: Floats) -> NDArray[np.bool_]:
@@ -342,22 +377,6 @@ def _read_about(
     first = fields[own[0]]
     some = [fields[n] for n in own]
     for m, moment in enumerate(moments):
-        rows = first.answered.about(moment)
-        inside = rows.start < len(first.t_ns) and abs(int(first.t_ns[rows.start]) - moment) <= TYPED_TIME_NS
-        read = decoded_rows(some, rows)
-        if len(read) < 2 - inside:
-            continue
-        if inside:
-            read.sort(axis=0)  # what is no value comes last
-            count = np.isfinite(read).sum(axis=0)
-            low, lower, upper, high = (
-                np.take_along_axis(read, np.maximum(place, 0)[None], axis=0)[0]
-                for place in (0 * count, (count - 1) // 2, count // 2 - (count == 0), count - 1)
-            )
-            values[own, m] = (lower + upper) / 2
-            spread[own, m] = np.where(count > 0, (high - low) / 2, 0.0)
-        else:
-            t_ns = first.t_ns[rows]
-            share = (moment - int(t_ns[0])) / max(int(t_ns[1] - t_ns[0]), 1)
-            values[own, m] = read[0] + share * (read[1] - read[0])
-            spread[own, m] = np.nan_to_num(np.abs(read[1] - read[0]) / 2)
+        about = first.answered.about(moment)
+        if about is not None:
+            values[own, m], spread[own, m] = about.told(decoded_rows(some, about.rows))

@@ -28,7 +28,7 @@ from sidetap.survey.values import SETTLED, Device
 
 _MOST_RIVALS = 5
 _FEWEST_FOR_SUSPECTS = 3  # of two that disagree, either may be wrong
-_PERHAPS = 0.5  # probability from which there is no answer, or a reading is tried without
+_PERHAPS = 0.5  # probability of being mistyped from which a reading is tried without
 
 
 def match(
@@ -98,7 +98,7 @@ def _asked(found: Sequence[Table], moments: Sequence[int], case: Case) -> list[T
 def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Answer:
     weighed = weigh(case, asked)
     found = promises(weighed)
-    if not found or (weighed.none >= _PERHAPS and len(case.readings) > 1):
+    if not found or not weighed.explained():
         return _no_answer(name)
     alike = twins(weighed, found[0], asked)
     if alike:

@@ -52,8 +52,11 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
     found: dict[tuple[int, str, int, str], Twin] = {}
     for held in weighed.held:
         other = held.field
-        freedoms = (held.scale_variance > 0) + (held.middle_variance > 0)
-        if other.device == lead.field.device or freedoms >= len(fitting) or (held.trusted[fitting] < _TRUSTED).any():
+        if (
+            other.device == lead.field.device
+            or held.freedoms >= len(fitting)
+            or (held.trusted[fitting] < _TRUSTED).any()
+        ):
             continue
         between = (other.t_ns >= min(moments)) & (other.t_ns <= max(moments)) & np.isfinite(other.series)
         if other.only_rises or other.key in found or not between.any():

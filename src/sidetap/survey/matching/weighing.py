@@ -20,6 +20,7 @@ from sidetap.survey.matching.readings import PersonReading, ReadingKind
 from sidetap.survey.matching.scales import Form, Law, affine_density, laws, least_span, reading_range
 
 _NONE = 0.02  # share of names with no register on the line; common practice, no source
+_STILL, _AGAIN = 0.5, 3.0  # share of levels that stand still between two readings; noises within which they do
 _DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
 _KEPT_NATS = 13.0  # explanations less likely than the best by more don't matter
 _FIRST_SLACK = 4.0  # nats that the second pass may add
@@ -36,7 +37,7 @@ _NEAR_DATUM, _NEAR_SHARE = 0.1, 0.8  # of the range: how far a datum usually lie
 _EXACT = 0.6  # share of spans that are the vessel's height
 _NEAR_TOP_M, _AT_TOP = (0.05, 1.5), 0.85  # an instrument that looks down sits about the top, and how often
 _SPANS = (0.5, 1.3)  # of the height, other spans
-_TINY = 1e-300
+_EVEN, _WORTH = 0.5, 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,11 @@ class Held:
     noise: Floats
     probability: float
 
+    @property
+    def freedoms(self) -> int:
+        """How many of scale and offset the readings themselves had to tell."""
+        return int(self.scale_variance > 0) + int(self.middle_variance > 0)
+
     def level(self, decoded: Floats) -> Floats:
         """Return the readings that decoded values stand for."""
         return decoded * self.scale + self.offset
@@ -112,6 +118,13 @@ class Weighed:
     case: Case
     held: tuple[Held, ...]
     none: float
+
+    def explained(self) -> bool:
+        """Return whether something is worth naming: likelier than none, or one law that every reading tests."""
+        return self.none < _EVEN or any(
+            h.probability >= _WORTH and (h.trusted > _EVEN).all() and h.freedoms < max(len(h.trusted), 2)
+            for h in self.held
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +151,7 @@ def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
         for table in together([t for t in kind if t.fields]):
             found += _first(table, own_laws, case, noted, prior)
     found.sort(key=lambda f: -f[0])
-    nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
+    nothing = _nothing(noted)
     best = max(found[0][0], nothing) if found else nothing
     pairs: list[_Pair] = []
     known: set[Field] = set()
@@ -149,6 +162,18 @@ def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
             known.add(pair.field)
             pairs.append(pair)
     return _weighed(case, _merged(pairs))
+
+
+def _nothing(noted: Noted) -> float:
+    """Return the logarithm of the evidence for none of these: readings anywhere, or where an earlier one was.
+
+    Another vessel's level stands still as often as not, and so do registers that have nothing to do with it.
+    """
+    total = math.log(_NONE)
+    for n, (value, noise) in enumerate(zip(noted.values, noted.noise, strict=True)):
+        again = bool((np.abs(noted.values[:n] - value) <= _AGAIN * noise).any())
+        total += math.log((1 - _STILL) / noted.span + (_STILL / (2 * _AGAIN * noise) if again else 0.0))
+    return total
 
 
 def _merged(pairs: Sequence["_Pair"]) -> list["_Pair"]:
@@ -263,7 +288,7 @@ def _density(law: Law, scale: Floats, offset: Floats, travel: Floats, case: Case
 def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
     """Return the probabilities of fields and laws, by all that the fields ever read."""
     noted = case.noted()
-    nothing = math.log(_NONE) - len(case.readings) * math.log(noted.span)
+    nothing = _nothing(noted)
     pairs = [p for p in pairs if len(p.field.good)]
     if not pairs:
         return Weighed(case, (), 1.0)
