@@ -24,6 +24,7 @@ FIRST_YARD = 1000
 QUICK_YARDS, FULL_YARDS = 12, 80
 NEVER_SETTLED = ("one", "idle", "twin", "held")
 TWO = "two"
+ROUNDINGS = ("a mm or so", "a cm or 0.01 ft", "an inch or 0.1 ft")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,12 @@ def table(title: str, groups: Iterable[tuple[str, Sequence[Outcome]]]) -> None:
     print()
 
 
+def rounding_of(outcome: Outcome) -> str:
+    """Return how coarsely the readings of a trial were written down."""
+    rounding_mm = max(how.rounding_m for how in outcome.trial.hows) * 1000
+    return next(name for name, most in zip(ROUNDINGS, (1.0, 6.0, np.inf), strict=True) if rounding_mm < most)
+
+
 def suspects(outcomes: Iterable[Outcome]) -> None:
     """Print how often a mistaken row is named, and how often another."""
     told = list(outcomes)
@@ -220,6 +227,7 @@ def main() -> None:
     table("kind", ((kind, [o for o in outcomes if o.trial.kind == kind]) for kind in kinds))
     table("two, by maker", ((m, [o for o in two if maker_of(o.trial.yard) == m]) for m in MAKERS))
     table("two, by register", ((f, [o for o in two if o.trial.vessel.law.family == f]) for f in families))
+    table("two, by rounding", ((name, [o for o in two if rounding_of(o) == name]) for name in ROUNDINGS))
     suspects(outcomes)
     targets(outcomes)
     wrong = [o for o in outcomes if any(j.settled_wrong for j in all_judged(o))]

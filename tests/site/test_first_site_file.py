@@ -226,6 +226,12 @@ def test_no_pressure_is_proposed_for_a_sensor_under_the_datum() -> None:
     assert "it is a pressure" not in block(made(matched={"answers": [one]}).text, "# V: ")
 
 
+def test_a_falling_law_that_no_height_from_above_explains_is_pointed_out() -> None:
+    text = made(matched={"answers": [answer("V", 5, 7, "uint16", (-0.01, -0.5))]}).text
+    assert [point(text, "LT-V")[key] for key in ("unit", "scale", "offset")] == ["cm", -1, -50]
+    assert "no height from above fits: look at it again" in block(text, "# V: ")
+
+
 def test_the_busiest_poll_that_holds_the_value_counts() -> None:
     heard = survey()
     heard["devices"][0]["polls"].reverse()  # somebody asks for the first register alone, twice a second

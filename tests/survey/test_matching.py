@@ -120,9 +120,15 @@ def test_every_kind_of_transmitter_is_settled_and_right(yard: tuple[list[Tank], 
 
 def test_acceptance_9_the_match_is_usable_below_the_carry(yard: tuple[list[Tank], Survey]) -> None:
     tanks, found = yard
-    (answer,) = match(found, walk_round("T2", tanks[1], 7))
-    assert answer.valid_below == pytest.approx(6.5536)
     (answer,) = match(found, walk_round("T1", tanks[0], 7))
+    assert answer.valid_below is None  # a sign would show beyond 32.768 m, where no vessel reaches
+    low = moving("tenths", 41)
+    high = tank(2, "tenths", 1, low.level + 2.0)
+    for own, limit in ((high, 6.5536), (low, 3.2768)):  # the lower never set the highest bit of its word
+        (answer,) = match(line([own]), walk_round("T2", own, 7))
+        assert answer.status is MatchStatus.SETTLED
+        assert answer.valid_below == pytest.approx(limit)
+    (answer,) = match(line([high]), walk_round("T2", high, 7), {"T2": Fraction(6096, 1000)})
     assert answer.valid_below is None
 
 

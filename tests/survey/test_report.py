@@ -103,7 +103,7 @@ def test_the_page_needs_nothing_but_itself(faulty: Survey, tmp_path: Path) -> No
 def test_it_says_what_was_found_and_when(faulty: Survey, tmp_path: Path) -> None:
     words = " ".join(" ".join(outline(written(faulty, tmp_path / "report.html")).words).split())
     assert "address-collision" in words
-    assert "2026-03-11 14:00:00 UTC" in words
+    assert re.search(r"2026-03-11 14:00:00 to 14:0[01]:\d\d UTC", words)
     for finding in faulty.findings:
         assert " ".join(finding.text.split()) in words
         assert " ".join(finding.settle.split()) in words
@@ -382,7 +382,8 @@ def test_unsettled_values_come_first_and_no_page_grows_without_bound(tmp_path: P
     found = surveyed(tmp_path / "many.pcapng", chunks)
     page = written(found, tmp_path / "many.html")
     told = survey_words(found)
-    assert page.count('<tr><th scope="row">1</th><td class="keep">') == len(told) >= 90
+    rows = re.findall(r'<tr[^>]*><th scope="row">1</th><td class="keep">', page)
+    assert len(rows) == len(told) >= 90
     drawn = re.findall(r"<figcaption>device 1, (\d+)", page)
     assert 60 <= len(drawn) <= 65
     assert "more values have no picture here" in page

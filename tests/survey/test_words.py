@@ -5,6 +5,7 @@ import struct
 from dataclasses import replace
 from datetime import UTC
 from fractions import Fraction
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,8 +17,9 @@ from survey_lines import S, encode, level_mm, merged, reads, surveyed
 from sidetap.line import decode
 from sidetap.line.encodings import ENCODINGS, width
 from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Rival, Survey
-from sidetap.survey.values import Alternative, Device, Value
+from sidetap.survey.values import Alternative, Device, Kind, Value
 from sidetap.survey.words import Sure, ValueWords, answer_words, device_words
+from sidetap.survey.words.rivals import agree_below
 from sidetap.survey.words.times import clock, elapsed, lasting, span
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
@@ -73,11 +75,13 @@ def test_rounding_hides_less_than_a_thousandth_of_the_range(numbers: list[float]
     spread = max(numbers) - min(numbers)
     for x in numbers:
         told = float(number(x, places))
-        assert abs(told - x) <= max(spread / 1000, abs(x) * 1e-6, 1e-9)
+        digits = 1e-6 if abs(x) >= 1e-4 else 1e-3  # what is told by its power of ten has four
+        assert abs(told - x) <= max(spread / 1000, abs(x) * digits, 1e-9)
 
 
 def test_certainty_is_never_claimed() -> None:
-    assert [sureness(p) for p in (1.0, 0.9999, 0.9989, 0.99, 0.9899, 0.5, 0.0)] == [
+    assert [sureness(p) for p in (1.0, 0.9999, 0.999, 0.9989, 0.99, 0.9899, 0.5, 0.0)] == [
+        "over 99.9 %",
         "over 99.9 %",
         "over 99.9 %",
         "99.8 %",
@@ -94,6 +98,7 @@ def test_trends() -> None:
     assert trend_words(-599.0, 0) == "falling 600/h"
     assert trend_words(-600.0, 0) == "falling 10/min"
     assert trend_words(-0.12, 3, "m") == "falling 0.12 m/h"
+    assert trend_words(6.0, 0) == "rising 6.0/h"
     assert trend_words(None, 3) == trend_words(float("nan"), 3) == ""
 
 
@@ -157,6 +162,8 @@ def test_a_limit_is_the_verdict_within_eight_times_what_was_seen_and_told_aside_
     assert far.verdict.words == "settled"
     assert far.instruction == ""
     assert f"from {limit} up" in far.aside
+    for kind in (Kind.CONSTANT, Kind.STATUS):  # neither grows
+        assert told(level, kind=kind, confidence=0.995, valid_below=limit, max=limit - 1).verdict.words == "settled"
     never = told(level, confidence=0.995, valid_below=None)
     assert (never.verdict.words, never.aside) == ("settled", "")
 
@@ -174,6 +181,42 @@ def test_an_ambiguous_value_names_what_it_may_be_and_what_a_display_would_show(f
     assert f"{words.now} speaks for float 32 bit, low word first" in words.instruction
     assert f"{high << 16 | low} speaks for unsigned 32 bit, low word first" in words.instruction
     assert [way.hypothesis.encoding for way in words.others] == ["uint32-low-word-first"]
+
+
+def test_ways_that_show_the_same_number_are_told_together() -> None:
+    device = one_device(np.where(np.arange(400) % 50 < 25, 0x1234, 0x1235).astype(float), "uint16")
+    some = (Alternative("int16", 0.3), Alternative("bcd16", 0.1))
+    words = told(device, confidence=0.6, alternatives=some)
+    assert "4661 speaks for unsigned 16 bit or signed 16 bit; 1235 speaks for four decimal" in words.instruction
+    alike = told(device, confidence=0.6, alternatives=some[:1])
+    assert "alike, and part only from 32768 up and below 0: survey again" in alike.instruction
+
+
+def test_a_constant_is_looked_up_and_not_read_off_a_display(floating: Device) -> None:
+    other = Alternative("uint32-low-word-first", 0.4)
+    words = told(floating, kind=Kind.CONSTANT, confidence=0.6, alternatives=(other,))
+    assert "display" not in words.instruction
+    assert "register list" in words.instruction
+
+
+@pytest.mark.parametrize(
+    ("per_h", "when"),
+    [(1000.0, " (at this rate in about 23 h)"), (100.0, ""), (-1000.0, ""), (None, "")],
+)
+def test_a_limit_that_comes_near_soon_is_told_with_its_time(level: Device, per_h: float | None, when: str) -> None:
+    """(32768 - 9768) / 1000 an hour is 23 h; at a tenth of that it is no forecast."""
+    words = told(level, confidence=0.995, valid_below=32_768, max=9768, last=9768, trend_per_h=per_h)
+    assert f"has passed 32768{when}, or take" in words.instruction
+
+
+def test_trend_and_codes_come_from_the_record() -> None:
+    falling = 4000 - np.arange(900) * 0.5
+    device = one_device(np.where(np.arange(900) % 100 < 3, 65_535, falling), "uint16")
+    (words,) = device_words(device)
+    assert words.value.faults == 27
+    assert words.faults == '27 answers hold a code for "no value": FF FF'
+    assert words.trend == "falling 30/min"  # 0.5 a second
+    assert words.span == f"{np.rint(falling[-1]):.0f} .. {np.rint(falling[3]):.0f}"
 
 
 def test_a_value_of_which_nothing_else_is_known_is_open(level: Device) -> None:
@@ -202,9 +245,44 @@ def test_two_word_orders_that_agree_are_two_ways() -> None:
     assert "alike" in words_told.instruction
 
 
+def test_single_bits_are_told_by_number(level: Device) -> None:
+    words = told(level, encoding="bits16", kind=Kind.STATUS, last=0x8005)
+    assert words.encoding == "16 single bits, set: 0 2 15 (0 is the lowest)"
+    assert "set: none" in told(level, encoding="bits16", kind=Kind.STATUS, last=0).encoding
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "limit"),
+    [
+        ("uint16", "int16", 32_768),
+        ("bits16", "bcd16", 10),
+        ("uint16", "mod10k32-low-word-first", 10_000),
+        ("uint16", "uint32-low-word-first", 65_536),
+        ("float32-low-word-first", "float32-high-word-first", None),
+        ("uint16", "float32-high-word-first", None),
+    ],
+)
+def test_up_to_where_encodings_agree(one: str, other: str, limit: int | None) -> None:
+    """By decoding: just below the limit both read alike, at it they part (high word 0 where there are two)."""
+    assert agree_below(one, other) == agree_below(other, one) == limit
+    if limit is not None:
+        pairs = [
+            [decode(e, [n & 0xFFFF, n >> 16] if width(e) == 2 else [n & 0xFFFF]) for e in (one, other)]
+            for n in (limit - 1, limit)
+        ]
+        assert pairs[0][0] == pairs[0][1]
+        assert pairs[1][0] != pairs[1][1]
+
+
 def test_texts_off_the_line_are_quoted_and_escaped() -> None:
     assert quoted('Tank\x1b[2J\u202e"4') == '"Tank\\x1b[2J\\u202e"4"'
     assert len(quoted("x" * 500)) < 70
+
+
+@pytest.mark.parametrize("sure", Sure)
+def test_every_verdict_is_explained(sure: Sure) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "registers.md").read_text()
+    assert re.search(rf"^\| `[^`]*{sure}[^`]*` \|", page, re.MULTILINE), sure
 
 
 # answers
@@ -255,6 +333,18 @@ def test_a_settled_answer_says_where_what_and_how_well(yard: Survey) -> None:
     assert (words.suspects, words.next, words.when, words.aside) == ((), (), "", "")
 
 
+def test_the_trend_of_a_level_is_that_of_its_register_in_the_readers_unit() -> None:
+    falling = 4000 - np.arange(900) * 0.5  # mm: 1.8 m an hour
+    found = line_of((7, 40, falling, "uint16", ""))
+    words = answer_words(found, answer(), READINGS)
+    assert words.best is not None
+    assert words.best.trend == "falling 0.030 m/min"
+    upside_down = answer(best=replace(BEST, scale=-0.001, offset=5.0))
+    words = answer_words(found, upside_down, READINGS)
+    assert words.best is not None
+    assert words.best.trend == "rising 0.030 m/min"
+
+
 def test_a_suspect_is_told_with_what_was_expected(yard: Survey) -> None:
     typo = read_at(3, 300, f"{LEVEL[300] / 1000 + 1:.3f}")
     words = answer_words(yard, answer(suspect_readings=(3,)), [*READINGS, typo])
@@ -301,7 +391,7 @@ def test_scale_open_and_none(yard: Survey) -> None:
     [
         ((), "device 7 register 40 or something else"),
         ((FAR,), "device 7 register 40 or device 9 register 10"),
-        ((FAR, FAR, FAR), "device 7 register 40, device 9 register 10 or 2 others"),
+        ((FAR, FAR, FAR), "device 7 register 40 or device 9 register 10 or 2 others"),
         ((replace(BEST, encoding="int16"),), "device 7 register 40 as unsigned 16 bit or signed 16 bit"),
         (
             (replace(BEST, scale=-0.001, offset=5.0),),
@@ -334,6 +424,20 @@ def test_the_moment_to_read_is_told_on_every_clock(yard: Survey) -> None:
     assert words.when == f"0:07:30 into this record: 2026-03-11 09:07:30 CDT, time_s {T_S + 450}"
 
 
+@pytest.mark.parametrize(
+    ("scale", "offset", "law"),
+    [
+        (1.0, 0.0, "m = decoded"),
+        (-1.0, 5.6005, "m = 5.6005 - decoded"),
+        (0.0731343, 0.41854, "m = decoded × 0.073134 + 0.4185"),
+        (-0.001, -2.0, "m = -2 - decoded × 0.001"),
+        (0.001, -2.0, "m = decoded × 0.001 - 2"),
+    ],
+)
+def test_laws_are_told_as_one_would_write_them(scale: float, offset: float, law: str) -> None:
+    assert law_words(Rival(1, "holding-register", 0, "uint16", scale, offset, 1.0), "m", 3, 27.15) == law
+
+
 @given(
     st.floats(1e-7, 1e3).flatmap(lambda x: st.sampled_from([x, -x])),
     st.floats(-50, 50),
@@ -345,10 +449,10 @@ def test_a_law_as_told_is_off_by_a_tenth_of_the_last_digit_at_most(
 ) -> None:
     law = law_words(Rival(1, "holding-register", 0, "uint32-high-word-first", scale, offset, 1.0), "m", places, most)
     found = re.fullmatch(
-        r"m = (?:(?P<first>[\d.]+) - )?decoded × (?P<scale>-?[\d.]+)(?: (?P<sign>[+-]) (?P<offset>[\d.]+))?", law
+        r"m = (?:(?P<first>-?[\d.]+) - )?decoded(?: × (?P<scale>[\d.]+))?(?: (?P<sign>[+-]) (?P<offset>[\d.]+))?", law
     )
     assert found is not None, law
-    told_scale, told_offset = float(found["scale"]), 0.0
+    told_scale, told_offset = float(found["scale"] or 1), 0.0
     if found["first"]:
         told_scale, told_offset = -told_scale, float(found["first"])
     elif found["offset"]:

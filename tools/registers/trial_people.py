@@ -176,18 +176,19 @@ def table(yard: Yard, name: str, rows: list[Row]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def calm_seconds(vessel: Vessel, t_ns: np.ndarray, start_ns: int) -> Floats:
+def calm_seconds(vessel: Vessel, start_ns: int) -> Floats:
     """Return the seconds of the record at which a display shows a level: well clear of codes for "no value"."""
     seconds = np.arange(20, len(vessel.level_m) - 20, dtype=np.float64)
-    if vessel.unit is None:
-        return seconds
-    gone = np.zeros(len(t_ns), dtype=np.bool_)
-    for f in vessel.unit.fields:
-        if f.level_scale is not None:
-            gone |= np.isnan(f.truth)
-    bad = (t_ns[gone] - start_ns) / NS
-    if not len(bad):
-        return seconds
-    after = np.clip(np.searchsorted(bad, seconds), 1, max(1, len(bad) - 1))
-    nearest = np.abs(seconds - bad[np.minimum(after, len(bad) - 1)])
-    return np.asarray(seconds[np.minimum(nearest, np.abs(seconds - bad[after - 1])) > CLEAR_S])
+    return np.asarray(seconds[to_next_code_s(vessel, start_ns, seconds) > CLEAR_S])
+
+
+def to_next_code_s(vessel: Vessel, start_ns: int, seconds: Floats) -> Floats:
+    """Return how far each second is from one at which the vessel's device tells no level; endless without any."""
+    unit = vessel.unit
+    told = [] if unit is None else [np.isnan(f.truth) for f in unit.fields if f.level_scale is not None]
+    if unit is None or not np.any(told):
+        return np.full(len(seconds), np.inf)
+    bad = (unit.t_ns[np.any(told, axis=0)] - start_ns) / NS
+    after = np.searchsorted(bad, seconds)
+    sides = (bad[np.minimum(after, len(bad) - 1)], bad[np.maximum(after - 1, 0)])
+    return np.asarray(np.min([np.abs(seconds - side) for side in sides], axis=0))

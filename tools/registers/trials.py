@@ -17,6 +17,7 @@ import numpy as np
 
 from registers.form import Field, Unit
 from registers.trial_people import (
+    CLOCK_OFF_S,
     DIP_NOISE_M,
     LENGTHS,
     Manner,
@@ -27,6 +28,7 @@ from registers.trial_people import (
     mistaken,
     reading,
     table,
+    to_next_code_s,
 )
 from registers.trial_words import Floats, decode, encode, width_of
 from registers.trial_yards import FT_M, NS, Vessel, Yard
@@ -133,8 +135,9 @@ class Bench:
         if told.next_ns is not None:
             at = (told.next_ns - self.yard.start_ns) / NS
             again = self._more(trial, random, at)
-            answer = self.answer(again)
-            outcome = replace(outcome, planned=judge(self.yard, again, answer), planned_trial=again)
+            shown = float(to_next_code_s(trial.vessel, self.yard.start_ns, np.array([at]))[0]) > CLOCK_OFF_S
+            told = self.answer(again) if shown else told  # a display that shows no level can't be read
+            outcome = replace(outcome, planned=judge(self.yard, again, told), planned_trial=again)
         if trial.kind == "one":
             later = self._more(trial, random, min(trial.rows[0].t_s + LATER_S, len(trial.vessel.level_m) - 6))
             outcome = replace(outcome, later=judge(self.yard, later, self.answer(later)))
@@ -147,8 +150,9 @@ class Bench:
 
 def judge(yard: Yard, trial: Trial, answer: Answer) -> Judged:
     """Judge an answer by function."""
-    if answer.best is None:
-        return Judged(answer.status, False, False, False, trial.vessel.unit is None, float("inf"))
+    if answer.best is None:  # a true "nothing fits": the vessel isn't there, or what was typed isn't what was read
+        nothing_fits = trial.vessel.unit is None or bool(trial.mistakes)
+        return Judged(answer.status, False, False, False, nothing_fits, float("inf"))
     allowed = _allowed_m(trial)
     error = record_error_m(yard, trial, answer.best, answer.valid_below) / allowed
     beyond = beyond_error(yard, trial, answer.best, answer.valid_below, allowed) <= 1
@@ -363,8 +367,7 @@ def _moments(
     random: np.random.Generator, yard: Yard, kind: str, vessel: Vessel, how: Manner
 ) -> Sequence[float] | None:
     """Return when the readings of a trial are taken; None where the vessel gives no such moments."""
-    t_ns = vessel.unit.t_ns if vessel.unit is not None else np.empty(0, dtype=np.int64)
-    calm = calm_seconds(vessel, t_ns, yard.start_ns)
+    calm = calm_seconds(vessel, yard.start_ns)
     if kind == "twin":
         calm = calm[(calm > vessel.alike[0] + 20) & (calm < vessel.alike[1] - 20)]
     if kind == "held":

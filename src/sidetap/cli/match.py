@@ -115,7 +115,7 @@ def _rows(told: AnswerWords, best: Way, site: Site | None) -> list[tuple[str, st
 def _rival(rival: Way) -> list[tuple[str, str]]:
     taken = f", taken as {rival.taken}" if rival.taken else ""
     return [
-        ("or", f"{rival.place}, {rival.encoding}: {rival.chance}"),
+        ("or", f"{rival.chance}: {rival.place}, {rival.encoding}"),
         (" ", f"{rival.wire}{taken} = {rival.now}, would be {rival.level_now}; {rival.law}"),
     ]
 

@@ -18,11 +18,11 @@ from sidetap.line.recording import read
 from sidetap.survey import Finding, PollSummary, Relation, Survey, read_events, survey_recording
 from sidetap.survey.health.text import device_words as device_health_words
 from sidetap.survey.health.text import duration, line_words
-from sidetap.survey.values import Device
+from sidetap.survey.values import Device, Kind
 from sidetap.survey.words import Sure, ValueWords, device_words, relation_words
 from sidetap.survey.words.times import span
 
-_INDENT = 2
+_INDENT, _BELOW = 2, 10
 _BYTES = 11  # columns for the bytes of two registers; more stand below
 _HEADS = ("1-based  0-based", "last bytes", "now", "low .. high", "trend")
 
@@ -112,16 +112,17 @@ def _or_none(number: int | None) -> int:
 def _show_values(console: Console, device: Device) -> None:
     """Print a device's values: a row of numbers each, and below it how far it is known and what to do next."""
     values = device_words(device)
-    rows = [_row(words) for words in values]
-    widths = [max(len(row[n]) for row in (_HEADS, *rows)) for n in range(len(_HEADS))]
-    indent = _INDENT + 8  # under the register
-    paragraph(console, _in_columns(_HEADS, widths), _INDENT, style="bold")
-    for words, row in zip(values, rows, strict=True):
-        paragraph(console, _in_columns(row, widths), _INDENT, hang=indent - _INDENT)
-        for line in _below(words):
-            paragraph(console, line, indent, hang=2)
-    for line in _aside(values):
-        paragraph(console, line, _INDENT, hang=2)
+    rows = [_HEADS, *(_row(words) for words in values)]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    wide = _INDENT + sum(widths) + 2 * (len(widths) - 1) > console.width  # then the trend stands below each row
+    head, *lines = [_in_columns(row[:-1] if wide else row, widths) for row in rows]
+    paragraph(console, head, _INDENT, style="bold")
+    for words, line in zip(values, lines, strict=True):
+        paragraph(console, line, _INDENT, hang=_BELOW - _INDENT)
+        for told in _below(words, with_trend=wide):
+            paragraph(console, told, _BELOW, hang=2)
+    for told in _aside(values):
+        paragraph(console, told, _INDENT, hang=2)
 
 
 def _row(words: ValueWords) -> tuple[str, ...]:
@@ -132,23 +133,22 @@ def _row(words: ValueWords) -> tuple[str, ...]:
 
 def _in_columns(cells: Sequence[str], widths: Sequence[int]) -> str:
     sides = (str.ljust, str.ljust, str.rjust, str.rjust, str.ljust)
-    return "  ".join(side(c, w) for side, c, w in zip(sides, cells, widths, strict=True)).rstrip()
+    return "  ".join(side(cell, width) for side, cell, width in zip(sides, cells, widths, strict=False)).rstrip()
 
 
-def _below(words: ValueWords) -> list[str]:
+def _below(words: ValueWords, *, with_trend: bool) -> list[str]:
     value = words.value
-    told = []
+    first = [words.now] if isinstance(value.last, str) else []
     if len(words.wire) > _BYTES:
-        told.append(words.wire)
-    if isinstance(value.last, str):
-        told.append(words.now)
+        first.append(f"bytes {words.wire}")
     taken = f", taken as {words.taken}" if words.taken else ""
+    seems = ["" if value.kind is Kind.TEXT else str(value.kind), words.trend if with_trend else ""]
     if words.verdict.sure is Sure.AMBIGUOUS:
-        told.append(words.verdict.words)
-        told.append(f"above as the first ({words.sureness}){taken}; {value.kind}")
+        share = f" ({words.sureness})" if words.sureness else ""
+        told = [words.verdict.words, "; ".join(filter(None, [f"above as the first{share}{taken}", *seems]))]
     else:
-        told.append(f"{words.verdict.words}: {words.encoding}{taken}; {value.kind}")
-    return [*told, *(line for line in (words.faults, words.instruction) if line)]
+        told = ["; ".join(filter(None, [f"{words.verdict.words}: {words.encoding}{taken}", *seems]))]
+    return [line for line in (", ".join(first), *told, words.faults, words.instruction) if line]
 
 
 def _aside(values: Sequence[ValueWords]) -> list[str]:

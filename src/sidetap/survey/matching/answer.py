@@ -41,9 +41,6 @@ class Rival:
         }
 
 
-_NOTHING = dict.fromkeys(("device", "table", "register", "encoding", "scale", "offset", "confidence"))
-
-
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What stands behind one name: reading in unit = decoded × scale + offset. best: None for none.
@@ -71,12 +68,19 @@ class Answer:
 
     def document(self) -> dict[str, Any]:
         """Return the contract's form."""
+        best = self.best
         none = self.status is MatchStatus.NONE
         return {
             "name": self.name,
             "status": self.status.value,
-            **(_NOTHING if self.best is None else self.best.document()),
+            "device": None if best is None else best.device,
+            "table": None if best is None else best.table,
+            "register": None if best is None else best.register,
+            "encoding": None if best is None else best.encoding,
+            "scale": None if best is None else best.scale,
+            "offset": None if best is None else best.offset,
             "unit": self.unit,
+            "confidence": self.confidence,
             "valid_below": self.valid_below,
             "suspect_readings": None if none else sorted(self.suspect_readings + self.outside_readings),
             "rivals": None if none else [r.document() for r in self.rivals],

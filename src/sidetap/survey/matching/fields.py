@@ -27,16 +27,41 @@ _ANY_ENCODING = 0.04  # share of the prior spread evenly over all ways to read a
 _NO_QUANTITY = ("text", "bits16")
 _LARGEST = 1e10  # no quantity is told by such numbers
 _DECIMALS = range(4)
+_PARTS = 5  # a counter rises in each of so many parts of its record
+_MOMENT_NS = 10 * NS_PER_S
 _AT_ONCE = 6000  # fields
 _SOME = 200  # values looked at for the place they are rounded to
 
 
+class Answered:
+    """When a block was read, in order of time: t_ns [answers]; order: the places of all answers in that order."""
+
+    def __init__(self, t_ns: Times) -> None:
+        self.order = None if (t_ns[1:] >= t_ns[:-1]).all() else np.argsort(t_ns, kind="stable")
+        self.t_ns = t_ns if self.order is None else t_ns[self.order]
+        self._about: dict[int, slice] = {}
+
+    def about(self, t_ns: int) -> slice:
+        """Return the answers within the uncertainty of a typed time; none there, the two before and after it.
+
+        A time outside of the record has the one answer next to it at most.
+        """
+        known = self._about.get(t_ns)
+        if known is None:
+            first = int(np.searchsorted(self.t_ns, t_ns - TYPED_TIME_NS, side="left"))
+            end = int(np.searchsorted(self.t_ns, t_ns + TYPED_TIME_NS, side="right"))
+            known = slice(first, end) if end > first else slice(max(first - 1, 0), first + 1)
+            self._about[t_ns] = known
+        return known
+
+
 @dataclass(frozen=True, eq=False)
 class Field:
-    """One way to read registers of a device. prior: how likely within its device, before any reading."""
+    """One way to read registers of a device. prior: how likely within its device, before any reading was noted."""
 
     candidate: Candidate
     prior: float
+    answered: Answered
 
     @property
     def block(self) -> Block:
@@ -63,27 +88,17 @@ class Field:
         """Device, table, register and encoding."""
         return (self.device, self.block.table, self.candidate.register, self.encoding)
 
-    @cached_property
-    def in_time(self) -> NDArray[np.int64] | None:
-        """The places of all answers in order of time; None where they are so already."""
-        t_ns = self.block.t_ns
-        if t_ns is None or (t_ns[1:] >= t_ns[:-1]).all():
-            return None
-        return np.argsort(t_ns, kind="stable")
-
-    @cached_property
+    @property
     def t_ns(self) -> Times:
         """When it was read, in order of time [answers]."""
-        t_ns = self.block.t_ns
-        assert t_ns is not None  # noqa: S101 - fields without times are never made
-        return t_ns if self.in_time is None else t_ns[self.in_time]
+        return self.answered.t_ns
 
     @cached_property
     def series(self) -> Floats:
         """What it read [answers]; NaN where that was no value."""
         series = self.candidate.decoded()
         series = np.where(np.abs(series) < _LARGEST, series, np.nan)
-        return series if self.in_time is None else series[self.in_time]
+        return series if self.answered.order is None else series[self.answered.order]
 
     @cached_property
     def good(self) -> Floats:
@@ -97,8 +112,28 @@ class Field:
 
     @cached_property
     def usual(self) -> Floats:
-        """The range without its rarest hundredth at either end: what it nearly always reads."""
-        return np.asarray(np.quantile(self.good, [0.01, 0.99]))
+        """The range without its rarest twentieth at either end, where unknown codes for "no value" may be."""
+        some = np.sort(self.good[:: max(1, len(self.good) // _SOME)])
+        return some[[len(some) // 20, -1 - len(some) // 20]]
+
+    @cached_property
+    def restless(self) -> float:
+        """How far it usually moves within some seconds, up and down."""
+        known = np.isfinite(self.series)
+        t_ns, good = self.t_ns[known], self.good
+        if len(good) < 2:
+            return 0.0
+        apart = max(1, int(_MOMENT_NS / max(float(np.median(np.diff(t_ns))), 1.0)))
+        moves = np.sort(np.abs(good[apart:] - good[:-apart]))
+        return float(moves[: max(1, len(moves) * 19 // 20)].mean()) if len(moves) else 0.0
+
+    @cached_property
+    def only_rises(self) -> bool:
+        """Whether it rises again and again all along its record and hardly ever falls, as counters do."""
+        steps = np.diff(self.good[:: max(1, len(self.good) // _SOME)])
+        if len(steps) < _PARTS or (steps < 0).sum() > 1:
+            return False
+        return all((part > 0).any() for part in np.array_split(steps, _PARTS))
 
     @cached_property
     def step(self) -> float:
@@ -113,7 +148,7 @@ class Field:
 
         NaN where there is none: before the first and after the last value, or when all about that time are faults.
         """
-        rows = _about(self.t_ns, t_ns)
+        rows = self.answered.about(t_ns)
         near = self.series[rows]
         near = np.sort(near[np.isfinite(near)])
         if not len(near):
@@ -129,16 +164,6 @@ class Field:
             return math.nan, 0.0
         share = (t_ns - int(times[0])) / max(int(times[1] - times[0]), 1)
         return float(around[0] + share * (around[1] - around[0])), float(np.ptp(around)) / 2
-
-
-def _about(times_ns: Times, t_ns: int) -> slice:
-    """Return the answers within the uncertainty of a typed time; none there, the two before and after it.
-
-    A time outside of the record has the one answer next to it at most.
-    """
-    first = int(np.searchsorted(times_ns, t_ns - TYPED_TIME_NS, side="left"))
-    end = int(np.searchsorted(times_ns, t_ns + TYPED_TIME_NS, side="right"))
-    return slice(first, end) if end > first else slice(max(first - 1, 0), first + 1)
 
 
 def _rounded_to(values: Floats) -> Floats:
@@ -169,10 +194,9 @@ class Table:
     spread: Floats
     step: Floats
 
-    @property
-    def devices(self) -> int:
-        """How many devices there are among the fields."""
-        return len({f.device for f in self.fields})
+    def by_encoding(self) -> list[list[int]]:
+        """Return the places of the fields, those of one block and encoding together."""
+        return _by_encoding(self.fields)
 
     def of(self, which: NDArray[np.int64], moments: NDArray[np.int64]) -> "Table":
         """Return some fields at some moments."""
@@ -219,16 +243,39 @@ def tables(devices: Sequence[Device], moments: Sequence[int]) -> list[Table]:
 def _table(candidates: Sequence[Candidate], moments: Sequence[int]) -> Table:
     total = sum(c.probability for c in candidates) or 1.0
     even = _ANY_ENCODING / len(candidates)
-    fields = tuple(Field(c, (1 - _ANY_ENCODING) * c.probability / total + even) for c in candidates)
+    answered = {id(c.block): Answered(c.block.t_ns) for c in candidates if c.block.t_ns is not None}
+    fields = tuple(
+        Field(c, (1 - _ANY_ENCODING) * c.probability / total + even, answered[id(c.block)]) for c in candidates
+    )
     values = np.full((len(fields), len(moments)), np.nan)
     spread = np.zeros_like(values)
-    together: dict[tuple[int, str], list[int]] = {}
-    for n, field in enumerate(fields):
-        together.setdefault((id(field.block), field.encoding), []).append(n)
-    for own in together.values():
+    for own in _by_encoding(fields):
         _read_about(fields, own, moments, values, spread)
     step = np.where([f.is_float for f in fields], _rounded_to(values), 1.0)
     return Table(fields, np.array([f.prior for f in fields]), values, spread, step)
+
+
+def _by_encoding(fields: Sequence[Field]) -> list[list[int]]:
+    found: dict[tuple[int, str], list[int]] = {}
+    for n, field in enumerate(fields):
+        found.setdefault((id(field.block), field.encoding), []).append(n)
+    return list(found.values())
+
+
+def decoded_rows(fields: Sequence[Field], rows: slice | NDArray[np.int64]) -> Floats:
+    """Return what fields of one block and encoding read in some answers, in order of time [rows, fields].
+
+    NaN where that is no number; codes for "no value" are not looked for.
+    """
+    first = fields[0]
+    order = first.answered.order
+    words = first.block.words[rows if order is None else order[rows]]
+    starts = np.array([f.candidate.hypothesis.start for f in fields])
+    width = first.candidate.hypothesis.width
+    beside = words[:, starts[:, None] + np.arange(width)].reshape(-1, width)
+    read = decode_array(first.encoding, beside).astype(np.float64).reshape(len(words), len(fields))
+    read[~(np.abs(read) < _LARGEST)] = np.nan
+    return read
 
 
 def _read_about(
@@ -236,19 +283,12 @@ def _read_about(
 ) -> None:
     """Fill in what fields of one block and encoding read about each moment."""
     first = fields[own[0]]
-    order = first.in_time
-    starts = np.array([fields[n].candidate.hypothesis.start for n in own])
-    width = first.candidate.hypothesis.width
+    some = [fields[n] for n in own]
     for m, moment in enumerate(moments):
-        rows = _about(first.t_ns, moment)
-        words = first.block.words[rows if order is None else order[rows]]
-        if not len(words):
-            continue
-        beside = words[:, starts[:, None] + np.arange(width)].reshape(-1, width)
-        read = decode_array(first.encoding, beside).astype(np.float64).reshape(len(words), len(own))
-        read[~(np.abs(read) < _LARGEST)] = np.nan
-        inside = abs(int(first.t_ns[rows.start]) - moment) <= TYPED_TIME_NS
-        if not inside and len(words) < 2:
+        rows = first.answered.about(moment)
+        inside = rows.start < len(first.t_ns) and abs(int(first.t_ns[rows.start]) - moment) <= TYPED_TIME_NS
+        read = decoded_rows(some, rows)
+        if len(read) < 2 - inside:
             continue
         if inside:
             read.sort(axis=0)  # what is no value comes last

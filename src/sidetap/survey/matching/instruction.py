@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from sidetap.quantity import NS_PER_S
+from sidetap.survey.matching.fields import Field
 from sidetap.survey.matching.promises import APART, Promise
 from sidetap.survey.matching.weighing import Held, Weighed
 
@@ -47,6 +48,15 @@ def instruction(weighed: Weighed, found: Sequence[Promise], t_ns: int | None, st
     return (
         f"Read {name} again once {place} and {_place(other, first.lead)} tell different levels: all along this "
         f"record they hardly did. Or follow the wires: which transmitter hangs at {name}?"
+    )
+
+
+def apart(first: Promise, alike: Sequence[tuple[Field, float, float]], name: str) -> str:
+    """Return what tells twins apart: nothing in this record does."""
+    places = sorted({f"device {field.device} register {field.candidate.register}" for field, _, _ in alike})
+    return (
+        f"Read {name} again once {_place(first.lead)} and {places[0]} tell different levels: all along this record "
+        f"they rose and fell alike. Or follow the wires: which transmitter hangs at {name}?"
     )
 
 

@@ -7,7 +7,7 @@ from sidetap.survey.matching.promises import Promise, beside
 from sidetap.survey.matching.scales import Form
 from sidetap.survey.matching.weighing import Held, Weighed
 
-_WORD, _SIGN, _DIGITS = 65536.0, 32768.0, 10_000.0
+_WORD, _SIGN, _DIGITS, _DIGIT = 65536.0, 32768.0, 10_000.0, 10.0
 _LEAST = 0.001  # of the lead's own probability: less likely encodings draw no limit
 _FULL = 1.1  # of a span: no share is told beyond
 
@@ -45,6 +45,8 @@ def _limit(lead: Held, other: Held) -> float | None:
     if not len(mine) or (mine != its).any():
         return None
     kinds = {one.hypothesis.kind, two.hypothesis.kind}
+    if "bcd16" in kinds:
+        return _DIGIT
     if "mod10k32" in kinds:
         return _DIGITS
     if kinds & {"int16"} and kinds != {"int16"}:

@@ -16,18 +16,19 @@ from sidetap.errors import BadInput
 from sidetap.quantity import Dimension, from_si, unit
 from sidetap.survey.matching.answer import Answer, MatchStatus, Rival
 from sidetap.survey.matching.fields import TYPED_TIME_NS, Table, tables
-from sidetap.survey.matching.instruction import instruction
+from sidetap.survey.matching.instruction import apart, instruction
 from sidetap.survey.matching.limits import valid_below
 from sidetap.survey.matching.planning import is_settled, would_settle
-from sidetap.survey.matching.promises import Promise, promises, rivals
+from sidetap.survey.matching.promises import UNMOVED, Promise, promises, rivals
 from sidetap.survey.matching.readings import PersonReading
+from sidetap.survey.matching.twins import twins
 from sidetap.survey.matching.weighing import Case, Held, Weighed, weigh
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import SETTLED, Device
 
 _SHOWN = 0.001
 _MOST_RIVALS = 5
-_PERHAPS = 0.5  # probability of being mistyped from which a reading is tried without
+_PERHAPS = 0.5  # probability from which there is no answer, or a reading is tried without
 
 
 def match(
@@ -97,20 +98,24 @@ def _asked(found: Sequence[Table], moments: Sequence[int], case: Case) -> list[T
 def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Answer:
     weighed = weigh(case, asked)
     found = promises(weighed)
-    if not found or weighed.none >= found[0].register:
+    if not found or weighed.none >= _PERHAPS:
         return _no_answer(name)
+    alike = twins(found[0], asked)
+    if alike:
+        found = [replace(p, confidence=min(p.confidence, UNMOVED)) for p in found]
     first = found[0]
     if is_settled(found):
         status = MatchStatus.SETTLED
-    elif first.moved and first.register >= SETTLED:
+    elif first.moved and first.register >= SETTLED and not alike:
         status = MatchStatus.SCALE_OPEN
     else:
         status = MatchStatus.AMBIGUOUS
     words, moment = None, None
     if status is not MatchStatus.SETTLED:
-        moment = would_settle(weighed, found)
-        words = instruction(weighed, found, moment, start_ns, name)
-    others = rivals(weighed, first, found[1:])
+        moment = None if alike else would_settle(weighed, found)
+        words = apart(first, alike, name) if alike else instruction(weighed, found, moment, start_ns, name)
+    others = [_rival(p.lead, probability) for p, probability in rivals(weighed, first, found[1:])]
+    others[:0] = [Rival(*f.key, scale, offset, first.confidence) for f, scale, offset in alike]
     return Answer(
         name,
         status,
@@ -118,7 +123,7 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
         case.unit,
         valid_below(weighed, first),
         _suspects(weighed, first, asked),
-        tuple(_rival(p.lead, probability) for p, probability in others[:_MOST_RIVALS] if probability >= _SHOWN),
+        tuple(r for r in others[:_MOST_RIVALS] if r.confidence >= _SHOWN),
         words,
         moment,
         (),

@@ -59,7 +59,7 @@ def _settles(weighed: Weighed, held: Held, t_ns: int) -> bool:
     if reading is None:
         return False
     again = weigh_again(weighed, (*weighed.case.readings, reading))
-    found = promises(again)
+    found = promises(again, 2)
     return is_settled(found) and found[0].lead.field.device == held.field.device and again.none < 1 - SETTLED
 
 

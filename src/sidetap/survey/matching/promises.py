@@ -20,9 +20,9 @@ PROMISED_SHARE = 0.005  # of the span seen
 APART = 8.0  # noises that readings must lie apart to tell a moving level from an idle one
 UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an idle one
 
-_MOST_PROMISES = 8
 _SAME = 0.5  # an explanation that keeps a promise with this probability is no rival to it
 _LEAST = 1e-4  # explanations less probable than this found no promise of their own
+_COARSE = 4.0  # promises' allowances that counts may be worth: coarser ones are another promise
 _BETWEEN_POLLS = 0.99  # share of answers compared where two registers were read at different times
 _BELOW, _ABOVE = 0.1, 1.2  # of the reach: beyond, no level, so that two such don't differ
 
@@ -46,12 +46,12 @@ class Promise:
     noise: float
 
 
-def promises(weighed: Weighed) -> list[Promise]:
-    """Return the promises that matter, the one that most probably holds first; none without explanations."""
+def promises(weighed: Weighed, most: int = 8) -> list[Promise]:
+    """Return the promises that matter, so many at most, the one that most probably holds first."""
     found: list[Promise] = []
     covered = np.zeros(len(weighed.held))
     for n, held in enumerate(weighed.held):
-        if len(found) == _MOST_PROMISES or (found and held.probability < _LEAST):
+        if len(found) == most or (found and held.probability < _LEAST):
             break
         if covered[n] < _SAME:
             found.append(promise(weighed, held))
@@ -62,13 +62,16 @@ def promises(weighed: Weighed) -> list[Promise]:
 def promise(weighed: Weighed, lead: Held) -> Promise:
     """Return the promise of one explanation."""
     case = weighed.case
-    allowed = PROMISED_SHARE * abs(lead.scale) * float(np.ptp(lead.field.usual)) + case.rounding
+    seen = _seen(lead, case.reach)
+    level = np.quantile(seen, [0.01, 0.99]) * abs(lead.scale)
+    allowed = PROMISED_SHARE * float(np.ptp(level)) + case.rounding
     trusted = lead.trusted > 0.5
     noise = float(np.median(lead.noise[trusted])) if trusted.any() else math.inf
     at = np.array([lead.field.at(r.t_ns)[0] for r, good in zip(case.readings, trusted, strict=True) if good])
     apart = abs(lead.scale) * float(np.ptp(at)) if len(at) else 0.0
     moved = len(at) >= 2 and apart >= APART * noise
-    kept = np.array([_kept(lead, h, allowed, case.reach, moved=moved) for h in weighed.held])
+    ends, reach = np.array([seen.min(), seen.max()]), case.reach
+    kept = np.array([_kept(lead, h, allowed, reach, ends, moved=moved) for h in weighed.held])
     probability = np.array([h.probability for h in weighed.held])
     confidence = min(float(kept @ probability), 1.0)
     same = [_same_register(lead, h, k, allowed, moved=moved) for h, k in zip(weighed.held, kept, strict=True)]
@@ -84,6 +87,13 @@ def promise(weighed: Weighed, lead: Held) -> Promise:
     )
 
 
+def _seen(lead: Held, reach: float) -> Floats:
+    """Return what the lead read, as far as that can be a level: an unknown code for "no value" widens no promise."""
+    level = lead.level(lead.field.good)
+    sound = (level >= -_BELOW * reach) & (level <= _ABOVE * reach)
+    return lead.field.good[sound] if sound.any() else lead.field.good
+
+
 def beside(lead: Held, other: Held) -> tuple[Floats, Floats]:
     """Return what two registers of a device read at the same times: the lead's and the other's decoded values."""
     one, two = lead.field, other.field
@@ -95,12 +105,15 @@ def beside(lead: Held, other: Held) -> tuple[Floats, Floats]:
     return np.interp(two.t_ns[own], one.t_ns[known], one.series[known]), two.series[own]
 
 
-def _kept(lead: Held, other: Held, allowed: float, reach: float, *, moved: bool) -> float:
-    """Return the probability that the lead's level is right all along if another explanation is true."""
+def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *, moved: bool) -> float:
+    """Return the probability that the lead's level is right all along if another explanation is true.
+
+    ends: the least and the greatest decoded value of the lead.
+    """
     if other.field.device != lead.field.device or (other.field is not lead.field and not moved):
         return 0.0
     if other.field is lead.field:
-        decoded = lead.field.ends
+        decoded = ends
         off = (lead.scale - other.scale) * decoded + lead.offset - other.offset
     else:
         own, decoded = beside(lead, other)
@@ -109,11 +122,18 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, *, moved: bool)
         off, decoded = (one - two)[~beyond], decoded[~beyond]
         if not len(off):
             return 0.0
+        allowed += _own_count(lead, other, allowed)
         if lead.field.block is not other.field.block:
             usual = np.abs(off) <= np.quantile(np.abs(off), _BETWEEN_POLLS)
             off, decoded = off[usual], decoded[usual]
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
     return min(_within(float(off[k]), float(other.uncertainty(decoded[k])), allowed) for k in worst)
+
+
+def _own_count(lead: Held, other: Held, allowed: float) -> float:
+    """Return how far two registers of one device may part because each is rounded to its own counts."""
+    counts = (abs(lead.scale) * lead.field.step + abs(other.scale) * other.field.step) / 2
+    return counts if counts <= _COARSE * allowed else 0.0
 
 
 def _within(off: float, spread: float, allowed: float) -> float:

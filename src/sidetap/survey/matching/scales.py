@@ -6,11 +6,15 @@ below: common practice, no source. The conventional metre of water is 9806.65 Pa
 memory), the inch of water 25.4 mm of it.
 """
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
+import numpy as np
+
 from sidetap.quantity import Dimension, unit
+from sidetap.survey.matching.fields import Floats
 
 
 class Form(StrEnum):
@@ -39,7 +43,7 @@ class Law:
 
 
 # how levels are told: in their unit, from another datum, from above, as a share of a span, or in some other way
-_UNIT_SHARE, _SHIFTED_SHARE, _ULLAGE_SHARE, _SPAN_SHARE, _AFFINE_SHARE = 0.64, 0.03, 0.10, 0.16, 0.07
+_UNIT_SHARE, _SHIFTED_SHARE, _ULLAGE_SHARE, _SPAN_SHARE, _AFFINE_SHARE = 0.62, 0.02, 0.10, 0.18, 0.08
 
 _Sent = tuple[Fraction, float, tuple[int, ...]]  # a unit's size in SI, its share, decimals sent as a whole number
 
@@ -107,14 +111,14 @@ _SHIFT = {_size("C"): unit("C").shift, _size("F"): unit("F").shift}  # the two s
 # zero and full of what tells a share of a span: per cent, its decimals, a loop's current; None: any whole scale
 _WHOLE_SPANS = (
     (0.0, 100.0, 0.08),
-    (0.0, 1000.0, 0.25),
-    (0.0, 10_000.0, 0.25),
+    (0.0, 1000.0, 0.22),
+    (0.0, 10_000.0, 0.22),
     (0.0, 100_000.0, 0.04),
-    (4000.0, 16_000.0, 0.16),
+    (4000.0, 16_000.0, 0.26),
     (400.0, 1600.0, 0.02),
-    (0.0, None, 0.20),
+    (0.0, None, 0.16),
 )
-_FLOAT_SPANS = ((0.0, 100.0, 0.55), (0.0, 1.0, 0.10), (4.0, 16.0, 0.20), (0.0, None, 0.15))
+_FLOAT_SPANS = ((0.0, 100.0, 0.50), (0.0, 1.0, 0.10), (4.0, 16.0, 0.30), (0.0, None, 0.10))
 _CURRENTS = ((4000.0, 16_000.0), (4.0, 16.0))  # µA as whole numbers, mA as floats
 
 # what a reading of each dimension spans at most, and a vessel's span at least, in SI units
@@ -126,6 +130,47 @@ _RANGE_SI = {
     Dimension.TEMPERATURE: 150.0,
 }
 _LEAST_SPAN = 1 / 40  # of the range
+
+
+# how a register that only tells the level by a scale and an offset usually comes to do so
+_PRESSURE_SHARE, _LOOP_SHARE = 0.60, 0.15
+_HEADS_PA = (1000.0, 100_000.0, 100.0, float(_size("psi")), 1.0, float(_WATER_MM), float(_WATER_IN), 10.0)
+_GRAVITY = 9.80665  # m/s²
+_DENSITIES = (680.0, 1950.0)  # kg/m³, light fuels to heavy brines
+_NOZZLE_M = (-0.3, 1.5)  # a sensor's height above the level's datum
+_LOOPS = ((4000.0, 16_000.0), (4.0, 16.0))
+_LOOP_OFF = 0.1  # of the reach: how far a loop's zero may lie from the datum's
+
+
+def affine_density(name: str, scale: Floats, offset: Floats, travel: Floats, least: float) -> Floats:
+    """Return how dense scale and offset lie, beforehand, where a register tells a level by both.
+
+    A pressure: its scale is a unit's head of a liquid, its offset the sensor's height. A loop's current whose zero is
+    near the datum's. Else anything: what the register's lowest and highest value of the record stand for, a
+    distance of travel apart, is uniform over `least`, or as far as the register moves.
+    """
+    wide = reading_range(name)
+    top = np.maximum(least, np.abs(scale) * travel)
+    anything = np.where((top <= wide) & (travel > 0), travel / top**2, 0.0)
+    if unit(name).dimension is not Dimension.LENGTH:
+        return anything
+    metre = 1 / float(unit(name).factor)
+    rising = scale > 0
+    size = np.where(rising, scale, 1.0)
+    below, above = (m * metre for m in _NOZZLE_M)
+    at_nozzle = rising & (offset >= below) & (offset <= above)
+    low, high = (metre / (density * _GRAVITY) for density in reversed(_DENSITIES))
+    fits = sum(
+        (((size >= low * pa) & (size <= high * pa)).astype(np.float64) for pa in _HEADS_PA), np.zeros(len(scale))
+    )
+    head = np.where(at_nozzle, fits / (len(_HEADS_PA) * size * math.log(high / low) * (above - below)), 0.0)
+    loop = np.zeros(len(scale))
+    for zero, full in _LOOPS:
+        span, shift = size * full, size * zero + offset
+        fits_loop = rising & (span >= least_span(name)) & (span <= wide) & (np.abs(shift) <= _LOOP_OFF * wide)
+        loop += np.where(fits_loop, 1 / (size * math.log(wide / least_span(name)) * 2 * _LOOP_OFF * wide), 0.0)
+    rest = 1 - _PRESSURE_SHARE - _LOOP_SHARE
+    return np.asarray(_PRESSURE_SHARE * head + _LOOP_SHARE * loop / len(_LOOPS) + rest * anything, dtype=np.float64)
 
 
 def reading_range(name: str) -> float:

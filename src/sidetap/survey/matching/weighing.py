@@ -17,17 +17,20 @@ from sidetap.survey.matching.fields import Field, Floats, Table, together
 from sidetap.survey.matching.fitting import Fits, Noted, Rows, evidence, fit
 from sidetap.survey.matching.guessing import guesses
 from sidetap.survey.matching.readings import PersonReading, ReadingKind
-from sidetap.survey.matching.scales import Form, Law, laws, least_span, reading_range
+from sidetap.survey.matching.scales import Form, Law, affine_density, laws, least_span, reading_range
 
 _NONE = 0.02  # share of names with no register on the line; common practice, no source
 _DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
-_KEPT_NATS = 25.0  # explanations less likely than the best by more don't matter
-_FIRST_SLACK = 8.0  # nats that the second pass may add
+_KEPT_NATS = 13.0  # explanations less likely than the best by more don't matter
+_FIRST_SLACK = 4.0  # nats that the second pass may add
 _MOST_FIRST, _MOST_FIELDS, _MOST_KEPT = 1500, 250, 400
 _FREE_DECADES = 18.4  # nats a scale of which nothing is known may lie in: eight decades
 _COARSEST = 0.01  # of the range: 0.2 m of level; common practice, no source
 _BEYOND = -7.0  # nats, for a level that leaves its vessel
-_BELOW, _ABOVE = 0.03, 1.02  # of the height: what still is within it
+_BELOW, _ABOVE = 0.05, 1.02  # of what was noted, and of the height: what still is within the vessel
+_ONLY_RISES = -4.0  # nats: all along a record levels fall too
+_CALM = 0.006  # of what was noted: how far a level may move within seconds before that speaks against it
+_MOST_RESTLESS = 8.0  # nats
 _ABOVE_FULL, _BELOW_EMPTY = 1.15, 0.1  # of a span that is told as a share
 _NEAR_DATUM, _NEAR_SHARE = 0.1, 0.8  # of the range: how far a datum usually lies off, and how often it does
 _EXACT = 0.6  # share of spans that are the vessel's height
@@ -194,10 +197,11 @@ def _first(
 def _freedom(row_laws: Sequence[Law], fits: Fits, travel: Floats, case: Case, noted: Noted) -> Floats:
     """Return the logarithm of how dense each row's law has its freedom at the fit, beforehand."""
     result = np.full(len(row_laws), -np.inf)
-    by_law: dict[Law, list[int]] = {}
+    by_law: dict[int, list[int]] = {}
     for n, law in enumerate(row_laws):
-        by_law.setdefault(law, []).append(n)
-    for law, rows in by_law.items():
+        by_law.setdefault(id(law), []).append(n)
+    for rows in by_law.values():
+        law = row_laws[rows[0]]
         density = _density(law, fits.scale[rows], fits.offset[rows], travel[rows], case, noted)
         possible = density > 0
         result[np.array(rows)[possible]] = np.log(density[possible])
@@ -227,8 +231,7 @@ def _density(law: Law, scale: Floats, offset: Floats, travel: Floats, case: Case
         span = scale * law.full
         return np.where((span >= low) & (span <= high), 1 / (np.abs(scale) * math.log(high / low)), 0.0)
     if law.form is Form.AFFINE:
-        top = np.maximum(noted.span, np.abs(scale) * travel)
-        return np.where((top <= wide) & (travel > 0), travel / top**2, 0.0)
+        return affine_density(case.unit, scale, offset, travel, noted.span)
     return np.ones(len(scale))
 
 
@@ -265,11 +268,15 @@ def _weighed(case: Case, pairs: Sequence[_Pair]) -> Weighed:
     unfit = (usual[:, 0] < -_BELOW_EMPTY * full) | (usual[:, 1] > _ABOVE_FULL * full)
     unfit |= np.median(fits.noise, axis=1) > _COARSEST * reading_range(case.unit)
     levels = np.sort(fits.scale[:, None] * usual + fits.offset[:, None], axis=1)
-    beyond = (levels[:, 0] < -_BELOW * case.reach) | (levels[:, 1] > _ABOVE * case.reach)
+    beyond = (levels[:, 0] < -_BELOW * noted.span) | (levels[:, 1] > _ABOVE * case.reach)
     if unit(case.unit).dimension is not Dimension.LENGTH:
         beyond &= False
-    scores = evidence(fits, density) + np.array([p.prior + math.log(p.law.share) for p in pairs])
-    scores = np.where(np.isfinite(scores) & ~unfit, scores + np.where(beyond, _BEYOND, 0.0), -np.inf)
+    unlike = np.where(beyond, _BEYOND, 0.0)
+    unlike += np.where([p.field.only_rises for p in pairs], _ONLY_RISES, 0.0)
+    restless = np.abs(fits.scale) * np.array([p.field.restless for p in pairs]) / (_CALM * noted.span)
+    unlike -= np.clip(2.0 * np.log(np.maximum(restless, 1.0)), 0.0, _MOST_RESTLESS)
+    scores = evidence(fits, density) + unlike + np.array([p.prior + math.log(p.law.share) for p in pairs])
+    scores = np.where(np.isfinite(scores) & ~unfit, scores, -np.inf)
     top = max(float(scores.max()), nothing)
     order = np.argsort(-scores, kind="stable")
     weight = np.exp(scores - top)

@@ -14,24 +14,13 @@ def of_correlation(follows: float, occasions: int, tried: int) -> float:
     """Return how likely one of so many tried pairs follows the other so closely by chance.
 
     follows: the correlation. Every occasion on which a series moved has a beginning and an end, and counts as two
-    independent numbers; of n pairs of independent normal numbers |r| > ρ has the probability
-    (1 - ρ²)^((n - 2) / 2) at most (exact for n = 4; from memory).
+    independent numbers. Of n pairs of independent normal numbers |r| > ρ has at most the probability
+    (1 - ρ²)^((n - 2) / 2): r is the cosine of an angle between random directions in n - 1 dimensions (from memory).
     """
     free = 2 * occasions - 2
     if free <= 0:
         return 1.0
     return float(min(1.0, tried * max(1 - follows**2, 0.0) ** (free / 2)))
-
-
-def of_hits(hits: int, times: int, share: float, tried: int) -> float:
-    """Return how likely one of so many tried pairs has at least so many hits, each with a chance of share.
-
-    >>> round(of_hits(3, 4, 0.5, 1), 4)
-    0.3125
-    """
-    share = min(max(share, 0.0), 1.0)
-    tail = sum(math.comb(times, k) * share**k * (1 - share) ** (times - k) for k in range(hits, times + 1))
-    return min(1.0, tried * tail)
 
 
 def in_words(chance: float) -> str:

@@ -38,7 +38,7 @@ class _Moving:
         if candidate.block.t_ns is None:
             return None
         t_s = candidate.block.t_ns / NS_PER_S
-        return course(t_s, without_codes(candidate.decoded()), float(self.sheet.rounding[n]))
+        return course(t_s, without_codes(candidate.decoded()[None])[0], float(self.sheet.rounding[n]))
 
     def tied(self, n: int, role: str) -> Tied:
         """Return a value as one of a relation."""

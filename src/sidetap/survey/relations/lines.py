@@ -62,10 +62,13 @@ def fit(x: Floats, y: Floats) -> tuple[Line, Flags]:
     return Line(scale, offset, left), inner
 
 
-def law_of(line: Line, x: Floats, y: Floats, rounding: float) -> tuple[Law, Line]:
-    """Return what a line is, and the line with the exact scale where it has a name."""
+def law_of(line: Line, x: Floats, y: Floats, rounding: float, moved: int) -> tuple[Law, Line]:
+    """Return what a line is, and the line with the exact scale where it has a name.
+
+    rounding: what the last digits of both allow, in units of y. moved: on how many occasions.
+    """
     span = float(np.ptp(np.quantile(y, (0.02, 0.98))))
-    known = max(2 * line.left / span, 1e-6)
+    known = max(2 * line.left / span / math.sqrt(moved), 1e-6)  # each occasion tells the scale anew
     if known <= _KNOWN:
         named = [
             (law, exact)
@@ -94,7 +97,7 @@ def _exact(
     rest = y - scale * x
     offset = float(np.median(rest))
     left = float(np.quantile(np.abs(rest - offset), _TRIMMED))
-    return Line(scale, offset, left, names) if left <= max(_WORSE * line.left, rounding) else None
+    return Line(scale, offset, left, names) if left <= _WORSE * max(line.left, rounding) else None
 
 
 def _law(line: Line, laws: dict[Law, tuple[float, ...]], tolerance: float) -> Law | None:

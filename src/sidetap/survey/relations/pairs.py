@@ -2,7 +2,7 @@
 
 Values side by side in, the pairs that fit out, as numbers; `telling.py` puts them in words. What is held against
 what: every two measurements of a device that move enough, by their correlation, linear and by rank (one product of
-matrices each). Of those that correlate the closest are fitted, four times as many as there are registers and 5,000 on
+matrices each). Of those that correlate the closest are fitted, four times as many as there are registers and 1,000 on
 the whole line at most.
 
 Two registers at rest fit anything, and so do two that each rise once. A pair is believed only where
@@ -19,10 +19,10 @@ import numpy as np
 
 from sidetap.survey.relations import chance
 from sidetap.survey.relations.lines import Law, Line, fit, law_of
-from sidetap.survey.relations.series import Floats, Sheet, occasions
+from sidetap.survey.relations.series import Floats, Places, Sheet, bridged, occasions
 from sidetap.survey.values import Kind
 
-MOST_FITS = 5000  # on one line
+MOST_FITS = 1000  # on one line
 _FITS_A_VALUE = 4
 _CORRELATED = 0.97
 _ROUNDINGS = 20.0
@@ -31,6 +31,7 @@ _FEWEST_OCCASIONS, _FEWEST_OF_A_CURVE = 3, 4
 _CLOSE = 1 / 12
 _TRIMMED = 0.98
 _MUCH_CLOSER = 3
+_TRIMMING = 100
 _FREE_CURVE = 1000  # a curve fits more than a line: as if so many times as many pairs had been tried
 
 
@@ -62,19 +63,22 @@ def wide(sheet: Sheet) -> list[int]:
 
 def movers(sheet: Sheet) -> list[int]:
     """Return the measurements that move enough to be held against each other."""
-    return [
-        n
-        for n in wide(sheet)
-        if _covers(sheet.numbers[n]) and occasions(sheet.numbers[n], sheet.spans[n] / 8) >= _FEWEST_OCCASIONS
-    ]
+    far = np.array(wide(sheet), dtype=np.int64)
+    numbers = bridged(sheet.numbers[far])
+    often = occasions(numbers, sheet.spans[far] / 8) >= _FEWEST_OCCASIONS
+    return [int(n) for n in far[often & (_covered(numbers) >= _COVERED)]]
 
 
-def _covers(series: Floats) -> bool:
-    """Whether a series passes through most of its span, and doesn't only jump from end to end."""
-    known = series[np.isfinite(series)]
-    low, high = np.quantile(known, (0.02, 0.98))
-    parts = np.histogram(known, _PARTS, (low, high))[0] if high > low else np.zeros(_PARTS)
-    return bool((parts > 0).sum() >= _COVERED)
+def _covered(numbers: Floats) -> Places:
+    """Return through how many of ten parts of its span each series passes: few, where it only jumps [values]."""
+    if not numbers.size:
+        return np.zeros(len(numbers), dtype=np.int64)
+    low, high = np.quantile(numbers, (0.02, 0.98), axis=1)
+    width = np.maximum(high - low, np.finfo(np.float64).tiny)[:, None] / _PARTS
+    part = np.clip((numbers - low[:, None]) / width, 0, _PARTS - 1).astype(np.int64)
+    held = np.zeros((len(numbers), _PARTS), dtype=np.bool_)
+    held[np.arange(len(numbers))[:, None], part] = True
+    return np.asarray(np.count_nonzero(held, axis=1), dtype=np.int64)
 
 
 def pairs(sheet: Sheet, moving: Sequence[int], tried: int, most_fits: int) -> tuple[list[Pair], int]:
@@ -84,10 +88,14 @@ def pairs(sheet: Sheet, moving: Sequence[int], tried: int, most_fits: int) -> tu
     """
     if len(moving) < 2:
         return [], 0
-    numbers = _filled(sheet.numbers[list(moving)])
+    numbers = bridged(sheet.numbers[list(moving)])
     linear, ranked = np.abs(_correlations(numbers)), np.abs(_correlations(_ranks(numbers)))
     best = np.triu(np.maximum(linear, ranked), 1)
-    first, second = np.nonzero(best >= _CORRELATED)
+    moved = occasions(numbers, sheet.spans[list(moving)] / 8)
+    free = np.minimum(moved[:, None], moved) * 2 - 2
+    # trimming may bring a pair closer than its correlation; not tenfold in size
+    beyond = tried * ((1 - np.minimum(best, 1.0) ** 2) / _TRIMMING) ** (free / 2) <= chance.LARGEST
+    first, second = np.nonzero((best >= _CORRELATED) & beyond)
     order = np.argsort(-best[first, second], kind="stable")[: min(_FITS_A_VALUE * len(moving), most_fits)]
     found = []
     for i, j in zip(first[order].tolist(), second[order].tolist(), strict=True):
@@ -95,15 +103,6 @@ def pairs(sheet: Sheet, moving: Sequence[int], tried: int, most_fits: int) -> tu
         if pair is not None:
             found.append(pair)
     return found, len(order)
-
-
-def _filled(numbers: Floats) -> Floats:
-    """Return numbers with every gap bridged straight."""
-    place = np.arange(numbers.shape[1])
-    gaps = ~np.isfinite(numbers)
-    for row in np.flatnonzero(gaps.any(axis=1)):
-        numbers[row, gaps[row]] = np.interp(place[gaps[row]], place[~gaps[row]], numbers[row, ~gaps[row]])
-    return numbers
 
 
 def _ranks(numbers: Floats) -> Floats:
@@ -123,22 +122,26 @@ def _pair(sheet: Sheet, first: int, second: int, tried: int) -> Pair | None:
     known = np.isfinite(sheet.numbers[x_at]) & np.isfinite(sheet.numbers[y_at])
     x, y, span = sheet.numbers[x_at, known], sheet.numbers[y_at, known], float(sheet.spans[y_at])
     line, inner = fit(x, y)
-    moved = occasions(y, max(span / 8, 4 * line.left))
+    moved = _moved(y, max(span / 8, 4 * line.left))
     rounding = float(sheet.rounding[y_at] + abs(line.scale) * sheet.rounding[x_at])
     if line.left <= _CLOSE * span and moved >= _FEWEST_OCCASIONS:
         follows = float(np.corrcoef(x[inner], y[inner])[0, 1])
         likely = chance.of_correlation(follows, moved, tried)
         if likely <= chance.LARGEST and not (line.left > 2 * rounding and _bent(x, y, line)):
-            law, line = law_of(line, x, y, rounding)
+            law, line = law_of(line, x, y, rounding, moved)
             return Pair(x_at, y_at, law, line, line.scale > 0, line.left, rounding, len(x), moved, likely)
     rises = bool(_correlations(_ranks(np.array([x, y])))[0, 1] > 0)
     left, follows = _curve(x, y if rises else -y)
-    moved = occasions(y, max(span / 8, 4 * left))
+    moved = _moved(y, max(span / 8, 4 * left))
     if left <= _CLOSE * span and moved >= _FEWEST_OF_A_CURVE and _returns(y):
         likely = chance.of_correlation(follows, moved, tried * _FREE_CURVE)
         if likely <= chance.LARGEST:
             return Pair(x_at, y_at, Law.CURVE, None, rises, left, rounding, len(x), moved, likely)
     return None
+
+
+def _moved(series: Floats, amount: float) -> int:
+    return int(occasions(series[None], np.array([amount]))[0])
 
 
 def _bent(x: Floats, y: Floats, line: Line) -> bool:

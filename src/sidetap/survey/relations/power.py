@@ -6,8 +6,8 @@ times the power factor the active power; with line voltages the sum is divided b
 number in any decimal scale (W or kW, tenths of a volt), so all factors are free by a power of ten.
 
 How it works. Three registers an equal stride apart, steady and alike, may be voltages; three at the same stride may
-be currents. At most 24 of the former with 24 of the latter each, and 16 power factors, are multiplied out and held
-against every register at once (matrices of 128 answers): at most 10,000 products, whatever the device. Registers at
+be currents. At most 8 of the former with 24 of the latter each, and 12 power factors, are multiplied out and held
+against every register at once (matrices of 96 answers): at most 2,500 products, whatever the device. Registers at
 rest fit anything, so the power must move, and the law must follow it within a quarter of that movement and within
 1 % of its size. Every register is first divided by its largest size, so that nothing overflows.
 """
@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidetap.survey.relations.series import Flags, Floats, Sheet
 from sidetap.survey.values import Value
@@ -24,17 +25,17 @@ from sidetap.survey.values import Value
 FIT = 0.01
 FOLLOWS = 0.97  # correlation: what is left is a quarter of the movement
 ROOT_3 = math.sqrt(3.0)
-NEAR, SMALLEST_LEG = 8, 0.05  # values apart, and share of the other: of active and reactive power
+NEAR, SMALLEST_LEG = 6, 0.05  # values apart, and share of the other: of active and reactive power
 _FACTOR_SCALES = (1.0, 100.0, 1000.0, 10_000.0)
 _LOWEST_FACTOR = 0.2
 _ABOVE_ONE = 1.0005
-_ANSWERS = 128
+_ANSWERS = 96
 _FEWEST_ANSWERS, _FEWEST_KNOWN = 60, 0.8
 _FEWEST_VALUES = 7
 _STEADY, _ALIKE = 0.06, 0.15  # of a voltage over the record, and between phases
 _CURRENTS_ALIKE = 20.0
 _MOST_STRIDE = 24  # registers
-_MOST_VOLTAGES, _MOST_CURRENTS, _MOST_FACTORS = 24, 24, 16
+_MOST_VOLTAGES, _MOST_CURRENTS, _MOST_FACTORS = 8, 24, 12
 
 Triple = tuple[int, int, int]
 
@@ -89,10 +90,10 @@ def usable(sheet: Sheet) -> Registers | None:
 
 
 def find_law(registers: Registers) -> Law | None:
-    """Return the closest law; with a power factor where one makes it fit, else for the apparent power."""
+    """Return the closest law with a power factor, else for the apparent power, else for the squares of two powers."""
     numbers = registers.numbers
     numbers = numbers[:, np.unique(np.linspace(0, numbers.shape[1] - 1, _ANSWERS).astype(np.int64))]
-    groups = list(_phases(registers))
+    groups = _phases(registers)
     if not groups:
         return None
     units = np.array([registers.sizes[list(v)] * registers.sizes[list(i)] for v, i in groups])
@@ -110,50 +111,73 @@ def find_law(registers: Registers) -> Law | None:
         powers = [(n,) for n in range(len(numbers))] + (legs if factor is None else [])
         series = np.concatenate([numbers, sums]) if factor is None else numbers
         sizes = np.concatenate([registers.sizes, sum_sizes]) if factor is None else registers.sizes
-        scale, misfit, follows = held_against(products, series)
-        own = 1.0 if factor is None else registers.sizes[factor]
-        scale = scale * sizes / (unit[:, None] * own)
-        plain, by_root = decimal(scale), decimal(scale * ROOT_3)
-        for group, power in np.argwhere((misfit <= FIT) & (follows >= FOLLOWS) & (plain | by_root)).tolist():
-            voltages, currents = groups[group]
-            closeness = float(misfit[group, power])
-            used = [*voltages, *currents, *powers[power], *([] if factor is None else [factor])]
-            if len(set(used)) == len(used) and (best is None or closeness < best.misfit):
-                line = not plain[group, power]
-                follow = float(follows[group, power])
-                best = Law(voltages, currents, factor, powers[power], closeness, follow, line, tried)
+        follows = correlations(products, series)
+        group, power = np.nonzero(follows >= FOLLOWS)
+        scale, misfit = held_against(products[group], series[power])
+        scale = scale * sizes[power] / (unit[group] * (1.0 if factor is None else registers.sizes[factor]))
+        plain = decimal(scale)
+        fits = np.flatnonzero((misfit <= FIT) & (plain | decimal(scale * ROOT_3)))
+        for n in fits[np.argsort(misfit[fits])].tolist():
+            voltages, currents = groups[group[n]]
+            law = Law(
+                voltages=voltages,
+                currents=currents,
+                factor=factor,
+                power=powers[power[n]],
+                misfit=float(misfit[n]),
+                follows=float(follows[group[n], power[n]]),
+                line_voltages=not plain[n],
+                tried=tried,
+            )
+            used = [*law.voltages, *law.currents, *law.power, *([] if factor is None else [factor])]
+            if len(set(used)) == len(used):
+                best = law if best is None else min(best, law, key=_says_less)
+                break
     return best
 
 
-def _phases(registers: Registers) -> Iterator[tuple[Triple, Triple]]:
-    """Yield what may be three voltages and three currents."""
+def _says_less(law: Law) -> tuple[bool, bool, float]:
+    """Return what is greater for a law that says less: two registers for one power, no factor, a worse fit."""
+    return len(law.power) > 1, law.factor is None, law.misfit
+
+
+def _phases(registers: Registers) -> list[tuple[Triple, Triple]]:
+    """Return what may be three voltages and three currents."""
     numbers = registers.numbers
     middle = np.median(np.abs(numbers), axis=1) * registers.sizes
-    moves = numbers.std(axis=1) > 0
-    steady = moves & (numbers.min(axis=1) > 0) & (numbers.std(axis=1) < _STEADY * numbers.mean(axis=1))
-    place = {(v.table, v.register, v.width): n for n, v in enumerate(registers.values)}
-    voltages: list[tuple[int, Triple]] = []
-    currents: dict[tuple[str, int, int], list[Triple]] = {}
-    for (table, register, width), first in place.items():
-        for stride in range(width, _MOST_STRIDE + 1):
-            second = place.get((table, register + stride, width))
-            third = place.get((table, register + 2 * stride, width))
-            if second is None or third is None:
+    spread = numbers.std(axis=1)
+    moves = (spread > 0) & (middle > 0)
+    steady = moves & (numbers.min(axis=1) > 0) & (spread < _STEADY * numbers.mean(axis=1))
+    found: list[tuple[Triple, Triple]] = []
+    tried = 0
+    for triples in _in_threes(registers, moves):
+        least, most = middle[triples].min(axis=1), middle[triples].max(axis=1)
+        currents = triples[most <= _CURRENTS_ALIKE * least]
+        for voltage in triples[steady[triples].all(axis=1) & (most <= (1 + _ALIKE) * least)]:
+            if tried == _MOST_VOLTAGES:
+                return found
+            tried += 1
+            others = currents[~np.isin(currents, voltage).any(axis=1)]
+            near = np.argsort(np.abs(others[:, 0] - voltage[0]), kind="stable")[:_MOST_CURRENTS]
+            v = (int(voltage[0]), int(voltage[1]), int(voltage[2]))
+            found += [(v, (int(a), int(b), int(c))) for a, b, c in others[near]]
+    return found
+
+
+def _in_threes(registers: Registers, moves: Flags) -> Iterator[NDArray[np.int64]]:
+    """Yield all that moves in threes of equal width at equal strides, the least stride first [threes, 3]."""
+    kinds: dict[tuple[str, int], list[int]] = {}
+    for n in np.flatnonzero(moves).tolist():
+        kinds.setdefault((registers.values[n].table, registers.values[n].width), []).append(n)
+    for stride in range(1, _MOST_STRIDE + 1):
+        for (_, width), members in kinds.items():
+            if stride < width or len(members) < 3:
                 continue
-            triple = (first, second, third)
-            sizes = [middle[n] for n in triple]
-            if not min(sizes) > 0 or not all(moves[n] for n in triple):
-                continue
-            if all(steady[n] for n in triple) and max(sizes) <= (1 + _ALIKE) * min(sizes):
-                voltages.append((stride, triple))
-            if max(sizes) <= _CURRENTS_ALIKE * min(sizes):
-                currents.setdefault((table, width, stride), []).append(triple)
-    for stride, voltage in sorted(voltages)[:_MOST_VOLTAGES]:
-        value = registers.values[voltage[0]]
-        others = [c for c in currents.get((value.table, value.width, stride), []) if not set(c) & set(voltage)]
-        others.sort(key=lambda c: abs(registers.values[c[0]].register - value.register))
-        for current in others[:_MOST_CURRENTS]:
-            yield voltage, current
+            first = np.array([registers.values[n].register for n in members])
+            at = np.full(int(first.max()) + 2 * stride + 1, -1)
+            at[first] = members
+            triples = np.stack([at[first], at[first + stride], at[first + 2 * stride]], axis=1)
+            yield triples[(triples >= 0).all(axis=1)]
 
 
 def _squares(registers: Registers, numbers: Floats) -> tuple[list[tuple[int, ...]], Floats, Floats]:
@@ -173,25 +197,38 @@ def _squares(registers: Registers, numbers: Floats) -> tuple[list[tuple[int, ...
 
 
 def power_factors(registers: Registers) -> list[int]:
-    """Return what may be power factors."""
-    return [n for n in range(len(registers.values)) if factor_scale(registers, n) is not None][:_MOST_FACTORS]
+    """Return what may be power factors (at most 1, in decimal parts), those that come closest to 1 first."""
+    middle = np.median(np.abs(registers.numbers), axis=1) * registers.sizes
+    shares = {}
+    for n, (size, usual) in enumerate(zip(registers.sizes.tolist(), middle.tolist(), strict=True)):
+        scale = next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s and usual >= _LOWEST_FACTOR * s), None)
+        if scale is not None:
+            shares[n] = usual / scale
+    return sorted(shares, key=lambda n: -shares[n])[:_MOST_FACTORS]
 
 
-def factor_scale(registers: Registers, n: int) -> float | None:
-    """Return what a register is divided by if it is a power factor (at most 1, in decimal parts), else None."""
-    size, middle = registers.sizes[n], float(np.median(np.abs(registers.numbers[n]))) * registers.sizes[n]
-    return next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s and middle >= _LOWEST_FACTOR * s), None)
+def factor(registers: Registers, n: int) -> Floats:
+    """Return a power factor as a share of 1 [answers]."""
+    size = float(registers.sizes[n])
+    scale = next((s for s in _FACTOR_SCALES if size <= _ABOVE_ONE * s), size)
+    return np.asarray(np.abs(registers.numbers[n]) * size / scale)
 
 
-def held_against(products: Floats, numbers: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return, by product and register, their ratio, the misfit of it (root mean square), and the correlation."""
+def correlations(some: Floats, others: Floats) -> Floats:
+    """Return how closely series follow each other, whichever way [some, others]; 0 for what doesn't move."""
+    scaled = []
+    for numbers in (some, others):
+        middle = numbers - numbers.mean(axis=1, keepdims=True)
+        size = np.sqrt((middle**2).sum(axis=1, keepdims=True))
+        scaled.append(np.divide(middle, size, out=np.zeros_like(middle), where=size > 0))
+    return np.asarray(np.abs(scaled[0] @ scaled[1].T))
+
+
+def held_against(products: Floats, numbers: Floats) -> tuple[Floats, Floats]:
+    """Return each series / its product, and the misfit of that (root mean square of the series' own)."""
     with np.errstate(all="ignore"):
-        cross, squares, own = products @ numbers.T, (products**2).sum(axis=1)[:, None], (numbers**2).sum(axis=1)
-        misfit = np.sqrt(np.maximum(1 - cross**2 / (squares * own), 0.0))
-        p = products - products.mean(axis=1, keepdims=True)
-        n = numbers - numbers.mean(axis=1, keepdims=True)
-        follows = (p @ n.T) / np.sqrt((p**2).sum(axis=1)[:, None] * (n**2).sum(axis=1))
-        return cross / squares, misfit, np.abs(np.nan_to_num(follows))
+        cross, squares, own = (products * numbers).sum(axis=1), (products**2).sum(axis=1), (numbers**2).sum(axis=1)
+        return cross / squares, np.sqrt(np.maximum(1 - cross**2 / (squares * own), 0.0))
 
 
 def decimal(scale: Floats) -> Flags:

@@ -11,8 +11,8 @@ from enum import StrEnum
 class RelationKind(StrEnum):
     """What ties the registers."""
 
-    POWER = "power"  # an electrical law of voltages, currents, powers and power factors
-    METER = "meter"  # more than one such law at once: a power meter, with all registers that belong to it
+    METER = "meter"  # several electrical laws at once: a power meter, with all registers that belong to it
+    POWER = "power"  # one electrical law alone: of voltages, currents, powers and power factors
     ENERGY = "energy"  # a counter that rises as fast as a power says
     SAME = "same"  # one quantity twice: in two encodings, two units or two decimal scales
     SUM_CONSTANT = "sum-constant"  # a distance from above and a level of the same vessel

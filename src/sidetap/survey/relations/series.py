@@ -18,6 +18,7 @@ from sidetap.survey.values import Candidate, Device, Kind, Value
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Places = NDArray[np.int64]
 
 MOST_ANSWERS = 512
 MOST_VALUES = 400  # of one device, first come
@@ -72,7 +73,7 @@ def sheets(device: Device, candidates: dict[tuple[str, int], Candidate]) -> list
         thin, t_s = _thinned(block)
         if len(thin.words) >= _FEWEST_ANSWERS:
             series = [replace(candidates[v.table, v.register], block=thin).decoded() for v in own]
-            parts.append(_Part(own, t_s, np.array([without_codes(s) for s in series])))
+            parts.append(_Part(own, t_s, without_codes(np.array(series))))
     joined = [_sheet(device.device, p.values, None, p.numbers) for p in parts if p.t_s is None]
     timed = [(p, p.t_s) for p in parts if p.t_s is not None]
     if timed:
@@ -107,66 +108,83 @@ def at(wanted: Floats, t_s: Floats, numbers: Floats) -> Floats:
 
 
 def _sheet(device: int, values: Sequence[Value], t_s: Floats | None, numbers: Floats) -> Sheet:
-    low, high = np.nanquantile(np.where(_known(numbers)[:, None], numbers, 0.0), (0.02, 0.98), axis=1)
-    rounding = np.array([last_digit(row[np.isfinite(row)]) for row in numbers]) / 2
-    return Sheet(device, tuple(values), t_s, numbers, rounding, np.asarray(high - low))
+    low, high = np.quantile(bridged(numbers), (0.02, 0.98), axis=1)
+    return Sheet(device, tuple(values), t_s, numbers, last_digits(numbers) / 2, np.asarray(high - low))
 
 
-def _known(numbers: Floats) -> Flags:
-    return np.asarray(np.isfinite(numbers).any(axis=1))
-
-
-def without_codes(series: Floats) -> Floats:
-    """Return a series with NaN where it is no quantity: too large a number, or a code for "no value".
+def without_codes(numbers: Floats) -> Floats:
+    """Return series [values, answers] with NaN where they are no quantity: too large, or a code for "no value".
 
     A code is one same number in a quarter of the answers at most, apart from all others by more than those span. A
     pump that seldom stands loses its zeros by that: nobody misses them.
     """
     with np.errstate(invalid="ignore"):
-        series = np.where(np.abs(series) < _LARGEST, series, np.nan)
-    for _ in range(2):
-        known = np.sort(series[np.isfinite(series)])
-        if not len(known):
-            return series
-        for code, rest in ((known[0], known[known > known[0]]), (known[-1], known[known < known[-1]])):
-            if not len(rest):
-                return series
-            apart = float(np.abs(rest - code).min()) > max(float(np.ptp(rest)), np.finfo(np.float64).tiny)
-            if apart and len(rest) < len(known) <= len(rest) + _MOST_CODED * len(series):
-                series = np.where(series == code, np.nan, series)
-    return series
+        numbers = np.where(np.abs(numbers) < _LARGEST, numbers, np.nan)
+    for sign in (1.0, -1.0, 1.0, -1.0):
+        ordered = np.sort(sign * numbers, axis=1)  # what is unknown comes last
+        count = np.count_nonzero(np.isfinite(ordered), axis=1)
+        last = np.take_along_axis(ordered, np.maximum(count - 1, 0)[:, None], axis=1)
+        coded = np.count_nonzero(ordered == ordered[:, :1], axis=1)
+        following = np.take_along_axis(ordered, np.minimum(coded, np.maximum(count - 1, 0))[:, None], axis=1)
+        apart = (following - ordered[:, :1] > last - following)[:, 0]
+        apart &= (coded < count) & (coded <= _MOST_CODED * numbers.shape[1])
+        numbers = np.where(apart[:, None] & (sign * numbers == ordered[:, :1]), np.nan, numbers)
+    return numbers
 
 
-def last_digit(series: Floats) -> float:
-    """Return the step in which a series is told: of its decimal grid, if all of it lies on one, else of a float32.
+def last_digits(numbers: Floats) -> Floats:
+    """Return the step in which each series [values, answers] is told: of its decimal grid, or else of a float32.
 
-    >>> last_digit(np.array([20.5, 21.0, 23.5]))
-    0.5
+    >>> last_digits(np.array([[20.5, 21.0, 23.5], [0.25, 0.125, np.nan]]))
+    array([0.5  , 0.125])
     """
-    if not len(series):
-        return 0.0
-    largest = float(np.abs(series).max())
+    largest = np.where(np.isfinite(numbers), numbers, -np.inf).max(axis=1, keepdims=True)
+    filled = np.where(np.isfinite(numbers), numbers, np.where(np.isfinite(largest), largest, 0.0))
+    largest = np.abs(filled).max(axis=1)
+    found = largest * _ULP
+    left = np.ones(len(numbers), dtype=np.bool_)
     for decimals in range(_DECIMALS):
-        scaled = series * 10.0**decimals
+        scaled = filled * 10.0**decimals
         whole = np.rint(scaled)
-        if largest * 10.0**decimals < 2**31 and (np.abs(scaled - whole) <= 2 * _ULP * np.abs(scaled) + 1e-9).all():
-            steps = np.diff(whole.astype(np.int64))
-            return float(max(np.gcd.reduce(steps), 1)) / 10.0**decimals
-    return largest * _ULP
+        on_grid = (np.abs(scaled - whole) <= 2 * _ULP * np.abs(scaled) + 1e-9).all(axis=1)
+        on_grid &= left & (largest * 10.0**decimals < 2**31)
+        if on_grid.any():
+            steps = np.gcd.reduce(np.diff(whole[on_grid].astype(np.int64), axis=1), axis=1)
+            found[on_grid] = np.maximum(steps, 1) / 10.0**decimals
+            left &= ~on_grid
+    return np.asarray(found)
 
 
-def occasions(series: Floats, amount: float) -> int:
-    """Return on how many occasions a series moved by an amount or more, one after another.
+def bridged(numbers: Floats) -> Floats:
+    """Return series [values, answers] with every gap filled straight; 0 where nothing is known."""
+    gaps = ~np.isfinite(numbers)
+    if not gaps.any():
+        return numbers
+    filled, place = numbers.copy(), np.arange(numbers.shape[1])
+    for row in np.flatnonzero(gaps.any(axis=1)):
+        known = ~gaps[row]
+        filled[row, gaps[row]] = (
+            np.interp(place[gaps[row]], place[known], numbers[row, known]) if known.any() else 0.0
+        )
+    return filled
 
-    An occasion ends where the series rests or turns back. The record is looked at in 128 parts of equal length, by
-    the mean of each.
+
+def occasions(numbers: Floats, amounts: Floats) -> Places:
+    """Return on how many occasions each series moved by its amount or more, one after another [values].
+
+    numbers: without gaps [values, answers]. An occasion ends where the series rests or turns back. The record is
+    looked at in 128 parts of equal length, by the mean of each.
     """
-    known = series[np.isfinite(series)]
-    if len(known) < _PARTS or amount <= 0:
-        return 0
-    means = np.array([part.mean() for part in np.array_split(known, _PARTS)])
-    steps = np.diff(means)
-    ways = np.where(np.abs(steps) > _STILL * amount, np.sign(steps), 0.0)
-    starts = np.flatnonzero(np.diff(ways, prepend=0.0) != 0)
-    moved = np.abs(np.add.reduceat(steps, starts)) if len(starts) else np.empty(0)
-    return int(((moved >= amount) & (ways[starts] != 0)).sum())
+    values, answers = numbers.shape
+    if answers < _PARTS or not values:
+        return np.zeros(values, dtype=np.int64)
+    bounds = np.linspace(0, answers, _PARTS + 1).astype(np.int64)
+    steps = np.diff(np.add.reduceat(numbers, bounds[:-1], axis=1) / np.diff(bounds), axis=1)
+    ways = np.where(np.abs(steps) > _STILL * amounts[:, None], np.sign(steps), 0.0)
+    begins = np.ones_like(ways, dtype=np.bool_)  # of a run of steps the same way
+    begins[:, 1:] = ways[:, 1:] != ways[:, :-1]
+    starts = np.flatnonzero(begins)
+    moved = np.abs(np.add.reduceat(steps.ravel(), starts))
+    row = starts // steps.shape[1]
+    counted = (moved >= amounts[row]) & (ways.ravel()[starts] != 0) & (amounts[row] > 0)
+    return np.bincount(row[counted], minlength=values)

@@ -11,7 +11,8 @@ from sidetap.survey.findings import Finding, Severity
 from sidetap.survey.health import DeviceHealth, LineHealth, Rhythm
 from sidetap.survey.health.text import FLAG_NAMES, duration, spread_words
 from sidetap.survey.survey import PollSummary, Survey
-from sidetap.survey.words import clock, elapsed
+from sidetap.survey.words import elapsed
+from sidetap.survey.words.times import span
 
 _RANK = {Severity.FAULT: 0, Severity.WARNING: 1, Severity.INFO: 2}
 _SIGNS = {Severity.FAULT: "■ fault", Severity.WARNING: "▲ warning", Severity.INFO: "○ info"}
@@ -45,7 +46,7 @@ def facts(found: Survey, health: LineHealth) -> list[tuple[str, str]]:
     line, told = found.line, []
     if health.ends_ns is not None:
         start, end = health.ends_ns
-        told.append(("Record", f"{clock(start)} to {clock(end)} ({elapsed((end - start) / NS_PER_S)} h:min:s)"))
+        told.append(("Record", f"{span(start, end)} ({elapsed((end - start) / NS_PER_S)} h:min:s)"))
     else:
         told.append(("Record", "without times: order of arrival only"))
     told.append(("Line", "settings not stated" if line.settings is None else str(line.settings)))

@@ -13,6 +13,7 @@ from sidetap.survey.report.document import Table
 from sidetap.survey.report.values import VerdictMark, marked
 from sidetap.survey.survey import Survey
 from sidetap.survey.words import AnswerWords, Mark, Way, clock, elapsed
+from sidetap.survey.words.times import span
 from sidetap.survey.words.vocabulary import number
 
 
@@ -42,7 +43,7 @@ def content(
     facts = [("Readings", f"{sum(len(t.marks) for t in told)}, for {len(told)} names; from {printable(readings)}")]
     if ends is not None:
         lasts = elapsed((ends[1] - ends[0]) / NS_PER_S)
-        facts.insert(0, ("Record", f"{clock(ends[0], zone)} to {clock(ends[1], zone)} ({lasts} h:min:s)"))
+        facts.insert(0, ("Record", f"{span(*ends, zone)} ({lasts} h:min:s)"))
     return {
         "recording": printable(recording),
         "facts": facts,

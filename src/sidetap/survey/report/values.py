@@ -65,7 +65,7 @@ def _row(words: ValueWords) -> ValueRow:
         str(value.device),
         f"{value.register} ({words.reference})",
         marked(words.verdict),
-        f"{words.encoding}; {value.kind}",
+        words.encoding if value.kind is Kind.TEXT else f"{words.encoding}; {value.kind}",
         words.wire,
         words.taken,
         words.now,

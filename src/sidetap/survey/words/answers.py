@@ -14,7 +14,7 @@ from sidetap.survey.matching import Answer, MatchStatus, PersonReading, ReadingK
 from sidetap.survey.matching.scales import reading_range
 from sidetap.survey.survey import Survey
 from sidetap.survey.words.times import clock, elapsed
-from sidetap.survey.words.verdict import SCALE_OPEN, SETTLED, SIGN_LIMIT, Sure, Verdict, may_reach
+from sidetap.survey.words.verdict import SCALE_OPEN, SETTLED, Sure, Verdict, beyond, may_reach
 from sidetap.survey.words.vocabulary import either, encoding_words, number
 from sidetap.survey.words.ways import Way, law_words, way
 
@@ -154,7 +154,7 @@ def _fit(marks: Sequence[Mark], best: Way | None) -> str:
     if best is None or not good:
         return ""
     worst = max(abs(mark.value - mark.expected) for mark in good if mark.expected is not None)
-    worst_words = f"to {best.told(worst)}" if worst >= 0.5 * 10.0**-best.decimals else "to the last digit"
+    worst_words = f"off by {best.told(worst)} at most" if worst >= 0.5 * 10.0**-best.decimals else "to the last digit"
     return f"{len(good)} of {len(marks)} reading{'s' if len(marks) > 1 else ''}, {worst_words}"
 
 
@@ -197,8 +197,7 @@ def _beyond(answer: Answer, best: Way) -> str:
     """Return where the answer is not sure, and why."""
     limit = answer.valid_below or 0.0
     decoded = (limit - best.rival.offset) / best.rival.scale if best.rival.scale else 0.0
-    why = "signed and unsigned" if abs(decoded - SIGN_LIMIT) < 1 else "one register and two, 16 bit and 32,"
-    return f"from {best.told(limit)} up: {why} differ only there"
+    return f"from {best.told(limit)} up: {beyond(decoded)}"
 
 
 def _aside(answer: Answer, verdict: Verdict, best: Way | None) -> str:

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from sidetap.line import decode, reference
 from sidetap.survey.survey import Survey
 from sidetap.survey.values import Candidate, Device, Kind, Status, Value
-from sidetap.survey.words.verdict import SETTLED, SIGN_LIMIT, Sure, Verdict, may_reach
+from sidetap.survey.words.rivals import Ways, agree_below, way_words
+from sidetap.survey.words.times import lasting
+from sidetap.survey.words.verdict import SETTLED, Sure, Verdict, beyond, may_reach
 from sidetap.survey.words.vocabulary import (
     bytes_as_taken,
     decimals,
@@ -18,11 +20,12 @@ from sidetap.survey.words.vocabulary import (
     number,
     quoted,
     sureness,
+    trend_words,
     wire_bytes,
 )
 
-_MOST_OTHERS = 2
-_WIDEST = 4  # registers of a number
+_LIKELIER = 0.5  # a share below says nothing for the first of several
+_SOON_H = 48.0  # further off, "at this rate" is no forecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,8 @@ class ValueWords:
 
 def device_words(device: Device) -> list[ValueWords]:
     """Return what is said of a device's values, in their order."""
-    return [_value_words(device, value) for value in device.values]
+    ways = Ways(device)
+    return [_value_words(ways, value) for value in device.values]
 
 
 def survey_words(found: Survey) -> list[ValueWords]:
@@ -62,101 +66,63 @@ def survey_words(found: Survey) -> list[ValueWords]:
     return [words for device in found.devices for words in device_words(device)]
 
 
-def _value_words(device: Device, value: Value) -> ValueWords:
+def _value_words(ways: Ways, value: Value) -> ValueWords:
     shown = [x for x in (value.first, value.last, value.min, value.max) if not isinstance(x, str)]
     places = decimals(shown)
-    others = _others(device, value)
+    others = ways.others(value)
     verdict = _verdict(value, others)
     moved = value.min is not None and value.min != value.max
     return ValueWords(
         value,
         reference(value.table, value.register),
         wire_bytes(value.last_words),
-        encoding_words(value.encoding),
+        _encoding(value),
         bytes_as_taken(value.encoding, value.last_words) or "",
         quoted(value.last) if isinstance(value.last, str) else number(value.last, places),
         f"{number(value.min, places)} .. {number(value.max, places)}" if moved else "",
-        _trend(value),
-        "" if not value.faults else f'{value.faults:,} answers hold a code for "no value"',
+        _trend(value, places),
+        _faults(value),
         verdict,
-        sureness(value.confidence),
+        sureness(value.confidence) if value.confidence >= _LIKELIER else "",
         _instruction(value, verdict, others, places),
         _aside(value, verdict),
-        _own(device, value),
+        ways.own(value),
         tuple(others),
         places,
     )
 
 
-def _trend(value: Value) -> str:
+def _encoding(value: Value) -> str:
+    """Return how it is read; of single bits, which are set."""
+    words = encoding_words(value.encoding)
+    if value.encoding != "bits16" or not isinstance(value.last, int):
+        return words
+    bits = [str(n) for n in range(16) if value.last >> n & 1]
+    return f"{words}, set: {' '.join(bits) if bits else 'none'} (0 is the lowest)"
+
+
+def _trend(value: Value, places: int) -> str:
     if value.kind is Kind.TEXT or value.min is None:
         return ""
-    return "never changed" if value.min == value.max else ""
+    return "never changed" if value.min == value.max else trend_words(value.trend_per_h, places)
 
 
-def _own(device: Device, value: Value) -> Candidate | None:
-    """Return the way in which a value is read, with the longest series there is."""
-    ways = [
-        c
-        for c in device.candidates
-        if (c.block.table, c.register, c.hypothesis.encoding) == (value.table, value.register, value.encoding)
-    ]
-    return max(ways, key=lambda c: len(c.block.words), default=None)
-
-
-def _others(device: Device, value: Value) -> list[Candidate]:
-    """Return the other ways to read the registers that are left, those of this place first."""
-    if value.status is Status.SETTLED:
-        return []
-    found: list[Candidate] = []
-    for one in sorted(device.values, key=lambda v: v.register != value.register):
-        if one.table == value.table and _overlap(one, value):
-            found += [c for c in _ways(device, one) if _covers(c, value) and c not in found]
-    return found[:_MOST_OTHERS]
-
-
-def _overlap(one: Value, other: Value) -> bool:
-    """Return whether two values lie so close that a way to read the one may take in the other."""
-    return abs(one.register - other.register) < _WIDEST
-
-
-def _covers(way: Candidate, value: Value) -> bool:
-    mine = range(value.register, value.register + value.width)
-    return way.block.table == value.table and not set(mine).isdisjoint(way.registers)
-
-
-def _ways(device: Device, value: Value) -> list[Candidate]:
-    """Return the alternatives of a value, the likeliest first, but for those that read every answer the same."""
-    found = []
-    for other in value.alternatives:
-        if other.confidence == value.confidence and _kind(other.encoding) != _kind(value.encoding):
-            continue  # of equal confidence are those that read alike; but two word orders part at the next change
-        ways = [c for c in device.candidates if c.hypothesis.encoding == other.encoding and _covers(c, value)]
-        if ways:
-            found.append(max(ways, key=lambda c: c.probability))
-    return found
-
-
-def _kind(encoding: str) -> str:
-    return encoding.partition("-")[0]
+def _faults(value: Value) -> str:
+    if not value.faults:
+        return ""
+    codes = either([wire_bytes(words) for words in value.fault_words]) if value.fault_words else ""
+    return f'{value.faults:,} answers hold a code for "no value"{codes and f": {codes}"}'
 
 
 def _verdict(value: Value, others: Sequence[Candidate]) -> Verdict:
     if value.status is not Status.SETTLED:
         if not others:
             return Verdict(Sure.OPEN, "open")
-        names = [encoding_words(value.encoding), *(_way_words(c, value) for c in others)]
+        names = [encoding_words(value.encoding), *(way_words(c, value) for c in others)]
         return Verdict(Sure.AMBIGUOUS, f"ambiguous: {either(names)}")
     if value.valid_below is not None and may_reach(value.valid_below, _most(value)):
         return Verdict(Sure.BELOW, f"sure only below {value.valid_below}")
     return SETTLED
-
-
-def _way_words(way: Candidate, value: Value) -> str:
-    words = encoding_words(way.hypothesis.encoding)
-    if way.register == value.register:
-        return words
-    return f"part of {words}, from {reference(way.block.table, way.register)} on"
 
 
 def _most(value: Value) -> float:
@@ -164,54 +130,73 @@ def _most(value: Value) -> float:
     return 0.0 if value.max is None or value.kind in (Kind.CONSTANT, Kind.STATUS) else float(value.max)
 
 
-def _beyond(value: Value) -> str:
-    """Return what can't be told from the limit on."""
-    if value.valid_below == SIGN_LIMIT:
-        return "signed and unsigned differ only there, and below 0"
-    return "one register and two, 16 bit and 32, differ only there"
-
-
 def _instruction(value: Value, verdict: Verdict, others: Sequence[Candidate], places: int) -> str:
     if verdict.sure is Sure.BELOW and value.valid_below is not None:
+        limit = value.valid_below
         return (
-            f"Trust no number from {value.valid_below} up: {_beyond(value)}. Survey again when the value has passed "
-            f"{value.valid_below}, or take it from the device's register list."
+            f"Trust no number from {limit} up: {beyond(limit)}. Survey again when the value has passed {limit}"
+            f"{_in_about(value, limit)}, or take it from the device's register list."
         )
     if verdict.sure is Sure.OPEN:
-        return f"Nothing in this record tells how to read it{_until(value)}."
+        if value.kind is Kind.TEXT:
+            return "Does it read like a name, a version or a serial number? Then it is text."
+        return f"Nothing in this record tells how to read it: {_again(value)}."
     if verdict.sure is not Sure.AMBIGUOUS:
         return ""
-    readings = [(encoding_words(value.encoding), number(_plain(value.last), places))]
-    for other in others:
-        start = other.register - other.block.register
-        words = [int(w) for w in other.block.words[-1, start : start + len(other.registers)]]
-        now = decode(other.hypothesis.encoding, words)
-        readings.append((_way_words(other, value), _number_of(now)))
-    if len({now for _, now in readings}) == 1:
-        return f"They read the last answer alike{_until(value)}."
-    told = "; ".join(f"{now} speaks for {name}" for name, now in readings)
+    numbers = [number(_plain(value.last), places), *(_last(other) for other in others)]
+    if len(set(numbers)) == 1:
+        return f"They read the last answer alike{_parting(value, others) or f': {_again(value)}'}."
+    names = [encoding_words(value.encoding), *(way_words(other, value) for other in others)]
+    by_number: dict[str, list[str]] = {}
+    for now, name in zip(numbers, names, strict=True):
+        by_number.setdefault(now, []).append(name)
+    told = "; ".join(f"{now} speaks for {either(alike)}" for now, alike in by_number.items())
+    if value.kind is Kind.STATUS:
+        return f"Look for it in the register list of device {value.device}: {told}."
+    if value.kind is Kind.CONSTANT:
+        return f"Look for it in the register list, or among the settings, of device {value.device}: {told}."
     return (
         f"Read the display of device {value.device} and compare digits, whatever its decimal point and unit: {told}."
     )
 
 
-def _until(value: Value) -> str:
+def _again(value: Value) -> str:
     if value.kind is Kind.CONSTANT:
-        return ": it never changed. Survey again after it has, or look for it among the settings in the manual"
-    return ": survey again when the value has moved through more of its range"
+        return "it never changed. Survey again after it has, or look for it in the register list"
+    return "survey again when the value has moved through more of its range"
+
+
+def _parting(value: Value, others: Sequence[Candidate]) -> str:
+    """Return from where on what reads alike parts, if a number tells it."""
+    limits = [agree_below(value.encoding, other.hypothesis.encoding) for other in others]
+    known = [limit for limit in limits if limit is not None]
+    if not known or len(known) < len(limits):
+        return ""
+    below = " and below 0" if 32_768 in known else ""
+    return f", and part only from {max(known)} up{below}: survey again when the value has been there"
+
+
+def _last(way: Candidate) -> str:
+    """Return what another way makes of the last answer."""
+    start = way.register - way.block.register
+    now = decode(way.hypothesis.encoding, [int(w) for w in way.block.words[-1, start : start + len(way.registers)]])
+    return quoted(now) if isinstance(now, str) else number(now, decimals([now]))
 
 
 def _plain(x: float | int | str | None) -> float | int | None:
     return None if isinstance(x, str) else x
 
 
-def _number_of(now: float | int | str | None) -> str:
-    if isinstance(now, str):
-        return quoted(now)
-    return number(now, decimals([now]))
+def _in_about(value: Value, limit: float) -> str:
+    """Return when a rising value comes to a limit, if it goes on so and soon."""
+    last = _plain(value.last)
+    if last is None or value.trend_per_h is None or value.trend_per_h <= 0 or last >= limit:
+        return ""
+    hours = (limit - last) / value.trend_per_h
+    return f" (at this rate in about {lasting(hours)})" if hours <= _SOON_H else ""
 
 
 def _aside(value: Value, verdict: Verdict) -> str:
     if verdict.sure is Sure.BELOW or value.valid_below is None or value.kind is Kind.TEXT:
         return ""
-    return f"from {value.valid_below} up nothing is sure: {_beyond(value)}"
+    return f"from {value.valid_below} up nothing is sure: {beyond(value.valid_below)}"

@@ -5,7 +5,13 @@ from enum import StrEnum
 
 REACH = 8.0  # a limit beyond so many times the most that was seen is told aside; common practice, no source
 
-SIGN_LIMIT = 32768  # from here on 16 bits with a sign and without differ
+# what can't be told apart below a limit, and parts from there on
+_PARTS = {
+    10: "binary numbers and decimal digits (BCD) differ only there",
+    10_000: "32 bits and twice four decimal digits differ only there",
+    32_768: "numbers with and without a sign differ only there, and below 0",
+    65_536: "one register and two, 16 bit and 32, differ only there",
+}
 
 
 class Sure(StrEnum):
@@ -38,3 +44,8 @@ def may_reach(limit: float, most: float) -> bool:
     (True, False)
     """
     return limit <= REACH * most
+
+
+def beyond(limit: float) -> str:
+    """Return what differs from a limit of decoded numbers on."""
+    return _PARTS[min(_PARTS, key=lambda known: abs(known - limit))]

@@ -20,7 +20,7 @@ _KINDS = {
     "int32": "signed 32 bit",
     "float32": "float 32 bit",
     "float64": "float 64 bit",
-    "mod10k32": "four decimal digits in each of two registers",
+    "mod10k32": "decimal, four digits a register",
 }
 _SWAPPED = "-swapped"
 _MOST_WORDS = 6  # of which the bytes are shown; text may be longer
@@ -169,9 +169,9 @@ def two_digits(x: float) -> str:
 
 
 def either(things: Sequence[str]) -> str:
-    """Return things in a row, the last after "or".
+    """Return things with "or" between them; no commas, for names of encodings have some.
 
-    >>> either(["a", "b", "c"])
-    'a, b or c'
+    >>> either(["a", "b, c", "d"])
+    'a or b, c or d'
     """
-    return things[0] if len(things) == 1 else f"{', '.join(things[:-1])} or {things[-1]}"
+    return " or ".join(things)

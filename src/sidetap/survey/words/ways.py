@@ -19,12 +19,11 @@ from sidetap.survey.words.vocabulary import (
     number,
     place,
     sureness,
+    trend_words,
     wire_bytes,
 )
 
-_ALL_ONES = 65535  # of 16 bits: commonly a code for no value
 _NEAR_NS = 5_000_000_000  # what a typed time is good to
-_TENTH = 10  # a law is told so that it is off by a tenth of a reading's last digit at most
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,8 +72,6 @@ def way(found: Survey, rival: Rival, unit: str, places: int) -> Way | None:
         return None
     series = candidate.decoded()
     good = np.isfinite(series)
-    if rival.encoding == "uint16":
-        good &= series != _ALL_ONES
     if not good.any():
         return None
     last = float(series[-1]) if good[-1] else None
@@ -127,7 +124,10 @@ def _value(found: Survey, rival: Rival) -> Value | None:
 def _trend(value: Value | None, rival: Rival, unit: str, places: int) -> str:
     if value is None or value.min is None:
         return ""
-    return "never changed" if value.min == value.max else ""
+    if value.min == value.max:
+        return "never changed"
+    per_h = None if value.trend_per_h is None else value.trend_per_h * rival.scale
+    return trend_words(per_h, places, unit)
 
 
 def law_words(rival: Rival, unit: str, places: int, most: float) -> str:
@@ -142,11 +142,10 @@ def law_words(rival: Rival, unit: str, places: int, most: float) -> str:
     digits = max(0, -floor(log10(2 * off / most))) if most > 0 else places + 1
     scale = _trimmed(rival.scale, digits)
     offset = _trimmed(abs(rival.offset), places + 1)
-    if offset == "0":
-        return f"{unit} = decoded × {scale}"
-    if rival.scale < 0 <= rival.offset:
-        return f"{unit} = {offset} - decoded × {scale[1:]}"
-    return f"{unit} = decoded × {scale} {'+' if rival.offset >= 0 else '-'} {offset}"
+    times = {"1": "decoded", "-1": "decoded"}.get(scale, f"decoded × {scale.removeprefix('-')}")
+    if rival.scale < 0:
+        return f"{unit} = {'-' if rival.offset < 0 else ''}{offset} - {times}"
+    return f"{unit} = {times}" if offset == "0" else f"{unit} = {times} {'+' if rival.offset >= 0 else '-'} {offset}"
 
 
 def _trimmed(x: float, places: int) -> str:
