@@ -16,6 +16,7 @@ _POWER = np.arange(SYMBOLS) // 2
 _NOT_A_NUMBER = 60.0  # bits: a start value that is no number is all but refused
 _KINDS = 3.0  # bits: for each symbol that comes at all
 _ZERO = 4.0
+_BINARY = 4.0  # bits: that a mantissa is short
 _SMALLEST, _LARGEST = 1e-60, 1e60  # beyond them all sizes are as unlikely
 
 
@@ -76,6 +77,12 @@ def integer_bits(values: Ints, width: int) -> Floats:
     return np.where(power <= 1, 2.0, np.log2(width) + np.maximum(power - 1, 0))
 
 
+def _trailing_zeros(values: Floats, mantissa_bits: int) -> Ints:
+    """Return how many zeros end the mantissa of each float, of so many bits: many where a converter's steps are."""
+    whole = np.ldexp(np.frexp(values)[0], mantissa_bits + 1).astype(np.int64)
+    return bit_length(whole & -whole) - 1
+
+
 def float_bits(values: Floats, mantissa_bits: int) -> Floats:
     """Return the bits of each value as the start of a float: middling sizes and short decimals are likelier."""
     finite = np.isfinite(values)
@@ -91,5 +98,6 @@ def float_bits(values: Floats, mantissa_bits: int) -> Floats:
         short = (np.abs(scaled - whole) <= scaled * 2.0 ** (1 - mantissa_bits)) & (whole >= 1)
         bits = np.maximum(0, np.log2(whole + 1) - 2) + 1.5 * decimals
         mantissa = np.minimum(mantissa, np.where(short, bits, float(mantissa_bits)))
+    mantissa = np.minimum(mantissa, _BINARY + mantissa_bits - _trailing_zeros(size, mantissa_bits))
     bits = np.where(finite, magnitude + mantissa, _NOT_A_NUMBER)
     return np.where(zero, _ZERO, bits)

@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 
 from sidetap.survey.evidence.codelength import Floats, Ints, binary_entropy
 from sidetap.survey.evidence.tally import Tally
-from sidetap.survey.evidence.ways import READINGS, Reading, Rows, count
+from sidetap.survey.evidence.ways import IN_STEPS, READINGS, TOGETHER, Reading, Rows, Way, count
 
 Words = NDArray[np.uint16]
 
 _HALF = 32768
 _BITS = np.array([w.bit_count() for w in range(1 << 16)])
 _PORTION = 1 << 15  # registers worked on at once, so that they stay in the cache
+_FIRST_REVIEW = 512  # rows, then twice as many each time: by rows, so that portions don't show
+_HOPELESS = 4000.0  # bits: even a hundredth of that says enough
 _FLAG_BITS = 4.0  # which of 16 turned over
 _FLAGS = 2.0
 _STILL = 3.0
@@ -39,6 +41,7 @@ class Evidence:
         self.restless = np.zeros((2, registers), dtype=np.int64)
         self._tallies = {r: Tally(max(registers - r.width + 1, 0)) for r in READINGS if r.width <= registers}
         self._last: Words | None = None
+        self._review = _FIRST_REVIEW
 
     def add(self, words: Words) -> None:
         """Take in the next answers [answers, registers], one or many."""
@@ -61,10 +64,34 @@ class Evidence:
         if not len(own):
             return
         self._last = words[-1:]
-        self.rows += len(own)
         self._count_rows(before, words[own], weights, first=first)
 
     def _count_rows(self, before: Words, words: Words, weights: Ints, *, first: bool) -> None:
+        while len(words) >= (until := self._review - self.rows):
+            self._count_some(before, words[:until], weights[:until], first=first)
+            self._give_up()
+            self._review *= 2
+            before, words, weights, first = words[until - 1 : until], words[until:], weights[until:], False
+        if len(words):
+            self._count_some(before, words, weights, first=first)
+
+    def _give_up(self) -> None:
+        """Give up the ways that cost hopelessly more than reading the same registers one by one.
+
+        The ways to follow a float are one: which of them serves best may change.
+        """
+        one_by_one = np.cumsum(np.append(0.0, self.change_bits(Reading(Way.WORD))))
+        for together in TOGETHER:
+            held = [r for r in together if r in self._tallies]
+            if held:
+                width = held[0].width
+                most = one_by_one[width:] - one_by_one[: len(one_by_one) - width] + _HOPELESS
+                hopeless = np.min([self.change_bits(r) for r in held], axis=0) > most
+                for reading in held:
+                    self._tallies[reading].alive[hopeless] = False
+
+    def _count_some(self, before: Words, words: Words, weights: Ints, *, first: bool) -> None:
+        self.rows += len(words)
         rows = Rows(words)
         plain = np.concatenate([before.astype(np.int64), rows.plain])
         moving = (np.diff(plain, axis=0) != 0).any(axis=0) | first
@@ -96,8 +123,9 @@ class Evidence:
         return self._tallies[reading].alive if reading in self._tallies else np.zeros(0, dtype=np.bool_)
 
     def change_bits(self, reading: Reading) -> Floats:
-        """Return what the changes of each value cost when read so, in bits."""
-        return self._tallies[reading].change_bits(self.rows)
+        """Return what the changes of each value cost when read so, in bits; infinite where it can't be."""
+        tally = self._tallies[reading]
+        return np.where(tally.alive, tally.change_bits(self.rows, in_steps=reading.way in IN_STEPS), np.inf)
 
     def tally(self, reading: Reading) -> Tally:
         """Return the counts of one way."""

@@ -9,11 +9,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sidetap.survey.evidence.codelength import SYMBOLS, Floats, Ints, counted_bits, symbols, wrapped
+from sidetap.survey.evidence.codelength import (
+    SYMBOLS,
+    Floats,
+    Ints,
+    binary_entropy,
+    bit_length,
+    counted_bits,
+    symbols,
+    wrapped,
+)
 
 Flags = NDArray[np.bool_]
 
 _HOW = 1.0  # bits: whether changes are told, or changes of changes
+_GREATEST = np.iinfo(np.int64).max
+_COARSE = 4.0  # bits: how coarse the changes are
 _BURST = 8.0  # bits: that a series has faults at all
 
 
@@ -22,7 +33,8 @@ class Numbers:
     """Rows of series side by side [rows, series].
 
     codes: where a number is a code for "no value" if it lies further than `far` from the last value; none: where it
-    is no value at all; None for nowhere. bits: width of unsigned numbers whose changes go the short way round.
+    is no value at all; None for nowhere. bits: width of unsigned numbers whose changes go the short way round. finer:
+    bits of each value that its number leaves out, and the value itself; None where numbers leave out nothing.
     """
 
     values: Ints
@@ -30,6 +42,7 @@ class Numbers:
     none: Flags | None
     far: int
     bits: int | None
+    finer: tuple[Ints, Ints] | None = None
 
     def apart(self, changes: Ints) -> Ints:
         """Return changes taken the short way round where there is one."""
@@ -53,6 +66,8 @@ class Tally:
     alive: whether a series is still worth counting [series]; whoever gives the numbers says when not. faults: answers
     without a value. bursts: how often a series went from values to faults or back. odd: rows whose fault is no known
     code, as whoever gives the numbers says. wraps: changes whose short way round leads through the end of the range.
+    finer: bits that the numbers of changes leave out; hidden: changes that they leave out wholly. first, least, most:
+    of the values; signed_least, signed_most: of them taken as signed; all where `seen`.
     """
 
     def __init__(self, series: int) -> None:
@@ -63,14 +78,21 @@ class Tally:
         self.wraps = np.zeros(series, dtype=np.int64)
         self.changes = np.zeros((series, SYMBOLS), dtype=np.int64)
         self.bends = np.zeros((series, SYMBOLS), dtype=np.int64)
-        self._seen = np.zeros(series, dtype=np.bool_)
+        self.finer = np.zeros(series, dtype=np.int64)
+        self.hidden = np.zeros(series, dtype=np.int64)
+        self.first = np.zeros(series, dtype=np.int64)
+        self.least, self.signed_least = (np.full(series, _GREATEST) for _ in range(2))
+        self.most, self.signed_most = (np.full(series, -_GREATEST) for _ in range(2))
+        self.seen = np.zeros(series, dtype=np.bool_)
         self._faulty = np.zeros(series, dtype=np.bool_)
         self._last = np.zeros(series, dtype=np.int64)
+        self._whole = np.zeros(series, dtype=np.int64)
         self._change = np.zeros(series, dtype=np.int64)
+        self._used = np.zeros(series, dtype=np.int64)
 
     def add(self, which: Ints, read: "Numbers", weights: Ints) -> None:
         """Take in the next rows of some series; weights: how many answers each row stands for."""
-        last, seen = self._last[which], self._seen[which]
+        last, seen = self._last[which], self.seen[which]
         bad = read.faults(last, seen)
         if bad is None:
             self.bursts[which] += self._faulty[which]
@@ -81,15 +103,34 @@ class Tally:
             values, known = held(read.values, ~bad, last, seen)
             self._note(which, bad, weights)
             seen = known[-1]
-        first = np.where(self._seen[which], last, values[0])
+        first = np.where(self.seen[which], last, values[0])
         straight = np.diff(values, axis=0, prepend=first[None])
         change = read.apart(straight)
         if change is not straight:
             self.wraps[which] += (change != straight).sum(axis=0)
+        self._used[which] |= np.bitwise_or.reduce(change, axis=0)
         bend = np.diff(change, axis=0, prepend=self._change[which][None])
         _count(self.changes, which, change)
         _count(self.bends, which, bend)
-        self._last[which], self._seen[which], self._change[which] = values[-1], seen, change[-1]
+        if read.finer is not None:
+            left_out, whole = read.finer
+            moved = np.diff(whole, axis=0, prepend=self._whole[which][None]) != 0
+            self.finer[which] += np.where(moved, left_out, 0).sum(axis=0)
+            self.hidden[which] += (moved & (change == 0)).sum(axis=0)
+            self._whole[which] = whole[-1]
+        self.first[which] = np.where(self.seen[which], self.first[which], first)
+        self._note_ends(which[seen], values[:, seen], read.bits)
+        self._last[which], self.seen[which], self._change[which] = values[-1], seen, change[-1]
+
+    def _note_ends(self, which: Ints, values: Ints, bits: int | None) -> None:
+        least, most = values.min(axis=0), values.max(axis=0)
+        self.least[which] = np.minimum(self.least[which], least)
+        self.most[which] = np.maximum(self.most[which], most)
+        if bits is not None:
+            signed = wrapped(values, bits)
+            least, most = signed.min(axis=0), signed.max(axis=0)
+        self.signed_least[which] = np.minimum(self.signed_least[which], least)
+        self.signed_most[which] = np.maximum(self.signed_most[which], most)
 
     def stay(self, which: Ints, rows: int, answers: int) -> None:
         """Take in rows in which some series stay as they are."""
@@ -109,11 +150,31 @@ class Tally:
         self.faults[which] += weights @ bad
         self._faulty[which] = bad[-1]
 
-    def change_bits(self, rows: int) -> Floats:
-        """Return what the changes of each series cost, faults included; rows: how many there were."""
-        bits = np.minimum(counted_bits(self.changes), counted_bits(self.bends) + _HOW)
-        faults = self.bursts * np.log2(rows + 1) + _BURST * (self.bursts > 0)
-        return np.asarray(bits + faults, dtype=np.float64)
+    def change_bits(self, rows: int, *, in_steps: bool = False) -> Floats:
+        """Return what the changes of each series cost, faults included; rows: how many there were.
+
+        in_steps: zeros at the end of every change alike are told once, as a converter's steps leave them in floats.
+        Faults that come in several series at once have one cause, and each of them pays its share.
+        """
+        coarse = coarseness(self._used) if in_steps else np.zeros(len(self._used), dtype=np.int64)
+        by_change = counted_bits(self.changes) - coarse * self.changes[:, 1:].sum(axis=1)
+        by_bend = counted_bits(self.bends) - coarse * self.bends[:, 1:].sum(axis=1)
+        bits = np.minimum(by_change, by_bend + _HOW) + _COARSE * (coarse > 0)
+        hidden = binary_entropy(self.hidden, self.changes[:, 0]) + self.finer
+        return np.asarray(bits + self._fault_bits(rows) + hidden, dtype=np.float64)
+
+    def _fault_bits(self, rows: int) -> Floats:
+        _, group, together = np.unique(
+            np.column_stack([self.bursts, self.faults]), axis=0, return_inverse=True, return_counts=True
+        )
+        bits: Floats = self.bursts * np.log2(rows + 1) / together[group.reshape(-1)] + _BURST * (self.bursts > 0)
+        return bits
+
+
+def coarseness(used: Ints) -> Ints:
+    """Return how many zeros end every number whose bits were put together; 0 where there was none but 0."""
+    lowest = used & -used
+    return np.where(used == 0, 0, bit_length(lowest) - 1)
 
 
 def held(numbers: Ints, good: Flags, last: Ints, seen: Flags) -> tuple[Ints, Flags]:

@@ -18,7 +18,7 @@ from sidetap.survey.evidence.tally import Flags, Numbers, Tally
 ORDERS = ("high-word-first", "low-word-first", "high-word-first-swapped", "low-word-first-swapped")
 DECIMALS = range(4)
 
-_FAR_COUNTS, _FAR_ULPS, _FAR_DOUBLE = 256, 1 << 20, 1 << 47  # so far from the last value, a code is a code
+_FAR_COUNTS, _FAR_ULPS, _FAR_DOUBLE = 32, 1 << 20, 1 << 47  # so far from the last value, a code is a code
 _LEAST, _MOST = 1e-12, 1e9  # sizes of a sensible float, 0 apart
 _LEAST_BITS, _MOST_BITS = (int(np.array(v, dtype=np.float32).view(np.uint32)) for v in (_LEAST, _MOST))
 _INFINITY_BITS, _GREATEST_BITS = 0x7F80_0000, 0x7F7F_FFFF
@@ -27,6 +27,9 @@ _SHORTEST = 2.0**-22  # of a float32: this close to a short decimal, it is that 
 _WIDEST_DECIMAL = 2**20
 _DOUBLE_BASE = 0x3D00 << 48  # below every sensible double but 0: what is left of them changes within 64 bits
 
+_FIXED_STEPS = 2.0**20  # steps of FIXED in 1: a float32 of 8 to 16 has just those
+_FIXED_EXPONENT, _WHOLE_FLOAT = 127 + 3, 32
+_LAST_DIGIT = 4  # bits: by how little a float misses its decimal
 _DIGITS_FULL = 9999
 _DIGITS = np.array([int(f"{w:04x}") if f"{w:04x}".isdecimal() else -1 for w in range(1 << 16)])
 
@@ -62,6 +65,7 @@ class Way(StrEnum):
     BCD = "bcd16"
     WHOLE = "whole"  # uint32 and int32 alike
     FLOAT = "float32"
+    FIXED = "fixed"  # a float32 in steps of its value: one that crosses zero takes even steps there
     DECIMAL = "decimal"  # a float32 that always is a short decimal
     MODULO = "mod10k32"
     DOUBLE = "float64"
@@ -88,9 +92,19 @@ READINGS: tuple[Reading, ...] = (
     Reading(Way.WORD),
     Reading(Way.SWAPPED_WORD),
     Reading(Way.BCD),
-    *(Reading(way, order) for way in (Way.WHOLE, Way.FLOAT, Way.MODULO) for order in ORDERS),
+    *(Reading(way, order) for way in (Way.WHOLE, Way.FLOAT, Way.FIXED, Way.MODULO) for order in ORDERS),
     *(Reading(Way.DECIMAL, order, decimals) for order in ORDERS for decimals in DECIMALS),
     *(Reading(Way.DOUBLE, order) for order in ORDERS[:2]),
+)
+
+IN_STEPS = (Way.FLOAT, Way.FIXED, Way.DOUBLE)
+# readings of two registers and more that stand or fall together
+TOGETHER: tuple[tuple[Reading, ...], ...] = (
+    *(
+        tuple(r for r in READINGS if r.order == order and r.way in (Way.FLOAT, Way.FIXED, Way.DECIMAL))
+        for order in ORDERS
+    ),
+    *((r,) for r in READINGS if r.way in (Way.WHOLE, Way.MODULO, Way.DOUBLE)),
 )
 
 
@@ -141,6 +155,8 @@ def read(reading: Reading, rows: Rows, which: Ints) -> Read:
             return Read(Numbers(value, _among(value, _WIDE_CODES), None, _FAR_COUNTS, 32))
         case Way.FLOAT:
             return _floats(words[0] << 16 | words[1])
+        case Way.FIXED:
+            return _fixed(words[0] << 16 | words[1])
         case Way.DECIMAL:
             return _decimals(words[0] << 16 | words[1], reading.decimals)
         case Way.DOUBLE:
@@ -154,17 +170,36 @@ def _floats(bits: Ints) -> Read:
     return Read(numbers, unknown=none & (size < _GREATEST_BITS))
 
 
+def _fixed(bits: Ints) -> Read:
+    floats = _floats(bits)
+    size = bits & 0x7FFF_FFFF
+    passed = _passed(floats.numbers)
+    with np.errstate(invalid="ignore", over="ignore"):
+        steps = bits.astype(np.uint32).view(np.float32).astype(np.float64) * _FIXED_STEPS
+    steps = np.where(passed, 0.0, steps)
+    finer = np.where(size == 0, 0, np.clip(_FIXED_EXPONENT - (size >> 23), 0, _WHOLE_FLOAT))
+    return Read(Numbers(np.rint(steps).astype(np.int64), None, passed, _FAR_COUNTS, None, (finer, bits)))
+
+
+def _passed(numbers: Numbers) -> Flags:
+    """Return where a float holds no value or looks like a code for that."""
+    passed = np.zeros(numbers.values.shape, dtype=np.bool_)
+    for which in (numbers.none, numbers.codes):
+        passed = passed if which is None else passed | which
+    return passed
+
+
 def _decimals(bits: Ints, decimals: int) -> Read:
     floats = _floats(bits)
-    passed = np.zeros(bits.shape, dtype=np.bool_)
-    for which in (floats.numbers.none, floats.numbers.codes):
-        passed = passed if which is None else passed | which
+    passed = _passed(floats.numbers)
     with np.errstate(invalid="ignore", over="ignore"):
         scaled = bits.astype(np.uint32).view(np.float32).astype(np.float64) * 10.0**decimals
     scaled = np.where(passed, 0.0, scaled)
     whole = np.rint(scaled)
     near = (np.abs(scaled - whole) <= np.abs(scaled) * _SHORTEST) & (np.abs(scaled) < _WIDEST_DECIMAL)
-    numbers = Numbers(whole.astype(np.int64), None, passed, _FAR_COUNTS, None)
+    exact = (whole / 10.0**decimals).astype(np.float32).view(np.uint32)
+    finer = np.where(passed | (exact == bits), 0, _LAST_DIGIT)
+    numbers = Numbers(whole.astype(np.int64), None, passed, _FAR_COUNTS, None, (finer, bits))
     return Read(numbers, floats.unknown, broken=~near)
 
 
@@ -199,6 +234,17 @@ def _among(numbers: Ints, codes: "_Codes") -> Flags | None:
     if not head.any():
         return None
     return head if codes.shift == 0 else head & np.isin(numbers, codes.numbers)
+
+
+def value_of(reading: Reading, numbers: Ints) -> NDArray[np.float64]:
+    """Return the values that numbers of one way stand for."""
+    if reading.way is Way.FLOAT:
+        bits = np.where(numbers < 0, 0x8000_0000 - numbers, numbers)
+        return bits.astype(np.uint32).view(np.float32).astype(np.float64)
+    if reading.way is Way.DOUBLE:
+        size = np.where(numbers == 0, 0, np.abs(numbers) + _DOUBLE_BASE)
+        return np.asarray(size.view(np.float64) * np.sign(numbers))
+    return numbers.astype(np.float64)
 
 
 def fault_codes(encoding: str, words: NDArray[np.uint16]) -> Flags:

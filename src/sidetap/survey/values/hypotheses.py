@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from sidetap.line import decode_array
 from sidetap.survey.answers import Block
-from sidetap.survey.evidence import ORDERS, Evidence, Way, fault_codes
-from sidetap.survey.evidence.codelength import Floats, Ints, float_bits, integer_bits
-from sidetap.survey.evidence.ways import DECIMALS, Reading
+from sidetap.survey.evidence import ORDERS, Evidence, Way
+from sidetap.survey.evidence.codelength import Floats, Ints, float_bits, integer_bits, wrapped
+from sidetap.survey.evidence.tally import Tally
+from sidetap.survey.evidence.ways import DECIMALS, Reading, value_of
 
 Words = NDArray[np.uint16]
 
@@ -32,7 +33,7 @@ KIND_BITS = {
     "uint32": 3.5,
     "int32": 5.0,
     "float32": 2.0,
-    "mod10k32": 8.0,
+    "mod10k32": 7.0,
     "float64": 6.0,
     "text": 4.0,
 }
@@ -47,17 +48,20 @@ _WHITE = 12.0  # bits: a 16-bit register full of noise is no quantity, but the l
 _WHITE_FROM = 14.0  # bits a change
 _HUGE_INTEGER = 10.0  # bits: over 10^8, seldom a quantity
 _HUGE = 10**8
+_WHITE_HALF, _WHITE_HALF_FROM = 16.0, 28.0  # the same of two registers
 _FEWEST_CHANGES = 8
 _UNLIKELY_FLOAT = 30.0
-_HALF_EMPTY = 12.0  # bits: a float that moves between whole numbers, yet never uses its low word
+_HALF_EMPTY = 8.0  # bits: a float that moves between whole numbers, yet never uses its low word
 _SINGLE_ULPS = 12.0  # bits: a float that moves by its last digit only; a whole number that counts does that
 _DECIMALS = 4.0  # bits: the values lie on a decimal lattice
 _MOST_ODD = 0.2  # share of rows that may hold no float of a sensible size and no known code
 _ODD = 32.0  # bits: one of those
 _WORD_BY_WORD = 1.0
-_FINE = 24.0  # bits: a double that moves by less than its upper half can show; two values of their own do that
+_FIXED = 1.0
+_FINE = 24.0  # bits: a double of which only one half moves; two values of their own do that
 _MOST_FINE = 0.05  # of its changes
 _FINE_SYMBOLS = 2 * 32  # of changes below 2³¹
+_EVEN = 0.98
 _MANTISSA = {"float32": 23, "float64": 52}
 
 
@@ -91,9 +95,9 @@ def hypotheses(block: Block) -> list[Hypothesis]:
 
 @dataclass(frozen=True, slots=True)
 class _Series:
-    """The answers of a block that are kept, decoded from every register that may start such a value [series].
+    """Values from every register that may start one [series], NaN where there never was one.
 
-    first: the first value that is no fault code; least, most: of all that are none.
+    first: the first that is no fault code; least, most: of all that are none.
     """
 
     first: Floats
@@ -101,17 +105,12 @@ class _Series:
     most: Floats
 
     @classmethod
-    def of(cls, words: Words, encoding: str, width: int) -> "_Series":
-        columns = range(words.shape[1] - width + 1)
-        told = np.empty((3, len(columns)))
-        for j in columns:
-            own = words[:, j : j + width]
-            if not (own != own[0]).any():
-                own = own[:1]
-            values = decode_array(encoding, own).astype(np.float64)
-            values = values[~fault_codes(encoding, own)]
-            values = values[np.isfinite(values)]
-            told[:, j] = (values[0], values.min(), values.max()) if len(values) else np.nan
+    def of(cls, evidence: Evidence, reading: Reading, *, signed: bool = False) -> "_Series":
+        tally = evidence.tally(reading)
+        bits = 16 * reading.width
+        first = wrapped(tally.first, bits) if signed else tally.first
+        ends = (tally.signed_least, tally.signed_most) if signed else (tally.least, tally.most)
+        told = (np.where(tally.seen, value_of(reading, np.where(tally.seen, n, 0)), np.nan) for n in (first, *ends))
         return cls(*told)
 
 
@@ -121,6 +120,7 @@ class _Priced:
     def __init__(self, block: Block) -> None:
         self._words = block.words
         self._evidence: Evidence = block.evidence
+        self._carries: NDArray[np.bool_] = np.any(block.words, axis=0, keepdims=True)[0]  # anything but zeros
 
     def words(self) -> Iterator[Hypothesis]:
         """Return the ways to read single registers."""
@@ -133,8 +133,8 @@ class _Priced:
         carried = np.where(evidence.restless == 0, evidence.carries, 0).max(axis=0)
         both = _WHITE * white + _CARRY * np.minimum(carried, _MOST_CARRIES)
         tally = evidence.tally(Reading(Way.WORD))
-        falls = tally.changes[:, 1::2].sum(axis=1)
-        unsigned, signed = (_Series.of(self._words, name, 1) for name in ("uint16", "int16"))
+        falls, rising = tally.changes[:, 1::2].sum(axis=1), _rising(tally)
+        unsigned, signed = (_Series.of(evidence, Reading(Way.WORD), signed=s) for s in (False, True))
         for j in range(evidence.registers):
             # a counter that rolls over jumps too, but it never falls otherwise
             price = KIND_BITS["uint16"] + both[j] + _integer_price(unsigned.first[j], 16)
@@ -143,13 +143,13 @@ class _Priced:
             price = KIND_BITS["int16"] + both[j] + _integer_price(signed.first[j], 16)
             price += _DEEP_NEGATIVE if signed.most[j] < _DEEP else 0.0
             crosses = signed.least[j] < 0 <= signed.most[j]
-            price += _WRONG_SIGN if crosses and not tally.wraps[j] else 0.0
+            price += _WRONG_SIGN if crosses and (rising[j] or not tally.wraps[j]) else 0.0
             yield Hypothesis(j, 1, "int16", "", float(price), float(changes[j]))
             if turned[j]:
                 price = KIND_BITS["bits16"] + _integer_price(unsigned.first[j], 16)
                 yield Hypothesis(j, 1, "bits16", "", float(price), float(flags[j]))
         alive = evidence.alive(Reading(Way.BCD))
-        digits, bits = _Series.of(self._words, "bcd16", 1), evidence.change_bits(Reading(Way.BCD))
+        digits, bits = _Series.of(evidence, Reading(Way.BCD)), evidence.change_bits(Reading(Way.BCD))
         for j in np.flatnonzero(alive & np.isfinite(digits.first)).tolist():
             price = KIND_BITS["bcd16"] + _integer_price(digits.first[j], 14)
             yield Hypothesis(j, 1, "bcd16", "", float(price), float(bits[j]))
@@ -158,16 +158,20 @@ class _Priced:
         """Return the whole numbers of two registers."""
         if self._evidence.registers < 2:
             return
-        changes = self._evidence.change_bits(Reading(Way.WHOLE, order))
+        reading = Reading(Way.WHOLE, order)
+        changes, alive = self._evidence.change_bits(reading), np.flatnonzero(self._evidence.alive(reading)).tolist()
         swapped = _SWAPPED_INTEGER if order.endswith("swapped") else 0.0
         for kind in ("uint32", "int32"):
-            series = _Series.of(self._words, f"{kind}-{order}", 2)
-            for j in range(len(changes)):
+            series = _Series.of(self._evidence, reading, signed=kind == "int32")
+            tally = self._evidence.tally(reading)
+            rising, turned = _rising(tally), tally.changes[:, 1:].sum(axis=1)
+            white = (changes > _WHITE_HALF_FROM * turned) & (turned > _FEWEST_CHANGES)
+            for j in alive:
                 if kind == "int32" and not series.least[j] < 0:
                     continue
                 price = KIND_BITS[kind] + swapped + _integer_price(series.first[j], 32)
-                largest = max(abs(series.least[j]), abs(series.most[j]))
-                price += _HUGE_INTEGER if largest > _HUGE else 0.0
+                huge = max(-series.least[j], series.most[j]) > _HUGE and not rising[j]
+                price += (_HUGE_INTEGER if huge else 0.0) + (_WHITE_HALF if white[j] else 0.0)
                 yield Hypothesis(j, 2, kind, order, float(price), float(changes[j]))
 
     def modulo(self, order: str) -> Iterator[Hypothesis]:
@@ -177,7 +181,7 @@ class _Priced:
         if not len(alive):
             return
         changes = self._evidence.change_bits(reading)
-        series = _Series.of(self._words, f"mod10k32-{order}", 2)
+        series = _Series.of(self._evidence, reading)
         swapped = _SWAPPED_INTEGER if order.endswith("swapped") else 0.0
         for j in alive[np.isfinite(series.first[alive])].tolist():
             price = KIND_BITS["mod10k32"] + swapped + _integer_price(series.first[j], 27)
@@ -190,21 +194,22 @@ class _Priced:
         if not alive.any():
             return
         tally = evidence.tally(reading)
+        rising = _rising(tally)
         changes = np.minimum(evidence.change_bits(reading), self._word_by_word(order))
+        changes = np.minimum(changes, evidence.change_bits(Reading(Way.FIXED, order)) + _FIXED)
         faults = tally.bursts * np.log2(evidence.rows + 1)
         for decimals in DECIMALS:
-            lattice = Reading(Way.DECIMAL, order, decimals)
-            bits = evidence.change_bits(lattice) + _DECIMALS
-            changes = np.where(evidence.alive(lattice), np.minimum(changes, bits), changes)
+            bits = evidence.change_bits(Reading(Way.DECIMAL, order, decimals))
+            changes = np.minimum(changes, bits + _DECIMALS)
         changes = changes + _ODD * tally.odd
-        words = self._words
-        for j, price in self._float_prices("float32", order, alive & (tally.odd <= _MOST_ODD * evidence.rows)):
-            low = words[:, j + order.startswith("high")]
-            high = words[:, j + order.startswith("low")]
-            empty = not low.any() and (high != high[0]).any() and self._has_fractions(j, order)
+        carries = self._carries
+        for j, price in self._float_prices(reading, alive & (tally.odd <= _MOST_ODD * evidence.rows)):
+            low, high = (j + 1, j) if order.startswith("high") else (j, j + 1)
+            empty = not carries[low] and evidence.turned[high] and self._has_fractions(j, order)
             price += _HALF_EMPTY if empty else 0.0
             ulps = tally.changes[j]
-            price += _SINGLE_ULPS if ulps[2:4].any() and not ulps[4:].any() else 0.0
+            single = ulps[2:4].any() and not ulps[4:].any()
+            price += _SINGLE_ULPS if single or (rising[j] and _is_even(ulps)) else 0.0
             yield Hypothesis(j, 2, "float32", order, price, float(min(changes[j], 32.0 * evidence.rows + faults[j])))
 
     def _has_fractions(self, j: int, order: str) -> bool:
@@ -212,10 +217,11 @@ class _Priced:
         values = values[np.isfinite(values)]
         return bool((values != np.rint(values)).any())
 
-    def _float_prices(self, kind: str, order: str, which: NDArray[np.bool_]) -> Iterator[tuple[int, float]]:
+    def _float_prices(self, reading: Reading, which: NDArray[np.bool_]) -> Iterator[tuple[int, float]]:
         """Return the first register and the price of each float that may be one."""
+        kind = reading.way.value
         mantissa = _MANTISSA[kind]
-        series = _Series.of(self._words, f"{kind}-{order}", 2 if kind == "float32" else 4)
+        series = _Series.of(self._evidence, reading)
         first = float_bits(series.first, mantissa)
         ends = np.maximum(float_bits(series.least, mantissa), float_bits(series.most, mantissa)) - mantissa
         for j in np.flatnonzero(which & np.isfinite(series.first)).tolist():
@@ -232,16 +238,41 @@ class _Priced:
 
     def doubles(self, order: str) -> Iterator[Hypothesis]:
         """Return the floats of four registers."""
-        reading = Reading(Way.DOUBLE, order)
-        alive = self._evidence.alive(reading)
+        evidence, reading = self._evidence, Reading(Way.DOUBLE, order)
+        alive = evidence.alive(reading)
         if not alive.any():
             return
-        tally, changes = self._evidence.tally(reading), self._evidence.change_bits(reading)
-        for j, price in self._float_prices("float64", order, alive & (tally.odd <= _MOST_ODD * self._evidence.rows)):
+        tally = evidence.tally(reading)
+        changes = np.minimum(evidence.change_bits(reading), self._half_by_half(order)) + _ODD * tally.odd
+        carries = self._carries
+        for j, price in self._float_prices(reading, alive & (tally.odd <= _MOST_ODD * evidence.rows)):
             moved = tally.changes[j, 1:].sum()
             fine = moved and tally.changes[j, 1:_FINE_SYMBOLS].sum() > _MOST_FINE * moved
-            price += _FINE if fine else 0.0
-            yield Hypothesis(j, 4, "float64", order, price, float(changes[j] + _ODD * tally.odd[j]))
+            lower = slice(j + 2, j + 4) if order.startswith("high") else slice(j, j + 2)
+            idle = evidence.turned[j : j + 4].any() and not evidence.turned[lower].any() and carries[lower].any()
+            price += _FINE if fine or idle else 0.0
+            yield Hypothesis(j, 4, "float64", order, price, float(changes[j]))
+
+    def _half_by_half(self, order: str) -> Floats:
+        """Return the bits of each double whose upper half moves smoothly while its lower half is noise."""
+        evidence, reading = self._evidence, Reading(Way.WHOLE, order)
+        bits = evidence.change_bits(reading)
+        turned = evidence.tally(reading).changes[:, 1:].sum(axis=1)
+        noise = np.where((bits > _WHITE_HALF_FROM * turned) & (turned > _FEWEST_CHANGES), bits, np.inf)
+        upper, lower = (bits[:-2], noise[2:]) if order.startswith("high") else (bits[2:], noise[:-2])
+        return np.asarray(upper + lower + _WORD_BY_WORD, dtype=np.float64)
+
+
+def _rising(tally: Tally) -> NDArray[np.bool_]:
+    """Return which series only rise, and do so often: counters."""
+    rises, falls = tally.changes[:, 2::2].sum(axis=1), tally.changes[:, 3::2].sum(axis=1)
+    return np.asarray((falls == 0) & (rises > _FEWEST_CHANGES))
+
+
+def _is_even(changes: Ints) -> bool:
+    """Whether nearly all changes but standing still are of one size, to a factor of two or four: a clock's."""
+    moved = changes[2:]
+    return bool(np.sort(moved)[-2:].sum() > _EVEN * moved.sum())
 
 
 def _integer_price(first: float, width: int) -> float:

@@ -27,6 +27,7 @@ LIKELY = 0.7
 # up to where two encodings that read every answer alike go on to do so
 _SIGN_LIMIT = 1 << 15
 _STILL_WORD_LIMIT = 1 << 16  # a 32-bit number whose high word stays 0 is its low word below this
+_UNSIGNED = {"uint16", "bits16"}
 _DIGITS_LIMIT = {"bcd16": 10, "mod10k32": 10_000}
 
 _SURELY_WIDE = 0.9
@@ -44,6 +45,8 @@ _RECENT_NS = 600 * NS_PER_S  # the trend is that of so long a last part of the r
 _FEWEST_FOR_TREND = 5
 _CLEAR_TREND = 4.0  # standard errors
 _MOST_FAULT_WORDS = 3
+_ENDS = (0xFFFF, 0x7FFF)  # no states
+_MOST_FLAGS = 6  # bits set in a state
 
 Number = int | float
 
@@ -181,7 +184,8 @@ def _narrowed(block: Block, held: Sequence[Hypothesis], partition: Partition) ->
     chosen: list[int] = []
     for k in partition.best:
         h = held[k]
-        still = h.kind in ("uint32", "mod10k32") and valid_below(block, h) is not None
+        plain = h.kind in ("uint32", "mod10k32") and not h.order.endswith("swapped")
+        still = plain and valid_below(block, h) is not None
         if still and partition.probabilities[:, k].min() < _SURELY_WIDE:
             chosen += [words[h.start], words[h.start + 1]]
         else:
@@ -216,9 +220,9 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
         text = str(decode("text", last_words))
         return Value(*place, "text", Kind.TEXT, confidence, None, (), text, text, None, None, last_words, 0, (), None)
     series = decoded(block, mine)
-    kind = _kind(block, mine, series[np.isfinite(series)])
-    if kind is Kind.STATUS and mine.width == 1 and mine.kind != "bcd16":
+    if mine.kind in _UNSIGNED and _are_flags(block, mine):
         series = _literal(block, mine)  # a flag is no code for "no value"
+    kind = _kind(block, mine, series[np.isfinite(series)])
     rivals = _rivals(block, held, partition, chosen)
     finite = series[np.isfinite(series)]
     number = _shortest if mine.kind == "float32" else float if mine.kind == "float64" else int
@@ -242,6 +246,13 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
         tuple(map(tuple, np.unique(words[faults], axis=0)[:_MOST_FAULT_WORDS].tolist())),
         _trend_per_h(block, series) if kind is Kind.MEASUREMENT else None,
     )
+
+
+def _are_flags(block: Block, hypothesis: Hypothesis) -> bool:
+    """Whether a register holds few states of few bits each, the highest one among them: a state, no fault."""
+    states = np.unique(block.words[:, hypothesis.start])
+    few = len(states) <= _FEW and not np.isin(states, _ENDS).any()
+    return bool(few and max(int(s).bit_count() for s in states) <= _MOST_FLAGS)
 
 
 def _name(hypothesis: Hypothesis, kind: Kind) -> str:
@@ -284,7 +295,7 @@ def _shortest(value: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Rivals:
-    """How sure one way to read registers is beside the others. valid_below: up to where those that agree with it do."""
+    """How sure one way to read registers is beside the others; valid_below: up to where those who agree go on to."""
 
     confidence: float
     valid_below: int | None
@@ -297,7 +308,7 @@ def _rivals(block: Block, held: Sequence[Hypothesis], partition: Partition, chos
     Two word orders that happen to agree (symmetric bytes) don't count as one: they would part at the next change.
     """
     mine = held[chosen]
-    series = _literal(block, mine)
+    series = decoded(block, mine)
     probabilities = partition.probabilities
     equal: list[tuple[int, int | None]] = []  # which, and up to where it goes on to agree
     named: dict[str, float] = {}
@@ -307,7 +318,7 @@ def _rivals(block: Block, held: Sequence[Hypothesis], partition: Partition, chos
         probability = float(probabilities[:, k].max())
         if k == chosen or not overlaps or h.kind == "text" or probability < _NEGLIGIBLE:
             continue
-        same = np.array_equal(_literal(block, h), series, equal_nan=True)
+        same = {mine.kind, h.kind} <= _UNSIGNED or np.array_equal(decoded(block, h), series, equal_nan=True)
         limit = _agree_below(mine, h) if same else 0
         if same and limit != 0:
             equal.append((k, limit))
@@ -342,7 +353,7 @@ def _agree_below(one: Hypothesis, other: Hypothesis) -> int | None:
     For good counts also what only parts beyond 2³¹ counts: no quantity goes there.
     """
     kinds = {one.kind, other.kind}
-    if kinds <= {"uint16", "bits16"}:
+    if kinds <= _UNSIGNED:
         return None
     if one.width == other.width == 1:
         return _DIGITS_LIMIT["bcd16"] if "bcd16" in kinds else _SIGN_LIMIT

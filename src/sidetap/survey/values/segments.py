@@ -22,6 +22,7 @@ from sidetap.survey.values.hypotheses import ORDER_BITS, Hypothesis
 EVIDENCE_WEIGHTS = (1.0, 0.1, 0.01)
 _OTHER_ORDER = 7.2  # bits: 1 % of a device's 32-bit values break its own order; common practice, no source
 _NEVER = -1e18
+_TIES = 1e-9  # of what is equally likely, the simplest
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +43,25 @@ def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Parti
     totals = np.sum([s.total for s in sums], axis=0) - order_bits  # [weights, orders]
     share = 2.0 ** np.maximum(totals - totals.max(axis=1, keepdims=True), -1000)
     share /= share.sum(axis=1, keepdims=True)
-    likeliest = int(np.argmax(share[0]))
-    return [
-        Partition((share[:, :, None] * s.probabilities).sum(axis=1), _path(held, s.chosen[0, likeliest]))
-        for (_, held), s in zip(blocks, sums, strict=True)
-    ]
+    found = []
+    for (size, held), s in zip(blocks, sums, strict=True):
+        probabilities = (share[:, :, None] * s.probabilities).sum(axis=1)
+        found.append(Partition(probabilities, _best(size, held, probabilities.mean(axis=0))))
+    return found
+
+
+def _best(size: int, held: Sequence[Hypothesis], likely: Floats) -> tuple[int, ...]:
+    """Return the partition that has the most of what is likely over all weights, register by register."""
+    gain = likely * np.array([h.width for h in held]) + _TIES * np.array([-h.prior_bits for h in held])
+    best, chosen = np.zeros(size + 1), np.full(size + 1, -1, dtype=np.int64)
+    start = np.array([h.start for h in held])
+    end = start + np.array([h.width for h in held])
+    for place in range(1, size + 1):
+        own = np.flatnonzero(end == place)
+        ways = best[start[own]] + gain[own]
+        chosen[place] = own[ways.argmax()]
+        best[place] = ways.max()
+    return _path(held, chosen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +69,10 @@ class _Sums:
     """Of one block, for every weight of the evidence and every order of the device.
 
     probabilities: of each hypothesis [weights, orders, hypotheses]. total: log2 of the weight of all partitions.
-    chosen: the last hypothesis of the best partition up to each register [weights, orders, registers + 1].
     """
 
     probabilities: Floats
     total: Floats
-    chosen: Ints
 
 
 def _sums(size: int, held: Sequence[Hypothesis]) -> _Sums:
@@ -67,21 +80,17 @@ def _sums(size: int, held: Sequence[Hypothesis]) -> _Sums:
     start = np.array([h.start for h in held])
     end = start + np.array([h.width for h in held])
     shape = (*score.shape[:2], size + 1)
-    left, best, right = np.full(shape, _NEVER), np.full(shape, _NEVER), np.full(shape, _NEVER)
-    left[..., 0] = best[..., 0] = right[..., size] = 0.0
-    chosen = np.full(shape, -1, dtype=np.int64)
+    left, right = np.full(shape, _NEVER), np.full(shape, _NEVER)
+    left[..., 0] = right[..., size] = 0.0
     for place in range(1, size + 1):
         own = np.flatnonzero(end == place)
         left[..., place] = _log_sum(left[..., start[own]] + score[..., own])
-        ways = best[..., start[own]] + score[..., own]
-        chosen[..., place] = own[ways.argmax(axis=-1)]
-        best[..., place] = ways.max(axis=-1)
     for place in range(size - 1, -1, -1):
         own = np.flatnonzero(start == place)
         right[..., place] = _log_sum(score[..., own] + right[..., end[own]])
     total = left[..., size]
     likely = left[..., start] + score + right[..., end] - total[..., None]
-    return _Sums(2.0 ** np.minimum(0.0, likely), total, chosen)
+    return _Sums(2.0 ** np.minimum(0.0, likely), total)
 
 
 def _scores(held: Sequence[Hypothesis]) -> Floats:
