@@ -4,6 +4,7 @@ import json
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -16,7 +17,7 @@ from sidetap.cli.progress import watched_batches
 from sidetap.cli.report_place import check_report_place
 from sidetap.errors import BadInput
 from sidetap.line.recording import read as read_recording
-from sidetap.quantity import NS_PER_S
+from sidetap.quantity import NS_PER_S, Dimension, parse_quantity
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
@@ -24,6 +25,7 @@ from sidetap.survey.words import AnswerWords, Way, answer_words
 from sidetap.survey.words.vocabulary import place
 
 _INDENT, _LABEL = 2, 9
+_SHOWN = 60  # characters of an option told back
 _CALENDAR_FROM_NS = 10**9 * NS_PER_S  # 2001; a clock that shows less counts from the record's own start
 
 
@@ -31,7 +33,15 @@ def match(
     recording: Annotated[Path, typer.Argument(help="The recording: .pcapng or .csv.")],
     readings: Annotated[Path, typer.Argument(help="A CSV time_s,name,value,unit of what people read.")],
     site: Annotated[
-        Path | None, typer.Option(help="A site file: its time zone is that of the readings; its points are compared.")
+        Path | None,
+        typer.Option(help="A site file: its time zone is that of the readings, its vessels' heights help."),
+    ] = None,
+    height: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=LENGTH",
+            help='How high a vessel is, as T1="7.315 m"; may be given for several. It settles scales that are open.',
+        ),
     ] = None,
     report: Annotated[Path | None, typer.Option(help="Write it all as one HTML page with pictures.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
@@ -41,10 +51,11 @@ def match(
         check_report_place(report, [recording, readings, site])
     known = None if site is None else load_or_refuse(site)
     noted = read(readings, None if known is None else ZoneInfo(known.time_zone))
+    heights = _heights(height or [], known, noted)
     source = read_recording(recording)
     found = survey_recording(source, (), watched_batches(source))
     _refuse_if_all_outside(readings, noted, found)
-    answers = match_readings(found, noted)
+    answers = match_readings(found, noted, heights)
     zone = None if known is None else ZoneInfo(known.time_zone)
     words = [answer_words(found, answer, noted, zone) for answer in answers]
     if report is not None:
@@ -57,6 +68,26 @@ def match(
     console = page()
     for told in words:
         _show(console, told, known)
+
+
+def _heights(given: Sequence[str], known: Site | None, noted: Sequence[PersonReading]) -> dict[str, Fraction]:
+    """Return the heights of vessels by name, in m: the site file's tops, and what was given instead."""
+    names = list(dict.fromkeys(r.name for r in noted))
+    found = {} if known is None else {v.tag: Fraction(v.top_01mm, 10_000) for v in known.vessels}
+    for text in given:
+        name, _, length = text.rpartition("=")
+        if name not in names:
+            problem = f"{text[:_SHOWN]!r} names no reading" if name else f"{text[:_SHOWN]!r} is no NAME=LENGTH"
+            raise BadInput(
+                "--height", problem, f'Write it like {names[0]}="7.315 m"; names here are {", ".join(names)}.'
+            )
+        try:
+            found[name] = parse_quantity(length, Dimension.LENGTH)
+        except ValueError as problem:
+            raise BadInput("--height", str(problem), f'Write it like {names[0]}="7.315 m".') from None
+        if found[name] <= 0:
+            raise BadInput("--height", f"{text[:_SHOWN]!r} is no height", "Write a length over 0.")
+    return found
 
 
 def _refuse_if_all_outside(path: Path, noted: Sequence[PersonReading], found: Survey) -> None:
