@@ -100,7 +100,7 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
     found = promises(weighed)
     if not found or not weighed.explained():
         return _no_answer(name)
-    alike = twins(weighed, found[0], asked)
+    alike = twins(weighed, found[0], asked) if found[0].moved and found[0].register >= _PERHAPS else []
     if alike:
         found = [replace(p, confidence=min(p.confidence, UNMOVED)) for p in found]
     first = found[0]
