@@ -228,6 +228,30 @@ def test_a_value_of_which_nothing_else_is_known_is_open(level: Device) -> None:
     assert same.verdict.words == "open"
 
 
+def test_neighbours_tell_what_else_a_register_may_be_part_of() -> None:
+    """Three registers; the first may be a number of 32 bits, which takes in the second but not the third."""
+    random = np.random.default_rng(4)
+    words = (np.cumsum(random.integers(-2, 3, (400, 3)), axis=0) + 20_000).astype(np.uint16)
+    device = surveyed(reads(7, 40, words)).devices[0]
+    first, second, third = (replace(v, confidence=0.6, alternatives=()) for v in device.values)
+    wide = Alternative("uint32-low-word-first", 0.4)
+
+    def verdicts(*values: Value) -> list[str]:
+        return [words_.verdict.words for words_ in device_words(replace(device, values=values))]
+
+    assert verdicts(replace(first, alternatives=(wide,)), second, third) == [
+        "ambiguous: unsigned 16 bit or unsigned 32 bit, low word first",
+        "ambiguous: unsigned 16 bit or part of unsigned 32 bit, low word first from 400041 on",
+        "open",
+    ]
+    signed = Alternative("int16", 0.3)
+    own = verdicts(replace(first, alternatives=(wide,)), replace(second, alternatives=(signed,)), third)
+    assert own[1] == "ambiguous: unsigned 16 bit or signed 16 bit"  # its own come first
+    sure = replace(first, confidence=0.995, alternatives=(wide,))
+    (settled_,) = device_words(replace(device, values=(sure,)))
+    assert settled_.others == ()
+
+
 def test_two_word_orders_that_agree_are_two_ways() -> None:
     """A float32 whose two words are alike, all along, is the same in either order: until it changes."""
     words = np.full((300, 2), 0x4242, dtype=np.uint16)
