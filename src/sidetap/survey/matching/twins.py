@@ -23,6 +23,8 @@ _PROBES = 24  # answers looked at first
 _COMPARED = 0.99  # share of answers compared: polls differ in time, and a transmitter may err now and then
 _ROUNDS = 3
 _FEWEST = 8  # answers
+_SPARE = 2  # readings beyond the freedoms
+_BENT = 2.0  # allowances
 _TRUSTED = 0.5
 _UNSURE = 2.0  # standard deviations
 
@@ -45,6 +47,7 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
     """Return the explanations by other devices that fit every reading and run alike from the first to the last.
 
     With more readings than freedoms that is no chance, so it isn't for their prior to decide between two vessels.
+    Where they exceed them by one only, a level that just rises or falls steadily is no evidence: much else does.
     """
     lead = promise.lead
     fitting = np.flatnonzero(lead.trusted > _TRUSTED)
@@ -63,11 +66,26 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
         between = (other.t_ns >= min(moments)) & (other.t_ns <= max(moments)) & np.isfinite(other.series)
         if other.only_rises or other.key in found or not between.any():
             continue
-        off = np.abs(held.level(other.series[between]) - _level(lead, other.t_ns[between]))
+        level = _level(lead, other.t_ns[between])
+        spare = len(fitting) - held.freedoms
+        if held.freedoms and spare < _SPARE and not _bends(other.t_ns[between], level, _BENT * promise.allowed):
+            continue
+        off = np.abs(held.level(other.series[between]) - level)
         unsure = float(held.uncertainty(other.series[between]).max())
         if np.quantile(off, _COMPARED) <= promise.allowed + _UNSURE * unsure:
             found[other.key] = (other, held.scale, held.offset)
     return list(found.values())
+
+
+def _bends(t_ns: NDArray[np.int64], level: Floats, least: float) -> bool:
+    """Return whether a level does anything but rise or fall steadily."""
+    t = (t_ns - t_ns[0]) / 1e9
+    t = t - t.mean()
+    square = float((t**2).sum())
+    if not square > 0:
+        return False
+    level = level - level.mean()
+    return bool(np.quantile(np.abs(level - t * float((t * level).sum()) / square), 0.9) >= least)
 
 
 def _straight(promise: Promise, fields: Sequence[Field]) -> list[Twin]:
