@@ -17,8 +17,9 @@ from survey_lines import S, encode, level_mm, merged, reads, surveyed
 from sidetap.line import decode
 from sidetap.line.encodings import ENCODINGS, width
 from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Rival, Survey
+from sidetap.survey.relations import Relation, RelationKind
 from sidetap.survey.values import Alternative, Device, Kind, Value
-from sidetap.survey.words import Sure, ValueWords, answer_words, device_words
+from sidetap.survey.words import Sure, ValueWords, answer_words, device_words, relation_words
 from sidetap.survey.words.rivals import agree_below
 from sidetap.survey.words.times import clock, elapsed, lasting, span
 from sidetap.survey.words.vocabulary import (
@@ -257,12 +258,16 @@ def test_two_word_orders_that_agree_are_two_ways() -> None:
     words = np.full((300, 2), 0x4242, dtype=np.uint16)
     device = surveyed(reads(7, 40, words)).devices[0]
     value = device.values[0]
+    (number_,) = struct.unpack(">f", bytes.fromhex("42424242"))
     changed = replace(
         value,
         encoding="float32-high-word-first",
         width=2,
+        kind=Kind.CONSTANT,
         confidence=0.5,
         alternatives=(Alternative("float32-low-word-first", 0.5),),
+        **dict.fromkeys(("first", "last", "min", "max"), number_),
+        last_words=(0x4242, 0x4242),
     )
     (words_told,) = device_words(replace(device, values=(changed,)))
     assert words_told.verdict.words == "ambiguous: float 32 bit, high word first or float 32 bit, low word first"
@@ -378,6 +383,23 @@ def test_a_suspect_is_told_with_what_was_expected(yard: Survey) -> None:
     expected = float(told_.partition("expected ")[2].split()[0])
     assert expected == pytest.approx(LEVEL[300] / 1000, abs=0.01)
     assert words.fit.startswith("2 of 3 readings")
+
+
+def test_no_level_is_told_from_outside_of_the_record(yard: Survey) -> None:
+    best = answer_words(yard, answer(), READINGS).best
+    assert best is not None
+    for second in (-3600, 5000):
+        assert best.level_at((T_S + second) * S) is None
+        assert best.told(best.level_at((T_S + second) * S)) == "none"
+    between = best.level_at((T_S + 100) * S)
+    assert between == pytest.approx(LEVEL[100] / 1000, abs=0.01)
+
+
+def test_what_people_noted_is_escaped_in_relations_too() -> None:
+    noted = "falls whenever \x1b[2J runs."
+    relation = Relation(RelationKind.FALLS_DURING, (), noted, noted, noted, 0.001)
+    assert not any("\x1b" in words for words in relation_words(relation))
+    assert all("\\x1b[2J" in words for words in relation_words(relation))
 
 
 def test_readings_left_out_are_told(yard: Survey) -> None:
