@@ -245,6 +245,15 @@ def _sweep(vessel: Vessel, unit: Unit) -> tuple[Floats, np.ndarray]:
     return levels, words
 
 
+def _told_truly(unit: Unit, levels: Floats, rival: Rival) -> Floats:
+    """Return what the register under an answer says of levels, in its own steps; the levels where it has none."""
+    first = rival.register - unit.register
+    for f in unit.fields:
+        if f.level_scale is not None and f.start < first + width_of(rival.encoding) and f.start + f.width > first:
+            return decode(encode(_sent(f, levels), f.encoding), f.encoding) * f.level_scale + (f.level_offset or 0.0)
+    return levels
+
+
 def _sent(f: Field, level_m: Floats) -> Floats:
     return np.asarray((level_m - (f.level_offset or 0.0)) / (f.level_scale or 1.0))
 
@@ -272,7 +281,7 @@ def beyond_error(yard: Yard, trial: Trial, rival: Rival, valid_below: float | No
         return 0.0
     low, high = float(trial.vessel.level_m.min()), float(trial.vessel.level_m.max())
     outside = np.maximum(0, np.maximum(levels - high, low - levels))
-    off = np.abs(told - levels) / (allowed_m * (1 + 2 * outside / max(high - low, SHARE)))
+    off = np.abs(told - _told_truly(unit, levels, rival)) / (allowed_m * (1 + 2 * outside / max(high - low, SHARE)))
     return float("inf") if np.isnan(off[held]).any() else float(off[held].max())
 
 
