@@ -156,7 +156,7 @@ def judge(yard: Yard, trial: Trial, answer: Answer) -> Judged:
     allowed = _allowed_m(trial)
     error = record_error_m(yard, trial, answer.best, answer.valid_below) / allowed
     beyond = beyond_error(yard, trial, answer.best, answer.valid_below, allowed) <= 1
-    register = register_right(yard, trial, answer.best, allowed)
+    register = register_right(yard, trial, answer.best, allowed, answer.valid_below)
     among = register or any(register_right(yard, trial, rival, allowed) for rival in answer.rivals)
     return Judged(answer.status, error <= 1, beyond, register, among, error)
 
@@ -285,14 +285,16 @@ def beyond_error(yard: Yard, trial: Trial, rival: Rival, valid_below: float | No
     return float("inf") if np.isnan(off[held]).any() else float(off[held].max())
 
 
-def register_right(yard: Yard, trial: Trial, rival: Rival, allowed_m: float) -> bool:
+def register_right(
+    yard: Yard, trial: Trial, rival: Rival, allowed_m: float, valid_below: float | None = None
+) -> bool:
     """Return whether some straight law makes an answer's register right: its place and encoding are the true ones."""
     unit = _unit_of(yard, rival)
     if unit is None or unit is not trial.vessel.unit:
         return False
     levels, words = _sweep(trial.vessel, unit)
     decoded = _decoded(unit, words, rival)
-    good = np.isfinite(decoded)
+    good = np.isfinite(decoded) & _within(trial, rival, levels, valid_below)
     if good.sum() < 2 or np.ptp(decoded[good]) == 0:
         return False
     scale, offset = np.polyfit(decoded[good], levels[good], 1)
