@@ -6,6 +6,7 @@ which reading would settle the rest. A name is settled only when its promise hol
 moving level from an idle one. Readings taken outside of the record can't be laid beside it and are left out.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -152,6 +153,8 @@ def _suspects(weighed: Weighed, first: Promise, asked: Sequence[Table]) -> tuple
     for n, reading in enumerate(readings):
         if mistyped[n] < _PERHAPS or first.lead.trusted[n] > 1 - _PERHAPS:
             continue
+        if math.isnan(first.lead.field.at(reading.t_ns)[0]):
+            continue  # nothing speaks against it: the register told no value then
         if mistyped[n] >= SETTLED and first.moved and first.register >= SETTLED:
             suspects.append(reading.row)
             continue
