@@ -379,8 +379,9 @@ def _moments(
 ) -> Sequence[float] | None:
     """Return when the readings of a trial are taken; None where the vessel gives no such moments."""
     calm = calm_seconds(vessel, yard.start_ns)
-    if kind == "twin":
+    if kind == "twin":  # a code for "no value" would tell them apart
         calm = calm[(calm > vessel.alike[0] + 20) & (calm < vessel.alike[1] - 20)]
+        calm = np.intersect1d(calm, calm_seconds(_twin_of(yard, vessel), yard.start_ns))
     if kind == "held":
         calm = _while_equal(calm, yard, vessel, how)
     if len(calm) < 10:
@@ -407,6 +408,10 @@ def _moments(
     return best if kind in ("absent", "twin", "held") else None
 
 
+def _twin_of(yard: Yard, vessel: Vessel) -> Vessel:
+    return next(v for v in yard.vessels if v.name == vessel.twin)
+
+
 def _while_equal(calm: Floats, yard: Yard, vessel: Vessel, how: Manner) -> Floats:
     """Return the seconds about which, for 8 s, the level and the device's other meaning of it are the same."""
     unit = vessel.unit
@@ -425,7 +430,7 @@ def _told_apart(
     random: np.random.Generator, yard: Yard, vessel: Vessel, how: Manner, calm: Floats, count: int
 ) -> Sequence[float] | None:
     """Return moments of which one at least tells a vessel from its twin."""
-    other = next(v for v in yard.vessels if v.name == vessel.twin)
+    other = _twin_of(yard, vessel)
     gap = np.abs(vessel.level_m - other.level_m)[calm.astype(np.int64)]
     apart = calm[gap > 10 * how.rounding_m + 0.05]
     if len(apart) < 10:
