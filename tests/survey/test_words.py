@@ -421,6 +421,15 @@ def test_a_limit_is_the_verdict_where_a_level_may_come(yard: Survey) -> None:
     assert answer_words(yard, small, READINGS).verdict.words == "settled"
 
 
+def test_the_limit_of_a_distance_lies_above_the_level(yard: Survey) -> None:
+    """5.62 - 0.0005 × 9000 counts = 1.12 m: deeper, the distance is beyond what was seen."""
+    distance = replace(BEST, scale=-0.0005, offset=5.62)
+    words = answer_words(yard, answer(best=distance, valid_below=1.12), READINGS)
+    assert words.verdict.words == "sure only above 1.120 m"
+    assert "from 1.120 m down" in words.next[0]
+    assert "been lower" in words.next[0]
+
+
 def test_scale_open_and_none(yard: Survey) -> None:
     assert (
         answer_words(yard, answer(MatchStatus.SCALE_OPEN), READINGS).verdict.words == "register settled, scale open"
