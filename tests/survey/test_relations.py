@@ -325,7 +325,7 @@ def test_two_idle_registers_that_fail_together_are_not_tied() -> None:
 
 def test_random_walks_are_not_tied_however_many_there_are() -> None:
     random = np.random.default_rng(34)
-    walks = [np.cumsum(random.normal(0, 4, (400, 100)), axis=0) + 30_000 for _ in range(5)]
+    walks = [np.cumsum(random.normal(0, 4, (400, 100)), axis=0) + 30_000 for _ in range(3)]
     devices = read_devices(
         [
             block_of(n + 1, "holding-register", 0, np.arange(400) * S, np.rint(w).astype(np.uint16))
