@@ -179,9 +179,9 @@ def _next(answer: Answer, verdict: Verdict, best: Way | None, readings: int) -> 
     if verdict.sure is Sure.BELOW:
         further, side = ("higher", "below") if best.rival.scale > 0 else ("lower", "above")
         told.append(
-            f"Trust no level {_beyond(answer, best)}. Say how high the vessel is (--height), survey again when it has "
-            f"been {further}, or take the encoding from the device's register list; until then keep the point's valid "
-            f"range {side}."
+            f"Trust no level {_beyond(answer, best)}. Say how high the vessel is (--height), survey again when it "
+            f"has been {further}, or take the encoding from the device's register list; until then keep the point's "
+            f"valid range {side}."
         )
     return told
 
