@@ -399,6 +399,13 @@ def test_three_coincidences_are_not_enough() -> None:
     assert not any("noted" in r.text for r in relations(devices, few))
 
 
+def test_a_fall_that_goes_on_after_the_draw_is_not_its_own() -> None:
+    devices, _, times = yard(4)
+    short = [(start, start + 20) for start, stop in times if stop - start > 200]
+    assert len(short) >= 4
+    assert not any("noted" in r.text for r in relations(devices, starts_and_stops(short, "pump", 4)))
+
+
 def test_what_comes_every_half_hour_coincides_once() -> None:
     level = np.full(HOURS, 6000.0)
     times = [(start, start + 300) for start in range(600, HOURS - 600, 1800)]
