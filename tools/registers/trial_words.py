@@ -4,8 +4,6 @@ Written from the contract's table alone: the judged code has encoders and decode
 encoding's range are an error, not a wrap.
 """
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,18 +28,15 @@ def encode(values: Floats, encoding: str) -> Words:
     if base.startswith("float"):
         high_first = values.astype(f">f{int(base[5:]) // 8}").reshape(-1, 1).view(">u2").astype(np.uint16)
         return _ordered(high_first, order)
-    whole = np.rint(values).astype(np.int64)
+    whole = _fitting(np.rint(values).astype(np.int64), encoding)
     if base in SINGLE:
-        return _fitting(whole, np.dtype(SINGLE[base])).reshape(-1, 1).view(np.uint16)
+        return whole.astype(SINGLE[base]).reshape(-1, 1).view(np.uint16)
     if base in DOUBLE:
-        high_first = _fitting(whole, np.dtype(DOUBLE[base])).reshape(-1, 1).view(">u2").astype(np.uint16)
-        return _ordered(high_first, order)
+        return _ordered(whole.astype(DOUBLE[base]).reshape(-1, 1).view(">u2").astype(np.uint16), order)
     if base == "mod10k32":
         both = np.stack([whole // (LARGEST_DIGITS + 1), whole % (LARGEST_DIGITS + 1)], axis=1)
-        _fitting(both[:, :1], np.dtype(np.uint16), LARGEST_DIGITS)
         return _ordered(both.astype(np.uint16), order)
     if base == "bcd16":
-        _fitting(whole, np.dtype(np.uint16), LARGEST_DIGITS)
         return np.array([[int(str(n), 16)] for n in whole.tolist()], dtype=np.uint16).reshape(-1, 1)
     raise ValueError(encoding)
 
@@ -70,8 +65,21 @@ def _ordered(words: Words, order: str) -> Words:
     return np.ascontiguousarray(turned.byteswap() if order.endswith("-swapped") else turned)
 
 
-def _fitting(whole: NDArray[np.int64], kind: np.dtype[Any], most: int | None = None) -> NDArray[Any]:
-    limits = np.iinfo(kind)
-    if whole.size and (whole.min() < limits.min or whole.max() > (limits.max if most is None else most)):
-        raise ValueError(f"{whole.min()}..{whole.max()} does not fit {kind}")
-    return whole.astype(kind)
+def range_of(encoding: str) -> tuple[float, float]:
+    """Return the least and the greatest number that an encoding can carry."""
+    base = encoding.partition("-")[0]
+    if base.startswith("float"):
+        return -np.inf, np.inf
+    if base == "bcd16":
+        return 0.0, LARGEST_DIGITS
+    if base == "mod10k32":
+        return 0.0, (LARGEST_DIGITS + 1.0) ** 2 - 1
+    limits = np.iinfo(np.dtype((SINGLE | DOUBLE)[base]))
+    return float(limits.min), float(limits.max)
+
+
+def _fitting(whole: NDArray[np.int64], encoding: str) -> NDArray[np.int64]:
+    least, greatest = range_of(encoding)
+    if whole.size and (whole.min() < least or whole.max() > greatest):
+        raise ValueError(f"{whole.min()}..{whole.max()} does not fit {encoding}")
+    return whole

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from registers.form import Field, Unit
-from registers.trial_words import ORDERS, Floats, decode, encode, width_of
+from registers.trial_words import ORDERS, Floats, decode, encode, range_of, width_of
 
 NS = 1_000_000_000
 G_KPA = 9.80665  # kPa of a metre of water of density 1
@@ -446,16 +446,11 @@ def _fitting(random: np.random.Generator, height_m: float) -> Law:
     """Return a law whose register holds every level of the vessel."""
     while True:
         law = main_law(random, height_m)
-        try:
-            encode(np.array([-0.02, 1.02 * height_m]) * law.scale + law.offset, law.encoding)
-        except ValueError:
-            if law.encoding not in ("uint16", "bcd16") and not law.encoding.startswith(("uint32", "mod10k32")):
-                continue
-            try:  # an unsigned register can't go below nothing; no level here comes that low
-                encode(np.array([0.03 * height_m, 1.02 * height_m]) * law.scale + law.offset, law.encoding)
-            except ValueError:
-                continue
-        return law
+        lowest = -0.02 if law.encoding.startswith("int") else 0.03 * height_m  # no level here comes as low as that
+        sent = np.rint(np.array([lowest, 1.02 * height_m]) * law.scale + law.offset)
+        least, greatest = range_of(law.encoding)
+        if least <= sent.min() and sent.max() <= greatest:
+            return law
 
 
 def _still(random: np.random.Generator, seconds: int, height_m: float) -> Floats:

@@ -30,7 +30,7 @@ from registers.trial_people import (
     table,
     to_next_code_s,
 )
-from registers.trial_words import Floats, decode, encode, width_of
+from registers.trial_words import Floats, decode, encode, range_of, width_of
 from registers.trial_yards import FT_M, NS, Vessel, Yard
 from sidetap.survey.answers import block_of
 from sidetap.survey.matching import Answer, MatchStatus, Rival, match_devices, read
@@ -232,15 +232,16 @@ def _worst(told: Floats, truth: Floats, trial: Trial, rival: Rival, valid_below:
 
 
 def _sweep(vessel: Vessel, unit: Unit) -> tuple[Floats, np.ndarray]:
-    """Return levels all over a vessel and the words its device would send at them."""
+    """Return levels all over a vessel that its registers can carry, and the words its device would send at them."""
     levels = np.linspace(0.02, 0.98, 400) * vessel.height_m
-    levels_fields = [f for f in unit.fields if f.level_scale is not None]
-    for f in levels_fields:
-        keep = np.array([_holds(f, level) for level in levels])
-        levels = levels[keep]
-    whole = np.flatnonzero(np.all([np.isfinite(f.truth) for f in levels_fields], axis=0))
+    telling = [f for f in unit.fields if f.level_scale is not None]
+    for f in telling:
+        least, greatest = range_of(f.encoding)
+        sent = np.rint(_sent(f, levels))
+        levels = levels[(sent >= least) & (sent <= greatest)]
+    whole = np.flatnonzero(np.all([np.isfinite(f.truth) for f in telling], axis=0))
     words = np.repeat(unit.words[whole[-1]][None, :], len(levels), axis=0)
-    for f in levels_fields:
+    for f in telling:
         words[:, f.start : f.start + f.width] = encode(_sent(f, levels), f.encoding)
     return levels, words
 
@@ -256,14 +257,6 @@ def _told_truly(unit: Unit, levels: Floats, rival: Rival) -> Floats:
 
 def _sent(f: Field, level_m: Floats) -> Floats:
     return np.asarray((level_m - (f.level_offset or 0.0)) / (f.level_scale or 1.0))
-
-
-def _holds(f: Field, level_m: float) -> bool:
-    try:
-        encode(_sent(f, np.array([level_m])), f.encoding)
-    except ValueError:
-        return False
-    return True
 
 
 def beyond_error(yard: Yard, trial: Trial, rival: Rival, valid_below: float | None, allowed_m: float) -> float:
