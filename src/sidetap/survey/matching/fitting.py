@@ -55,8 +55,9 @@ class Fits:
     """The fit of each row. log_width: of what its freedom leaves of the prior, as a volume; 0 without freedom.
 
     The level at x is known with variance middle_variance + scale_variance × (x - pivot)²: told about a pivot, because
-    decoded values of 10^9 leave no digits for a covariance about 0. trusted, noise [rows, readings]: the probability
-    of each reading not to be mistyped, and the standard deviation it should have about the law.
+    decoded values of 10^9 leave no digits for a covariance about 0. trusted, noise, off [rows, readings]: the
+    probability of each reading not to be mistyped, the standard deviation it should have about the law, and how many
+    of those it has; 0 where the field read nothing.
     """
 
     log_likelihood: Floats
@@ -68,6 +69,7 @@ class Fits:
     middle_variance: Floats
     trusted: Floats
     noise: Floats
+    off: Floats
 
 
 def noise_of(noted: Noted, scale: Floats, spread: Floats, step: Floats) -> Floats:
@@ -94,11 +96,12 @@ def fit(rows: Rows, noted: Noted) -> Fits:
         noise = noise_of(noted, scale, rows.spread, rows.step)
         residual = noted.values - scale[:, None] * x - offset[:, None]
         trusted = np.where(blind, 0.0, _trusted(residual, noise, noted.span))
+        off = np.where(blind, 0.0, np.abs(residual) / noise)
         each = np.log((1 - MISTYPED) * _density(residual, noise) + MISTYPED / noted.span)
         likelihood = np.where(blind, -np.log(noted.span), each).sum(axis=1)
         width = np.where(rows.free_scale, 0.5 * np.log(2 * np.pi * scale_variance), 0.0)
         width = width + np.where(rows.free_offset, 0.5 * np.log(2 * np.pi * middle_variance), 0.0)
-    return Fits(likelihood, width, scale, offset, pivot, scale_variance, middle_variance, trusted, noise)
+    return Fits(likelihood, width, scale, offset, pivot, scale_variance, middle_variance, trusted, noise, off)
 
 
 def evidence(fits: Fits, log_prior: Floats) -> Floats:

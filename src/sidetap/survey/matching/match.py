@@ -18,7 +18,7 @@ from sidetap.quantity import Dimension, from_si, unit
 from sidetap.survey.matching.answer import Answer, MatchStatus, Rival
 from sidetap.survey.matching.fields import TYPED_TIME_NS, Table, tables
 from sidetap.survey.matching.instruction import SHOWN, instruction
-from sidetap.survey.matching.limits import valid_below
+from sidetap.survey.matching.limits import named, valid_below
 from sidetap.survey.matching.planning import is_settled, would_settle
 from sidetap.survey.matching.promises import UNMOVED, Promise, promises, rivals
 from sidetap.survey.matching.readings import PersonReading
@@ -105,9 +105,9 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
     if alike:
         found = [replace(p, confidence=min(p.confidence, UNMOVED)) for p in found]
     first = found[0]
-    if is_settled(found):
+    if is_settled(weighed, found):
         status = MatchStatus.SETTLED
-    elif first.moved and first.register >= SETTLED and not alike:
+    elif first.moved and weighed.doubted(first.register) >= SETTLED and not alike:
         status = MatchStatus.SCALE_OPEN
     else:
         status = MatchStatus.AMBIGUOUS
@@ -122,7 +122,7 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
     return Answer(
         name,
         status,
-        _rival(first.lead, first.confidence),
+        Rival(*named(first.lead).key, first.lead.scale, first.lead.offset, first.confidence),
         case.unit,
         valid_below(weighed, first),
         _suspects(weighed, first, asked),

@@ -59,9 +59,9 @@ def would_settle(weighed: Weighed, found: Sequence[Promise], alike: Sequence[Twi
     return None
 
 
-def is_settled(found: Sequence[Promise]) -> bool:
+def is_settled(weighed: Weighed, found: Sequence[Promise]) -> bool:
     """Return whether the first promise is sure enough to build on."""
-    return bool(found) and found[0].moved and found[0].confidence >= SETTLED
+    return bool(found) and found[0].moved and weighed.doubted(found[0].confidence) >= SETTLED
 
 
 def _settles(weighed: Weighed, supposed: Promise, t_ns: int) -> bool:
@@ -72,9 +72,7 @@ def _settles(weighed: Weighed, supposed: Promise, t_ns: int) -> bool:
             return False
         again = weigh_again(weighed, (*weighed.case.readings, reading))
         found = promises(again, 2)
-        if not is_settled(found) or found[0].lead.field.device != supposed.lead.field.device:
-            return False
-        if again.none >= 1 - SETTLED:
+        if not is_settled(again, found) or found[0].lead.field.device != supposed.lead.field.device:
             return False
     return True
 

@@ -24,6 +24,8 @@ UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an i
 _SAME = 0.5  # an explanation that keeps a promise with this probability is no rival to it
 _LEAST = 1e-4  # explanations less probable than this found no promise of their own
 _CONSISTENT = 3.0  # standard deviations
+_FITS_AS_WELL = 2.0  # nats
+_MISFIT = 3.0  # noises: a promise that a reading it trusts lies further from is worth little
 _AT_MOST = {Form.UNIT: 2.0, Form.ULLAGE: 10.0}  # allowances that laws taken for one may part by
 _COARSE = 4.0  # promises' allowances that counts may be worth: coarser ones are another promise
 _BETWEEN_POLLS = 0.99  # share of answers compared where two registers were read at different times
@@ -73,6 +75,7 @@ def promise(weighed: Weighed, lead: Held) -> Promise:
     at = np.array([lead.field.at(r.t_ns)[0] for r, good in zip(case.readings, trusted, strict=True) if good])
     apart = abs(lead.scale) * float(np.ptp(at)) if len(at) else 0.0
     moved = len(at) >= 2 and apart >= APART * noise
+    misfit = bool((lead.off[trusted] > _MISFIT).any())
     ends, reach = np.array([seen.min(), seen.max()]), case.reach
     kept = np.array([_kept(lead, h, allowed, reach, ends, moved=moved) for h in weighed.held])
     probability = np.array([h.probability for h in weighed.held])
@@ -80,7 +83,7 @@ def promise(weighed: Weighed, lead: Held) -> Promise:
     same = [_same_register(lead, h, k, allowed, moved=moved) for h, k in zip(weighed.held, kept, strict=True)]
     return Promise(
         lead,
-        confidence if moved else min(confidence, UNMOVED),
+        confidence if moved and not misfit else min(confidence, UNMOVED),
         kept,
         float(probability[same].sum()),
         moved,
@@ -134,7 +137,8 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
             off, decoded = off[usual], decoded[usual]
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
     spread = {k: float(other.uncertainty(decoded[k])) for k in worst}
-    if other.freedoms > lead.freedoms and lead.law.form in _AT_MOST:
+    fits = lead.log_likelihood >= other.log_likelihood - _FITS_AS_WELL
+    if fits and other.freedoms > lead.freedoms and lead.law.form in _AT_MOST:
         reach_of = _AT_MOST[lead.law.form] * allowed
         if all(abs(off[k]) <= allowed + min(_CONSISTENT * spread[k], reach_of) for k in worst):
             off, spread = 0.0 * off, {k: float(lead.uncertainty(ends).max()) for k in worst}

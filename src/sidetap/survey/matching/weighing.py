@@ -20,6 +20,7 @@ from sidetap.survey.matching.readings import PersonReading, ReadingKind
 from sidetap.survey.matching.scales import Form, Law, affine_density, laws, least_span, reading_range
 
 _NONE = 0.02  # share of names with no register on the line; common practice, no source
+_DOUBT = 10.0  # times as many may be so in a given yard
 _STILL, _AGAIN = 0.5, 3.0  # share of levels that stand still between two readings; noises within which they do
 _DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
 _KEPT_NATS = 13.0  # explanations less likely than the best by more don't matter
@@ -81,7 +82,7 @@ class Held:
 
     alike: other encodings of these words that read the same all along. The level at a decoded value is known with
     variance middle_variance + scale_variance × (decoded - pivot)². prior: logarithm, of fields and device. trusted,
-    noise: of each reading.
+    noise, off: of each reading, the last in noises. log_likelihood: of all readings.
     """
 
     field: Field
@@ -95,6 +96,8 @@ class Held:
     middle_variance: float
     trusted: Floats
     noise: Floats
+    off: Floats
+    log_likelihood: float
     probability: float
 
     @property
@@ -118,6 +121,10 @@ class Weighed:
     case: Case
     held: tuple[Held, ...]
     none: float
+
+    def doubted(self, probability: float) -> float:
+        """Return a probability if "none of these" were many times likelier beforehand than is thought."""
+        return probability / (1 + (_DOUBT - 1) * self.none)
 
     def explained(self) -> bool:
         """Return whether something is worth naming: likelier than none, or one law that every reading tests."""
@@ -353,5 +360,7 @@ def _held(pair: _Pair, fits: Fits, n: int, probability: float) -> Held:
         float(fits.middle_variance[n]),
         fits.trusted[n],
         fits.noise[n],
+        fits.off[n],
+        float(fits.log_likelihood[n]),
         probability,
     )
