@@ -30,10 +30,21 @@ class Partition:
     """What is thought of one block.
 
     probabilities: [weights of the evidence, hypotheses]. best: indices of the best partition, from left to right.
+    start, end: registers of each hypothesis; greatest: its probability at the weight that favours it.
     """
 
     probabilities: Floats
     best: tuple[int, ...]
+    start: Ints
+    end: Ints
+    greatest: Floats
+
+    def beside(self, chosen: int, least: float) -> list[int]:
+        """Return the other hypotheses about registers of one, those that have at least so much probability."""
+        overlaps = (self.start < self.end[chosen]) & (self.start[chosen] < self.end) & (self.greatest >= least)
+        overlaps[chosen] = False
+        found: list[int] = np.flatnonzero(overlaps).tolist()
+        return found
 
 
 def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Partition]:
@@ -46,7 +57,10 @@ def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Parti
     found = []
     for (size, held), s in zip(blocks, sums, strict=True):
         probabilities = (share[:, :, None] * s.probabilities).sum(axis=1)
-        found.append(Partition(probabilities, _best(size, held, probabilities.mean(axis=0))))
+        start = np.array([h.start for h in held])
+        end = start + np.array([h.width for h in held])
+        best = _best(size, held, probabilities.mean(axis=0))
+        found.append(Partition(probabilities, best, start, end, probabilities.max(axis=0)))
     return found
 
 
