@@ -1,6 +1,7 @@
 """Readings to registers: every kind of transmitter is found, and nothing wrong is ever settled."""
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -77,7 +78,7 @@ def walk_round(name: str, own: Tank, seed: int, *, calm: bool = True) -> list[Pe
     return rows
 
 
-def promise_kept(answer: Answer, own: Tank) -> bool:
+def promise_kept(answer: Answer, own: Tank, rounding: float = 0.0005) -> bool:
     """Return whether the answer's level is within 0.5 % of the span seen and the readings' rounding, throughout."""
     best = answer.best
     if best is None or best.device != own.device:
@@ -85,7 +86,7 @@ def promise_kept(answer: Answer, own: Tank) -> bool:
     width = 2 if "word" in best.encoding else 1
     decoded = decode_array(best.encoding, own.words[:, best.register : best.register + width])
     # the transmitter's own rounding is no fault of the answer: half a mm, and the jitter inside a float's digits
-    allowed = 0.005 * float(np.ptp(own.level)) + 0.0005 + 0.0005
+    allowed = 0.005 * float(np.ptp(own.level)) + rounding + 0.0005
     return bool(np.abs(decoded * best.scale + best.offset - own.level).max() <= allowed)
 
 
@@ -303,3 +304,246 @@ def test_nothing_settled_is_wrong_on_made_up_yards() -> None:
             count[f"{answer.status} {'right' if right else 'wrong'}"] += 1
     assert count["settled wrong"] == 0, count
     assert count["settled right"] >= 10, count
+
+
+# -- ways to tell a level, and what may be told of them -------------------------------------------------------------
+
+
+def by_hand(values: Floats, encoding: str) -> Words:
+    """Return the registers of values, as the encodings are described; not by the project's own decoders."""
+    kind, _, order = encoding.partition("-")
+    if kind == "bcd16":
+        return np.array([[int(f"{round(v):04d}", 16)] for v in values], dtype=np.uint16)
+    if kind == "mod10k32":
+        words = np.array([divmod(round(v), 10_000) for v in values], dtype=np.uint16)
+    elif kind == "float64":
+        words = values.astype(">f8").view(">u2").reshape(-1, 4).astype(np.uint16)
+    else:
+        return encode(values, kind, order)
+    words = words.byteswap() if order.endswith("swapped") else words
+    return words[:, ::-1] if order.startswith("low") else words
+
+
+def swinging(low: float = 1.4, high: float = 5.2) -> Floats:
+    """Return a level in m that rises and falls through its range, smoothly, without repeating itself."""
+    t = np.arange(ANSWERS)
+    return low + (high - low) * (0.5 + 0.3 * np.sin(t / 530) + 0.2 * np.sin(t / 171 + 1))
+
+
+def three(name: str, level: Floats, digits: int = 3) -> list[PersonReading]:
+    """Return three readings far apart, rounded to so many digits of a metre, up to 4 s off."""
+    moments = [int(np.argmin(level[20:-20])) + 20, int(np.argmax(level[20:-20])) + 20]
+    moments.append(int(np.argmin(np.abs(level - level[moments].mean()))))
+    half = Fraction(1, 2 * 10**digits)
+    return [
+        replace(
+            reading(name, n + 1, at + n, 0.0),
+            value=Fraction(round(level[at] * 10**digits), 10**digits),
+            rounding=half,
+            tolerance=half,
+        )
+        for n, at in enumerate(moments)
+    ]
+
+
+INCH, FOOT, PSI = 0.0254, 0.3048, 6894.757  # m, m (NIST Handbook 44, appendix C: exact), Pa
+
+
+@pytest.mark.parametrize(
+    ("encoding", "counts"),
+    [
+        ("bcd16", lambda m: m / FOOT * 100),
+        ("mod10k32-high-word-first", lambda m: m * 10_000),
+        ("mod10k32-low-word-first-swapped", lambda m: m / INCH * 1000),
+        ("float64-high-word-first", lambda m: m),
+        ("float64-low-word-first", lambda m: m / FOOT),
+        ("int32-low-word-first", lambda m: m * 10_000 - 30_000),
+        ("uint16", lambda m: m / INCH * 16),
+        ("uint16", lambda m: m / INCH * 8),
+        ("uint16", lambda m: m * 100),
+        ("float32-high-word-first-swapped", lambda m: m / INCH),
+        ("uint16", lambda m: 4000 + 16_000 * m / 6.1),
+        ("float32-low-word-first", lambda m: 4 + 16 * m / 6.1),
+        ("float32-high-word-first", lambda m: (m - 0.35) * 998 * 9.80665 / 100),  # mbar at a nozzle
+        ("float32-high-word-first", lambda m: (m - 0.35) * 1320 * 9.80665 / PSI),
+        ("uint32-low-word-first", lambda m: (7.2 - m) * 10_000),
+        ("float32-high-word-first", lambda m: m / 6.1 * 100),
+    ],
+)
+def test_every_encoding_and_usual_way_to_tell_a_level_is_settled_by_three_readings(
+    encoding: str, counts: Callable[[Floats], Floats]
+) -> None:
+    level = swinging()
+    own = Tank(1, level, by_hand(counts(level), encoding))
+    other = tank(2, "feet", 2, swinging(0.8, 4.0)[::-1].copy())
+    (answer,) = match(line([own, other]), three("T1", level))
+    assert answer.status is MatchStatus.SETTLED
+    best = answer.best
+    assert best is not None
+    assert (best.device, best.register) == (1, 0)
+    told = counts(level)
+    rounded = told if encoding.startswith("float") else np.rint(told)
+    allowed = 0.005 * float(np.ptp(level)) + 0.001 + abs(best.scale) / 2 * (not encoding.startswith("float"))
+    assert np.abs(rounded * best.scale + best.offset - level).max() <= allowed
+
+
+def test_two_readings_of_a_share_settle_once_the_height_is_known() -> None:
+    level = swinging(2.4, 3.4)
+    own = Tank(1, level, encode(level / 6.0 * 1000, "uint16"))
+    rows = three("T1", level, digits=1)[:2]
+    found = line([own, tank(2, "feet", 2, swinging(0.8, 4.0)[::-1].copy())])
+    (answer,) = match(found, rows)
+    assert answer.status is not MatchStatus.SETTLED
+    (answer,) = match(found, rows, {"T1": Fraction(6)})
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.best is not None
+    assert answer.best.scale == pytest.approx(0.006)
+
+
+def test_a_height_that_is_none_of_the_span_settles_nothing_wrong() -> None:
+    level = swinging(2.4, 3.4)
+    own = Tank(1, level, encode(level / 6.0 * 1000, "uint16"))
+    for height in (5.0, 6.6, 8.0):
+        (answer,) = match(line([own]), three("T1", level, digits=2)[:2], {"T1": Fraction(height)})
+        assert answer.status is not MatchStatus.SETTLED or promise_kept(answer, own, 0.005)
+
+
+def test_a_number_beyond_what_the_vessel_reaches_draws_no_limit() -> None:
+    level = swinging()
+    beside = np.zeros((ANSWERS, 1), dtype=np.uint16)
+    own = Tank(1, level, np.column_stack([encode(level * 1000, "uint16"), beside]))
+    (answer,) = match(line([own]), three("T1", level))
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.valid_below == pytest.approx(10.0)  # four digits in each register, or one number of 16 bits
+    (answer,) = match(line([own]), three("T1", level), {"T1": Fraction(8)})
+    assert answer.valid_below is None
+
+
+def test_a_distance_is_sure_above_its_limit() -> None:
+    level = swinging()
+    words = np.column_stack([np.zeros(ANSWERS), encode((6.4 - level) * 10_000, "uint16")]).astype(np.uint16)
+    (answer,) = match(line([Tank(1, level, words)]), three("T1", level))
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.best is not None
+    assert answer.best.scale < 0
+    # 65,536 counts of 0.1 mm below 6.4 m is below the bottom; the digits of 10,000 are passed within the record
+    assert answer.valid_below is None
+
+
+# -- twins, idle vessels, noise --------------------------------------------------------------------------------------
+
+
+def test_a_register_of_another_kind_that_runs_alike_is_a_twin() -> None:
+    level = swinging()
+    direct = Tank(1, level, encode(level * 1000, "uint16"))
+    loop = Tank(2, level, encode(4000 + 16_000 * level / 6.1, "uint16"))
+    found = line([direct, loop])
+    (answer,) = match(found, three("T1", level))
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert answer.best is not None
+    assert answer.best.confidence <= 0.5
+    assert {answer.best.device, *(r.device for r in answer.rivals)} == {1, 2}
+    assert answer.next is not None
+    assert "follow the wires" in answer.next
+    (answer,) = match(found, [replace(r, device=1) for r in three("T1", level)])
+    assert answer.status is MatchStatus.SETTLED
+
+
+def test_twins_that_part_outside_of_the_readings_are_twins() -> None:
+    level = swinging()
+    parted = level.copy()
+    parted[:900] += 0.5
+    rows = [replace(r, t_ns=r.t_ns + 900 * S) for r in three("T1", level[900:])]
+    one, two = (
+        Tank(1, level, encode(level * 1000, "uint16")),
+        Tank(2, parted, encode(parted * 9.8, "float32", "high-word-first")),
+    )
+    (answer,) = match(line([one, two]), rows)
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert answer.next_ns is not None
+    assert answer.next_ns < 900 * S
+    at = answer.next_ns // S
+    (answer,) = match(line([one, two]), [*rows, reading("T1", 4, at, level[at])])
+    assert answer.status is MatchStatus.SETTLED
+    assert promise_kept(answer, one)
+
+
+def test_what_a_display_shows_of_a_jittering_level_is_not_held_against_it() -> None:
+    random = np.random.default_rng(3)
+    level = swinging()
+    own = Tank(1, level, encode((level + random.normal(0, 0.01, ANSWERS)) * 1000, "uint16"))
+    rows = [
+        replace(r, value=r.value + Fraction(d, 1000)) for r, d in zip(three("T1", level), (21, -17, 9), strict=True)
+    ]
+    (answer,) = match(line([own, tank(2, "feet", 2, swinging(0.8, 4.0)[::-1].copy())]), rows)
+    assert answer.status is not MatchStatus.NONE
+    assert answer.best is not None
+    assert (answer.best.device, answer.best.scale, answer.best.offset) == (1, 0.001, 0.0)
+
+
+def test_a_level_that_moves_while_polls_are_seldom_is_not_held_against_it() -> None:
+    """A poll a minute, 1.5 mm a second: within the 5 s that a typed time is good to, the display moves by 7.5 mm."""
+    seconds = np.arange(0, 4 * 3600, 60)
+    level = 1.5 + 0.0015 * np.abs((seconds + 600) % 3600 - 1800)
+    words = encode(level * 100, "float32", "high-word-first")
+    found = surveyed(reads(1, 0, words, period_ns=60 * S))
+    rows = [reading("T1", n + 1, int(seconds[at]) + 4, level[at]) for n, at in enumerate((3, 17, 40))]
+    (answer,) = match(found, rows)
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.best is not None
+    assert (answer.best.scale, answer.best.offset) == (0.01, 0.0)
+
+
+def test_zero_as_a_code_for_no_value_rules_nothing_out() -> None:
+    level = swinging()
+    words = encode(level * 1000, "uint16")
+    lost = np.zeros(ANSWERS, dtype=np.bool_)
+    for start in (300, 1500, 2600):
+        lost[start : start + 40] = True
+    rows = three("T1", level)
+    in_a_gap = reading("T1", 4, 1520, level[1520])
+    own = Tank(1, level, np.where(lost[:, None], 0, words).astype(np.uint16))
+    (answer,) = match(line([own]), [*rows, in_a_gap])
+    assert answer.status is MatchStatus.SETTLED
+    assert answer.suspect_readings == ()
+
+
+# -- what is asked next ----------------------------------------------------------------------------------------------
+
+
+def test_the_next_reading_is_told_with_the_values_to_expect() -> None:
+    level = swinging()
+    apart = level.copy()
+    apart[2400:] -= np.minimum(np.arange(ANSWERS - 2400) * 0.0005, 0.5)
+    one, two = Tank(1, level, encode(level * 1000, "uint16")), Tank(2, apart, encode(apart * 1000, "uint16"))
+    rows = three("T1", level[:2300])
+    (answer,) = match(line([one, two]), rows)
+    assert answer.status is MatchStatus.AMBIGUOUS
+    assert answer.next is not None
+    assert "now" in answer.next
+    for own in (one, two):
+        assert f"{own.level[-1]:.3f} m it is device {own.device} register 0" in answer.next
+
+
+def test_a_mistyped_reading_is_named_and_good_ones_are_not() -> None:
+    level = swinging()
+    own = Tank(1, level, encode(level / FOOT * 100, "uint16"))
+    other = tank(2, "feet", 2, swinging(0.8, 4.0)[::-1].copy())
+    found = line([own, other])
+    good = three("T1", level)
+    (answer,) = match(found, good)
+    assert answer.suspect_readings == ()
+    slips: tuple[Callable[[Fraction], Fraction], ...] = (
+        lambda v: v * 10,  # a missing decimal point
+        lambda v: v / Fraction(3048, 10_000),  # feet for metres
+        lambda v: v + Fraction(9, 10) * (-1 if v > 3 else 1),  # a digit changed
+    )
+    for n, slip in enumerate(slips):
+        rows = [replace(r, value=slip(r.value)) if r.row == n + 1 else r for r in good]
+        (answer,) = match(found, rows)
+        assert set(answer.suspect_readings) <= {n + 1}
+        assert answer.status is not MatchStatus.SETTLED or promise_kept(answer, own)
+    rows = [*good, reading("T1", 4, 1000, float(level[1000]) * 10)]
+    (answer,) = match(found, rows)
+    assert answer.suspect_readings == (4,)
+    assert answer.status is MatchStatus.SETTLED

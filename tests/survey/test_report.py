@@ -3,6 +3,7 @@
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from fractions import Fraction
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -11,6 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from health_lines import MS, S, heard, read_answer, read_request
+from survey_lines import reads
+from survey_lines import surveyed as surveyed_events
 
 from sidetap.cli.main import run
 from sidetap.errors import BadInput
@@ -30,7 +33,9 @@ from sidetap.survey.health.text import duration
 from sidetap.survey.report import write_match_report, write_report
 from sidetap.survey.report.curves import value_curve
 from sidetap.survey.report.scales import TimeAxis, round_numbers
-from sidetap.survey.words import Sure, answer_words, clock, elapsed, survey_words
+from sidetap.survey.report.values import curves
+from sidetap.survey.values import Alternative
+from sidetap.survey.words import answer_words, clock, device_words, elapsed, survey_words
 from sidetap.yard import Yard
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -259,10 +264,13 @@ def matched(tmp_path_factory: pytest.TempPathFactory) -> str:
     found = surveyed(tmp_path_factory.mktemp("matched") / "line.pcapng", chunks, Settings(19200, "8E1"))
     best = Rival(1, "holding-register", 0, "uint16", 0.001, 0.0, 0.97)
     rival = Rival(2, "holding-register", 5, "uint16", -0.0004, 3.18, 0.02)
+    other = Rival(2, "holding-register", 5, "uint16", -0.0002, 2.64, 0.01)
     answers = [
         Answer("<b>one", MatchStatus.SETTLED, best, "m", None, (), (), None, None, ()),
-        Answer("two", MatchStatus.AMBIGUOUS, best, "m", None, (4,), (rival,), "Read <i>two", start + 550 * S, ()),
-        Answer("three", MatchStatus.NONE, None, None, None, (), (), None, None, ()),
+        Answer(
+            "two", MatchStatus.AMBIGUOUS, best, "m", None, (4,), (rival, other), "Read <i>two", start + 550 * S, ()
+        ),
+        Answer("three", MatchStatus.NONE, None, None, None, (), (), None, None, (6,)),
     ]
     half = Fraction(1, 2000)
     noted = [
@@ -298,8 +306,9 @@ def test_a_match_is_told_with_verdict_law_rivals_and_the_next_reading(matched: s
     words = " ".join(" ".join(outline(matched).words).split())
     for told in (
         "<b>one: ● settled",
-        "two: ◇ ambiguous: device 1 register 0 or device 2 register 5",
+        "two: ◇ ambiguous: device 1 register 0 or device 2 register 5 or 1 other",
         "three: × none",
+        "Readings outside the record, left out: row 6 ",
         "m = decoded × 0.001",
         "m = 3.18 - decoded × 0.0004",
         "08 FC = 2300, so 2.300 m",
@@ -318,7 +327,7 @@ def test_pictures_of_a_match_show_readings_rivals_and_the_moment_without_colour(
     assert (kinds[1].count("display"), kinds[1].count("cross")) == (1, 1)  # a typo is a cross, with its row beside it
     assert "row 4" in [text.text for text in two.iter("text")]
     assert kinds[0].count("curve") == kinds[1].count("curve") == 1
-    assert kinds[1].count("rival dash0") == 1
+    assert kinds[1].count("rival dash0") == kinds[1].count("rival dash1") == 1
     assert "median" in kinds[1]
     assert "median" not in kinds[0]
     ends = [text.text or "" for text in two.iter("text")]
@@ -343,6 +352,8 @@ def test_a_curve_goes_through_its_readings(matched: str) -> None:
     near = min(places(curve), key=lambda place: abs(place[0] - x))
     assert abs(near[0] - x) < 4
     assert abs(near[1] - y) < 4
+    dip = next(r for r in one.iter("rect") if r.attrib["class"] == "dip")
+    assert float(dip.attrib["y"]) + 4 < y  # 2.300 m stands above 2.050 m
     title = mark.find("title")
     assert title is not None
     assert title.text == "row 1: 2.050 m"
@@ -362,6 +373,15 @@ def test_curves_break_where_nothing_came_and_leave_out_what_is_no_number() -> No
     assert "no numbers" in value_curve("x", t_ns, values * np.nan, (0, S), 2)
 
 
+def test_large_numbers_stand_whole_beside_their_axis() -> None:
+    t_ns = np.arange(100) * S
+    page = ElementTree.fromstring(value_curve("x", t_ns, 1.19e9 + np.arange(100) * 1e5, (0, 100 * S), 0))
+    ticks = [text for text in page.iter("text") if text.attrib["text-anchor"] == "end"]
+    assert "1192000000" in [tick.text for tick in ticks]
+    # 11 px type is at most 6.5 px a digit wide; it must not begin left of the picture
+    assert all(float(tick.attrib["x"]) >= 6.5 * len(tick.text or "") for tick in ticks)
+
+
 def test_long_records_are_drawn_as_a_band_with_its_middle() -> None:
     t_ns = np.arange(50_000) * S
     values = np.where(np.arange(50_000) % 2, 10.0, 0.0)
@@ -372,7 +392,7 @@ def test_long_records_are_drawn_as_a_band_with_its_middle() -> None:
     assert kinds == ["band", "curve"]
 
 
-def test_unsettled_values_come_first_and_no_page_grows_without_bound(tmp_path: Path) -> None:
+def test_no_page_grows_without_bound(tmp_path: Path) -> None:
     chunks: list[Chunk] = []
     random = np.random.default_rng(3)
     walks = np.cumsum(random.integers(-3, 4, (300, 100)), axis=0) + 5000
@@ -386,9 +406,26 @@ def test_unsettled_values_come_first_and_no_page_grows_without_bound(tmp_path: P
     assert len(rows) == len(told) >= 90
     drawn = re.findall(r"<figcaption>device 1, (\d+)", page)
     assert 60 <= len(drawn) <= 65
-    assert "more values have no picture here" in page
-    unsettled = {str(w.value.register) for w in told if w.verdict.sure is not Sure.SETTLED and w.span}
-    assert set(drawn[: len(unsettled)]) <= unsettled or not unsettled
+    left_out = re.search(r"(\d+) more values have no picture here", page)
+    assert left_out is not None
+    assert int(left_out[1]) == len([w for w in told if w.span]) - len(set(drawn))
+
+
+def test_what_is_not_settled_is_drawn_first() -> None:
+    random = np.random.default_rng(3)
+    words = (np.cumsum(random.integers(-3, 4, (300, 3)), axis=0) + 5000).astype(np.uint16)
+    device = surveyed_events(reads(7, 40, words)).devices[0]
+    first, second, third = (replace(value, confidence=0.995) for value in device.values)
+    unsure = replace(second, confidence=0.6, alternatives=(Alternative("int16", 0.4),))
+    told = device_words(replace(device, values=(first, unsure, third)))
+    drawn, left_out = curves(told, (0, 300 * S))
+    assert [(place, caption) for place, caption, _ in drawn] == [
+        ("device 7, 41 (400042)", "if unsigned 16 bit"),
+        ("device 7, 41 (400042)", "if signed 16 bit"),
+        ("device 7, 40 (400041)", "unsigned 16 bit"),
+        ("device 7, 42 (400043)", "unsigned 16 bit"),
+    ]
+    assert left_out == 0
 
 
 def test_words_of_every_picture_stand_out_too(matched: str) -> None:

@@ -17,8 +17,9 @@ from survey_lines import S, encode, level_mm, merged, reads, surveyed
 from sidetap.line import decode
 from sidetap.line.encodings import ENCODINGS, width
 from sidetap.survey import Answer, MatchStatus, PersonReading, ReadingKind, Rival, Survey
+from sidetap.survey.relations import Relation, RelationKind
 from sidetap.survey.values import Alternative, Device, Kind, Value
-from sidetap.survey.words import Sure, ValueWords, answer_words, device_words
+from sidetap.survey.words import Sure, ValueWords, answer_words, device_words, relation_words
 from sidetap.survey.words.rivals import agree_below
 from sidetap.survey.words.times import clock, elapsed, lasting, span
 from sidetap.survey.words.vocabulary import (
@@ -228,17 +229,45 @@ def test_a_value_of_which_nothing_else_is_known_is_open(level: Device) -> None:
     assert same.verdict.words == "open"
 
 
+def test_neighbours_tell_what_else_a_register_may_be_part_of() -> None:
+    """Three registers; the first may be a number of 32 bits, which takes in the second but not the third."""
+    random = np.random.default_rng(4)
+    words = (np.cumsum(random.integers(-2, 3, (400, 3)), axis=0) + 20_000).astype(np.uint16)
+    device = surveyed(reads(7, 40, words)).devices[0]
+    first, second, third = (replace(v, confidence=0.6, alternatives=()) for v in device.values)
+    wide = Alternative("uint32-low-word-first", 0.4)
+
+    def verdicts(*values: Value) -> list[str]:
+        return [words_.verdict.words for words_ in device_words(replace(device, values=values))]
+
+    assert verdicts(replace(first, alternatives=(wide,)), second, third) == [
+        "ambiguous: unsigned 16 bit or unsigned 32 bit, low word first",
+        "ambiguous: unsigned 16 bit or part of unsigned 32 bit, low word first from 400041 on",
+        "open",
+    ]
+    signed = Alternative("int16", 0.3)
+    own = verdicts(replace(first, alternatives=(wide,)), replace(second, alternatives=(signed,)), third)
+    assert own[1] == "ambiguous: unsigned 16 bit or signed 16 bit"  # its own come first
+    sure = replace(first, confidence=0.995, alternatives=(wide,))
+    (settled_,) = device_words(replace(device, values=(sure,)))
+    assert settled_.others == ()
+
+
 def test_two_word_orders_that_agree_are_two_ways() -> None:
     """A float32 whose two words are alike, all along, is the same in either order: until it changes."""
     words = np.full((300, 2), 0x4242, dtype=np.uint16)
     device = surveyed(reads(7, 40, words)).devices[0]
     value = device.values[0]
+    (number_,) = struct.unpack(">f", bytes.fromhex("42424242"))
     changed = replace(
         value,
         encoding="float32-high-word-first",
         width=2,
+        kind=Kind.CONSTANT,
         confidence=0.5,
         alternatives=(Alternative("float32-low-word-first", 0.5),),
+        **dict.fromkeys(("first", "last", "min", "max"), number_),
+        last_words=(0x4242, 0x4242),
     )
     (words_told,) = device_words(replace(device, values=(changed,)))
     assert words_told.verdict.words == "ambiguous: float 32 bit, high word first or float 32 bit, low word first"
@@ -356,6 +385,23 @@ def test_a_suspect_is_told_with_what_was_expected(yard: Survey) -> None:
     assert words.fit.startswith("2 of 3 readings")
 
 
+def test_no_level_is_told_from_outside_of_the_record(yard: Survey) -> None:
+    best = answer_words(yard, answer(), READINGS).best
+    assert best is not None
+    for second in (-3600, 5000):
+        assert best.level_at((T_S + second) * S) is None
+        assert best.told(best.level_at((T_S + second) * S)) == "none"
+    between = best.level_at((T_S + 100) * S)
+    assert between == pytest.approx(LEVEL[100] / 1000, abs=0.01)
+
+
+def test_what_people_noted_is_escaped_in_relations_too() -> None:
+    noted = "falls whenever \x1b[2J runs."
+    relation = Relation(RelationKind.FALLS_DURING, (), noted, noted, noted, 0.001)
+    assert not any("\x1b" in words for words in relation_words(relation))
+    assert all("\\x1b[2J" in words for words in relation_words(relation))
+
+
 def test_readings_left_out_are_told(yard: Survey) -> None:
     words = answer_words(yard, answer(outside_readings=(3,)), [*READINGS, read_at(3, 5000, "1.0")])
     assert "row 3 " in words.outside
@@ -373,6 +419,15 @@ def test_a_limit_is_the_verdict_where_a_level_may_come(yard: Survey) -> None:
     assert "from 32.768 m up" in beyond_any_tank.aside
     small = answer(best=replace(BEST, scale=0.0001), valid_below=0.0001 * 9 * top)
     assert answer_words(yard, small, READINGS).verdict.words == "settled"
+
+
+def test_the_limit_of_a_distance_lies_above_the_level(yard: Survey) -> None:
+    """5.62 - 0.0005 × 9000 counts = 1.12 m: deeper, the distance is beyond what was seen."""
+    distance = replace(BEST, scale=-0.0005, offset=5.62)
+    words = answer_words(yard, answer(best=distance, valid_below=1.12), READINGS)
+    assert words.verdict.words == "sure only above 1.120 m"
+    assert "from 1.120 m down" in words.next[0]
+    assert "been lower" in words.next[0]
 
 
 def test_scale_open_and_none(yard: Survey) -> None:

@@ -380,14 +380,14 @@ def _stranger(random: np.random.Generator, address: int, t_ns: np.ndarray, vesse
     )
 
 
-def yard(seed: int, most_answers: int = 3600) -> Yard:
-    """Return the yard of a seed; most_answers: of each device in the record, by polling more seldom."""
+def yard(seed: int, most_answers: int = 3600, most_vessels: int = 8) -> Yard:
+    """Return the yard of a seed; most_answers: of a device in the record, by polling more seldom."""
     random = np.random.default_rng([seed, 4])
     seconds = int(random.choice([3600, 5400, 7200, 4 * 3600, 6 * 3600, 8 * 3600]))
     start_ns = int(random.choice([0, -7_000 * NS, 1_773_237_600 * NS]))
     periods = [p for p in (1, 2, 5, 10, 15, 30) if seconds / p <= most_answers] or [30]
     period = float(periods[random.integers(min(3, len(periods)))])
-    count = int(random.integers(2, 9))
+    count = min(int(random.integers(2, 9)), most_vessels)
     addresses = iter(random.permutation(np.arange(1, 100)).tolist())
     vessels: list[Vessel] = []
 
@@ -492,15 +492,15 @@ class Maker(Protocol):
 IDLE_M = 0.005
 
 
-def borrowed_yard(seed: int, maker: Maker) -> Yard:
+def borrowed_yard(seed: int, maker: Maker, most_answers: int = 3600, most_devices: int = 8) -> Yard:
     """Return a yard of another author's devices; what tells no level is a stranger, one vessel isn't on the line."""
     random = np.random.default_rng([seed, 5])
     seconds = int(random.choice([3600, 7200, 4 * 3600, 8 * 3600]))
-    period_s = float(random.choice([p for p in (1, 2, 5, 10, 15) if seconds / p <= 3600]))
+    period_s = float(random.choice([p for p in (1, 2, 5, 10, 15) if seconds / p <= most_answers] or [30]))
     addresses = random.permutation(np.arange(1, 100))
     vessels: list[Vessel] = []
     strangers: list[Unit] = []
-    for n in range(int(random.integers(3, 9))):
+    for n in range(min(int(random.integers(3, 9)), most_devices)):
         unit = maker(random, duration_s=seconds - 2.0, period_s=period_s, faults=random.random() < 0.4)
         unit = replace(unit, device=int(addresses[n]), t_ns=unit.t_ns - unit.t_ns[0] + NS)
         vessel = _of_unit(f"V{n + 1}", unit, seconds)

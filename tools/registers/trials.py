@@ -156,7 +156,7 @@ def judge(yard: Yard, trial: Trial, answer: Answer) -> Judged:
     allowed = _allowed_m(trial)
     error = record_error_m(yard, trial, answer.best, answer.valid_below) / allowed
     beyond = beyond_error(yard, trial, answer.best, answer.valid_below, allowed) <= 1
-    register = register_right(yard, trial, answer.best, allowed)
+    register = register_right(yard, trial, answer.best, allowed, answer.valid_below)
     among = register or any(register_right(yard, trial, rival, allowed) for rival in answer.rivals)
     return Judged(answer.status, error <= 1, beyond, register, among, error)
 
@@ -245,6 +245,15 @@ def _sweep(vessel: Vessel, unit: Unit) -> tuple[Floats, np.ndarray]:
     return levels, words
 
 
+def _told_truly(unit: Unit, levels: Floats, rival: Rival) -> Floats:
+    """Return what the register under an answer says of levels, in its own steps; the levels where it has none."""
+    first = rival.register - unit.register
+    for f in unit.fields:
+        if f.level_scale is not None and f.start < first + width_of(rival.encoding) and f.start + f.width > first:
+            return decode(encode(_sent(f, levels), f.encoding), f.encoding) * f.level_scale + (f.level_offset or 0.0)
+    return levels
+
+
 def _sent(f: Field, level_m: Floats) -> Floats:
     return np.asarray((level_m - (f.level_offset or 0.0)) / (f.level_scale or 1.0))
 
@@ -272,18 +281,20 @@ def beyond_error(yard: Yard, trial: Trial, rival: Rival, valid_below: float | No
         return 0.0
     low, high = float(trial.vessel.level_m.min()), float(trial.vessel.level_m.max())
     outside = np.maximum(0, np.maximum(levels - high, low - levels))
-    off = np.abs(told - levels) / (allowed_m * (1 + 2 * outside / max(high - low, SHARE)))
+    off = np.abs(told - _told_truly(unit, levels, rival)) / (allowed_m * (1 + 2 * outside / max(high - low, SHARE)))
     return float("inf") if np.isnan(off[held]).any() else float(off[held].max())
 
 
-def register_right(yard: Yard, trial: Trial, rival: Rival, allowed_m: float) -> bool:
+def register_right(
+    yard: Yard, trial: Trial, rival: Rival, allowed_m: float, valid_below: float | None = None
+) -> bool:
     """Return whether some straight law makes an answer's register right: its place and encoding are the true ones."""
     unit = _unit_of(yard, rival)
     if unit is None or unit is not trial.vessel.unit:
         return False
     levels, words = _sweep(trial.vessel, unit)
     decoded = _decoded(unit, words, rival)
-    good = np.isfinite(decoded)
+    good = np.isfinite(decoded) & _within(trial, rival, levels, valid_below)
     if good.sum() < 2 or np.ptp(decoded[good]) == 0:
         return False
     scale, offset = np.polyfit(decoded[good], levels[good], 1)
@@ -368,8 +379,9 @@ def _moments(
 ) -> Sequence[float] | None:
     """Return when the readings of a trial are taken; None where the vessel gives no such moments."""
     calm = calm_seconds(vessel, yard.start_ns)
-    if kind == "twin":
+    if kind == "twin":  # a code for "no value" would tell them apart
         calm = calm[(calm > vessel.alike[0] + 20) & (calm < vessel.alike[1] - 20)]
+        calm = np.intersect1d(calm, calm_seconds(_twin_of(yard, vessel), yard.start_ns))
     if kind == "held":
         calm = _while_equal(calm, yard, vessel, how)
     if len(calm) < 10:
@@ -396,6 +408,10 @@ def _moments(
     return best if kind in ("absent", "twin", "held") else None
 
 
+def _twin_of(yard: Yard, vessel: Vessel) -> Vessel:
+    return next(v for v in yard.vessels if v.name == vessel.twin)
+
+
 def _while_equal(calm: Floats, yard: Yard, vessel: Vessel, how: Manner) -> Floats:
     """Return the seconds about which, for 8 s, the level and the device's other meaning of it are the same."""
     unit = vessel.unit
@@ -414,7 +430,7 @@ def _told_apart(
     random: np.random.Generator, yard: Yard, vessel: Vessel, how: Manner, calm: Floats, count: int
 ) -> Sequence[float] | None:
     """Return moments of which one at least tells a vessel from its twin."""
-    other = next(v for v in yard.vessels if v.name == vessel.twin)
+    other = _twin_of(yard, vessel)
     gap = np.abs(vessel.level_m - other.level_m)[calm.astype(np.int64)]
     apart = calm[gap > 10 * how.rounding_m + 0.05]
     if len(apart) < 10:

@@ -23,7 +23,8 @@ TYPED_TIME_NS = 5 * NS_PER_S  # a typed time is good to this
 Floats = NDArray[np.float64]
 Times = NDArray[np.int64]
 
-_ANY_ENCODING = 0.04  # share of the prior spread evenly over all ways to read a device's registers
+_ANY_ENCODING = 0.02  # share of the prior spread evenly over all ways to read a device's registers
+_IMPOSSIBLE = 1e-12  # ways to read registers that are less probable than this explain nothing
 _NO_QUANTITY = ("text", "bits16")
 _LARGEST = 1e10  # no quantity is told by such numbers
 _DECIMALS = range(4)
@@ -259,13 +260,14 @@ def _rounded_to(values: Floats) -> Floats:
 class Table:
     """Fields of a line, and what they read about some moments.
 
-    prior [fields]: how likely each is beforehand within its device. values, spread [fields, moments]: what it read
-    (NaN where nothing) and half of how far a display may have shown it to move within the moment's uncertainty. step
-    [fields]: the size of one count, as far as these values tell.
+    prior [fields]: how likely each is beforehand within its device. floats [fields]: which tell floats. values,
+    spread [fields, moments]: what it read (NaN where nothing) and half of how far a display may have shown it to move
+    within the moment's uncertainty. step [fields]: the size of one count, as far as these values tell.
     """
 
     fields: tuple[Field, ...]
     prior: Floats
+    floats: NDArray[np.bool_]
     values: Floats
     spread: Floats
     step: Floats
@@ -278,7 +280,7 @@ class Table:
         """Return some fields at some moments."""
         kept = tuple(self.fields[n] for n in which.tolist())
         values, spread = (part[which[:, None], moments] for part in (self.values, self.spread))
-        return Table(kept, self.prior[which], values, spread, self.step[which])
+        return Table(kept, self.prior[which], self.floats[which], values, spread, self.step[which])
 
 
 def together(tables: Sequence[Table]) -> list[Table]:
@@ -305,7 +307,7 @@ def tables(devices: Sequence[Device], moments: Sequence[int]) -> list[Table]:
         best: dict[tuple[str, int, str], Candidate] = {}
         for candidate in device.candidates:
             encoding = candidate.hypothesis.encoding
-            if candidate.block.t_ns is None or encoding in _NO_QUANTITY:
+            if candidate.block.t_ns is None or encoding in _NO_QUANTITY or candidate.probability < _IMPOSSIBLE:
                 continue
             key = (candidate.block.table, candidate.register, encoding)
             known = best.get(key)
@@ -329,8 +331,9 @@ def _table(candidates: Sequence[Candidate], moments: Sequence[int]) -> Table:
         _read_about(fields, own, moments, values, spread)
         jitter = _jitter(decoded_rows([fields[n] for n in own], _consecutive(len(fields[own[0]].t_ns))))
         spread[own] = shown(spread[own], np.nan_to_num(jitter)[:, None])
-    step = np.where([f.is_float for f in fields], _rounded_to(values), 1.0)
-    return Table(fields, np.array([f.prior for f in fields]), values, spread, step)
+    floats = np.array([f.is_float for f in fields])
+    step = np.where(floats, _rounded_to(values), 1.0)
+    return Table(fields, np.array([f.prior for f in fields]), floats, values, spread, step)
 
 
 def _consecutive(answers: int) -> slice:

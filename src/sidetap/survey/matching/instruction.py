@@ -28,9 +28,10 @@ class _Way:
     scale: float
     offset: float
 
-    def level(self, t_ns: int) -> float:
-        """Return the level that it tells about a time; NaN where none."""
-        return self.scale * self.field.at(t_ns)[0] + self.offset
+    def level(self, t_ns: int | None) -> float:
+        """Return the level that it tells about a time, or last; NaN where none."""
+        decoded = float(self.field.good[-1]) if t_ns is None else self.field.at(t_ns)[0]
+        return self.scale * decoded + self.offset
 
     def place(self, beside: "_Way | None" = None) -> str:
         """Return where it reads; beside another way to read the same register, how."""
@@ -108,7 +109,7 @@ def _back(lead: _Way, other: _Way | None, t_ns: int | None, start_ns: int, noise
 
 def _both(one: _Way, two: _Way, t_ns: int | None, noise: float, weighed: Weighed) -> str | None:
     """Return what either way expects, then or at the record's end; None where that is nearly the same."""
-    mine, its = (way.level(int(way.field.t_ns[-1]) if t_ns is None else t_ns) for way in (one, two))
+    mine, its = one.level(t_ns), two.level(t_ns)
     if not abs(mine - its) >= _TELLING * noise:
         return None
     unit = weighed.case.unit

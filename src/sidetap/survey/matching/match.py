@@ -6,6 +6,7 @@ which reading would settle the rest. A name is settled only when its promise hol
 moving level from an idle one. Readings taken outside of the record can't be laid beside it and are left out.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -100,7 +101,7 @@ def _answer(name: str, case: Case, asked: Sequence[Table], start_ns: int) -> Ans
     found = promises(weighed)
     if not found or not weighed.explained():
         return _no_answer(name)
-    alike = twins(weighed, found[0], asked)
+    alike = twins(weighed, found[0], asked) if found[0].moved and found[0].register >= _PERHAPS else []
     if alike:
         found = [replace(p, confidence=min(p.confidence, UNMOVED)) for p in found]
     first = found[0]
@@ -152,6 +153,8 @@ def _suspects(weighed: Weighed, first: Promise, asked: Sequence[Table]) -> tuple
     for n, reading in enumerate(readings):
         if mistyped[n] < _PERHAPS or first.lead.trusted[n] > 1 - _PERHAPS:
             continue
+        if math.isnan(first.lead.field.at(reading.t_ns)[0]):
+            continue  # nothing speaks against it: the register told no value then
         if mistyped[n] >= SETTLED and first.moved and first.register >= SETTLED:
             suspects.append(reading.row)
             continue

@@ -23,7 +23,8 @@ from sidetap.survey.values import SETTLED
 
 _MOMENTS = 240  # looked at roughly
 _TRIED = 4  # looked at closely
-_SUPPOSED = 3  # explanations supposed to be true in turn
+_SUPPOSED = 4  # explanations supposed to be true in turn
+_MOST_LIKELY = 0.85  # share of the probability that must settle
 _MOST = 120  # explanations that a moment must tell apart
 _OFF = 0.8  # noises: what a reading is off by
 _TOLD = 3.0  # allowances that twins must lie apart
@@ -32,23 +33,30 @@ _JUMP, _LIKELY = 0.05, 0.003  # of what was noted: no level jumps so far and bac
 
 
 def would_settle(weighed: Weighed, found: Sequence[Promise], alike: Sequence[Twin] = ()) -> int | None:
-    """Return the moment of the record whose reading would most probably have settled it; None if none would.
+    """Return the moment of the record whose reading would have settled it, whichever likely explanation is true.
+
+    None if there is none: one that settles only the favourite is no promise.
 
     alike: fields of other devices that the readings don't tell from the first promise, with scale and offset.
     """
+    probability = np.array([h.probability for h in weighed.held])
     supposed = list(found[:_SUPPOSED])
-    moments, score = _ranked(weighed, supposed, alike)
-    best: tuple[float, int] | None = None
+    mass = [float(p.kept @ probability) for p in supposed]
+    needed = _MOST_LIKELY * float(probability.sum())
+    moments, score = _ranked(weighed, supposed, mass, alike)
     for place in np.argsort(-score, kind="stable")[:_TRIED].tolist():
-        if not score[place] > 0:
+        if not score[place] > 0 or sum(mass) < needed:
             break
         t_ns = int(moments[place])
         if not _settles(weighed, supposed[0], t_ns):
             continue
-        others = sum(p.confidence * _settles(weighed, p, t_ns) for p in supposed[1:])
-        if best is None or others > best[0]:
-            best = (others, t_ns)
-    return None if best is None else best[1]
+        settled = mass[0]
+        for other, own in zip(supposed[1:], mass[1:], strict=True):
+            if settled < needed:
+                settled += own * _settles(weighed, other, t_ns)
+        if settled >= needed:
+            return t_ns
+    return None
 
 
 def is_settled(found: Sequence[Promise]) -> bool:
@@ -82,7 +90,9 @@ def _imagined(weighed: Weighed, supposed: Promise, t_ns: int, off: float) -> Per
     return replace(pattern, t_ns=t_ns, value=value)
 
 
-def _ranked(weighed: Weighed, supposed: Sequence[Promise], alike: Sequence[Twin]) -> tuple[Times, Floats]:
+def _ranked(
+    weighed: Weighed, supposed: Sequence[Promise], mass: Sequence[float], alike: Sequence[Twin]
+) -> tuple[Times, Floats]:
     """Return moments of the record, and how well a reading at each would tell the explanations apart; 0: not at all.
 
     Moments at which a register jumps away and back are none: what it tells then may be a code for "no value".
@@ -99,7 +109,7 @@ def _ranked(weighed: Weighed, supposed: Sequence[Promise], alike: Sequence[Twin]
     weight = np.array([h.probability for h in rows])
     noise = float(np.median(supposed[0].lead.noise))
     score = np.zeros(len(t_ns))
-    for each in supposed:
+    for each, own_mass in zip(supposed, mass, strict=True):
         own = next((n for n, h in enumerate(rows) if h is each.lead), None)
         if own is None:
             continue
@@ -107,9 +117,9 @@ def _ranked(weighed: Weighed, supposed: Sequence[Promise], alike: Sequence[Twin]
         near = np.exp(-0.5 * (level - level[own]) ** 2 / variance) / np.sqrt(variance)
         mine = (weight * each.kept[: len(rows)])[:, None] * near
         told = mine.sum(axis=0) / np.maximum((weight[:, None] * near).sum(axis=0), 1e-300)
-        score += each.confidence * told * _shows_movement(weighed, each, level[own], noise)
+        score += own_mass * told * _shows_movement(weighed, each, level[own], noise)
         # of moments that tell alike, one at which the level stands still and lies far from what was read
-        score += 0.02 * each.confidence * (_far(weighed, level[own]) - moving[own] / (noise + moving[own]))
+        score += 0.02 * own_mass * (_far(weighed, level[own]) - moving[own] / (noise + moving[own]))
     for field, scale, offset in alike:
         good = np.isfinite(field.series)
         twin = scale * np.interp(t_ns, field.t_ns[good], field.series[good]) + offset

@@ -24,6 +24,7 @@ UNMOVED = 0.5  # confidence at most while nothing tells a moving level from an i
 _SAME = 0.5  # an explanation that keeps a promise with this probability is no rival to it
 _LEAST = 1e-4  # explanations less probable than this found no promise of their own
 _CONSISTENT = 3.0  # standard deviations
+_AT_MOST = {Form.UNIT: 2.0, Form.ULLAGE: 10.0}  # allowances that laws taken for one may part by
 _COARSE = 4.0  # promises' allowances that counts may be worth: coarser ones are another promise
 _BETWEEN_POLLS = 0.99  # share of answers compared where two registers were read at different times
 _BELOW, _ABOVE = 0.1, 1.2  # of the reach: beyond, no level, so that two such don't differ
@@ -110,8 +111,9 @@ def beside(lead: Held, other: Held) -> tuple[Floats, Floats]:
 def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *, moved: bool) -> float:
     """Return the probability that the lead's level is right all along if another explanation is true.
 
-    A law with freedoms that may as well be the lead's, as far as the readings tell, is taken for it where the lead's
-    law leaves nothing free: that a register told a level by chance in a usual unit is far less likely.
+    A law with more freedoms that may as well be the lead's, as far as the readings tell, is taken for it where the
+    lead tells the level or the distance from above in a usual unit: that it did so by chance is far less likely. Not
+    where they part by much more than the promise allows, as a pressure may from a level.
     ends: the least and the greatest decoded value of the lead.
     """
     if other.field.device != lead.field.device or (other.field is not lead.field and not moved):
@@ -132,14 +134,11 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
             off, decoded = off[usual], decoded[usual]
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
     spread = {k: float(other.uncertainty(decoded[k])) for k in worst}
-    if _known(lead) and not _known(other) and all(abs(off[k]) <= allowed + _CONSISTENT * spread[k] for k in worst):
-        return 1.0
+    if other.freedoms > lead.freedoms and lead.law.form in _AT_MOST:
+        reach_of = _AT_MOST[lead.law.form] * allowed
+        if all(abs(off[k]) <= allowed + min(_CONSISTENT * spread[k], reach_of) for k in worst):
+            off, spread = 0.0 * off, {k: float(lead.uncertainty(ends).max()) for k in worst}
     return min(_within(float(off[k]), spread[k], allowed) for k in worst)
-
-
-def _known(held: Held) -> bool:
-    """Return whether a law leaves nothing free: a unit of the quantity, from its own datum."""
-    return held.law.form is Form.UNIT
 
 
 def _own_count(lead: Held, other: Held, allowed: float) -> float:

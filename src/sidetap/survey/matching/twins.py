@@ -10,6 +10,7 @@ only before the first reading or after the last.
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sidetap.survey.matching.fields import Field, Floats, Table, decoded_rows
 from sidetap.survey.matching.promises import Promise
@@ -21,6 +22,9 @@ _LIKELY = 0.01  # ways to read a register that are likelier than this
 _PROBES = 24  # answers looked at first
 _COMPARED = 0.99  # share of answers compared: polls differ in time, and a transmitter may err now and then
 _ROUNDS = 3
+_FEWEST = 8  # answers
+_SPARE = 2  # readings beyond the freedoms
+_BENT = 2.0  # allowances
 _TRUSTED = 0.5
 _UNSURE = 2.0  # standard deviations
 
@@ -43,6 +47,7 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
     """Return the explanations by other devices that fit every reading and run alike from the first to the last.
 
     With more readings than freedoms that is no chance, so it isn't for their prior to decide between two vessels.
+    Where they exceed them by one only, a level that just rises or falls steadily is no evidence: much else does.
     """
     lead = promise.lead
     fitting = np.flatnonzero(lead.trusted > _TRUSTED)
@@ -61,41 +66,71 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
         between = (other.t_ns >= min(moments)) & (other.t_ns <= max(moments)) & np.isfinite(other.series)
         if other.only_rises or other.key in found or not between.any():
             continue
-        off = np.abs(held.level(other.series[between]) - _level(lead, other.t_ns[between]))
+        level = _level(lead, other.t_ns[between])
+        spare = len(fitting) - held.freedoms
+        if held.freedoms and spare < _SPARE and not _bends(other.t_ns[between], level, _BENT * promise.allowed):
+            continue
+        off = np.abs(held.level(other.series[between]) - level)
         unsure = float(held.uncertainty(other.series[between]).max())
         if np.quantile(off, _COMPARED) <= promise.allowed + _UNSURE * unsure:
             found[other.key] = (other, held.scale, held.offset)
     return list(found.values())
 
 
+def _bends(t_ns: NDArray[np.int64], level: Floats, least: float) -> bool:
+    """Return whether a level does anything but rise or fall steadily."""
+    t = (t_ns - t_ns[0]) / 1e9
+    t = t - t.mean()
+    square = float((t**2).sum())
+    if not square > 0:
+        return False
+    level = level - level.mean()
+    return bool(np.quantile(np.abs(level - t * float((t * level).sum()) / square), 0.9) >= least)
+
+
 def _straight(promise: Promise, fields: Sequence[Field]) -> list[Twin]:
     """Return which fields of one block and encoding are straight against the promise's level."""
     block = fields[0].answered
     rows = np.unique(np.linspace(0, len(block.t_ns) - 1, _PROBES).astype(np.int64))
-    read = decoded_rows(fields, rows)
     level = _level(promise.lead, block.t_ns[rows])
     found = []
-    for n, field in enumerate(fields):
-        if _line(read[:, n], level, promise.allowed, 1 - 2 / _PROBES) is None:
-            continue
+    for n in np.flatnonzero(_roughly_straight(decoded_rows(fields, rows), level, promise.allowed)).tolist():
+        field = fields[n]
         known = np.isfinite(field.series)
-        line = _line(field.series[known], _level(promise.lead, field.t_ns[known]), promise.allowed, _COMPARED)
+        line = _line(field.series[known], _level(promise.lead, field.t_ns[known]), promise.allowed)
         if line is not None and not field.only_rises:
             found.append((field, *line))
     return found
 
 
-def _level(lead: Held, t_ns: np.typing.NDArray[np.int64]) -> Floats:
+def _roughly_straight(read: Floats, level: Floats, allowed: float) -> NDArray[np.bool_]:
+    """Return which columns of a few answers some line makes the level, all but the worst few."""
+    inside = np.isfinite(read)
+    x, r = np.where(inside, read, 0.0), level[:, None]
+    straight = np.zeros(read.shape[1], dtype=np.bool_)
+    with np.errstate(all="ignore"):
+        for _ in range(_ROUNDS):
+            count = inside.sum(axis=0)
+            apart = np.where(inside, x - (x * inside).sum(axis=0) / count, 0.0)
+            above = np.where(inside, r - (r * inside).sum(axis=0) / count, 0.0)
+            off = np.where(
+                inside, np.abs(above - apart * ((apart * above).sum(axis=0) / (apart**2).sum(axis=0))), 0.0
+            )
+            worst = off.max(axis=0)
+            straight |= (count >= _FEWEST) & (worst <= allowed)
+            inside &= off < worst
+    return straight
+
+
+def _level(lead: Held, t_ns: NDArray[np.int64]) -> Floats:
     known = np.isfinite(lead.field.series)
     return lead.level(np.interp(t_ns, lead.field.t_ns[known], lead.field.series[known]))
 
 
-def _line(decoded: Floats, level: Floats, allowed: float, share: float) -> tuple[float, float] | None:
-    """Return the scale and offset that make such a share of decoded values the level; None where none do."""
-    keep = np.isfinite(decoded)
-    if keep.sum() < 3:
+def _line(decoded: Floats, level: Floats, allowed: float) -> tuple[float, float] | None:
+    """Return the scale and offset that make decoded values the level, nearly all of them; None where none do."""
+    if len(decoded) < _FEWEST:
         return None
-    decoded, level = decoded[keep], level[keep]
     inside = np.ones(len(decoded), dtype=np.bool_)
     for _ in range(_ROUNDS):
         middle, top = decoded[inside].mean(), level[inside].mean()
@@ -105,7 +140,7 @@ def _line(decoded: Floats, level: Floats, allowed: float, share: float) -> tuple
             return None
         scale = float((apart[inside] * (level[inside] - top)).sum()) / square
         off = np.abs(level - top - scale * apart)
-        limit = np.quantile(off, share)
+        limit = np.quantile(off, _COMPARED)
         if limit <= allowed:
             return (scale, float(top - scale * middle)) if scale != 0 else None
         inside = off <= limit

@@ -147,7 +147,7 @@ def weigh(case: Case, tables: Sequence[Table]) -> Weighed:
     prior = -math.log(len(tables))
     for is_float in (False, True):
         own_laws = _laws(case, is_float=is_float)
-        kind = [t.of(np.flatnonzero([f.is_float == is_float for f in t.fields]), whole) for t in tables]
+        kind = [t.of(np.flatnonzero(t.floats == is_float), whole) for t in tables]
         for table in together([t for t in kind if t.fields]):
             found += _first(table, own_laws, case, noted, prior)
     found.sort(key=lambda f: -f[0])

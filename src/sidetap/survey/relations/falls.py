@@ -69,7 +69,7 @@ def _held_against(draw: Draw, falling: Falling, tried: int) -> _Hit | None:
     ends = np.isnan(draw.to_s[at]) | (np.abs(falls.to_s - draw.to_s[at] - _LAG_S / 2) <= _LAG_S / 2 + unsure_s)
     hit = begins & ends
     hits, times = int(hit.sum()), len(hit)
-    if hits < FEWEST or hits < _ONLY * times:
+    if hits < _ONLY * times:
         return None
     window_s = _LAG_S + 2 * unsure_s
     share = min(1.0, len(draw.from_s) * window_s / max(falling.span_s, window_s))

@@ -20,7 +20,7 @@ from sidetap.survey.relations.power import ROOT_3, Law, Registers, find_law, pow
 from sidetap.survey.relations.relation import Relation, RelationKind, Tied
 from sidetap.survey.relations.roles import APPARENT, CURRENT, ENERGY_FIT, FREQUENCY, LINE, REACTIVE, VOLTAGE, Roles
 from sidetap.survey.relations.series import Floats, Sheet, occasions
-from sidetap.survey.values import Device, Kind, Value
+from sidetap.survey.values import Device, Kind, Status, Value
 
 _FEWEST_OCCASIONS = 3
 
@@ -63,8 +63,8 @@ def meter(sheet: Sheet) -> list[Relation]:
 def nothing_but_a_meter(device: Device, relations: Sequence[Relation]) -> str | None:
     """Return what shows that everything a device tells belongs to a power meter; None where anything may be a level.
 
-    A value that never moved may be the level of a vessel at rest: it counts against, unless it is a text or bits,
-    or a register that only ever held 0 or 1.
+    A value that never moved may be the level of a vessel at rest: it counts against, unless it is surely a text
+    or bits, or a register that only ever held 0 or 1.
     """
     for relation in relations:
         if relation.kind is RelationKind.METER and relation.devices == (device.device,):
@@ -76,7 +76,8 @@ def nothing_but_a_meter(device: Device, relations: Sequence[Relation]) -> str | 
 
 def _tells_no_quantity(value: Value) -> bool:
     flag = value.width == 1 and value.min is not None and value.max is not None and 0 <= value.min <= value.max <= 1
-    return value.kind is Kind.TEXT or value.encoding == "bits16" or flag
+    sure = value.status is Status.SETTLED and (value.kind is Kind.TEXT or value.encoding == "bits16")
+    return sure or flag
 
 
 def _size(registers: Registers, law: Law) -> Floats:

@@ -1,7 +1,7 @@
 """Two registers of one device that tell one quantity: equal, opposite, in proportion, along a line or a curve.
 
 Values side by side in, the pairs that fit out, as numbers; `telling.py` puts them in words. What is held against
-what: every two measurements of a device that move enough, by their correlation, linear and by rank (one product of
+what: every two values of a device that move enough, by their correlation, linear and by rank (one product of
 matrices each). Of those that correlate the closest are fitted, four times as many as there are registers and 1,000 on
 the whole line at most.
 
@@ -22,6 +22,7 @@ from sidetap.survey.relations.lines import Law, Line, fit, law_of
 from sidetap.survey.relations.series import Floats, Places, Sheet, bridged, occasions
 from sidetap.survey.values import Kind
 
+_MOVING = (Kind.MEASUREMENT, Kind.COUNTER)  # a distance that only grows looks like a counter
 MOST_FITS = 1000  # on one line
 _FITS_A_VALUE = 4
 _CORRELATED = 0.97
@@ -56,13 +57,13 @@ class Pair:
 
 
 def wide(sheet: Sheet) -> list[int]:
-    """Return the measurements that move by much more than what they are rounded to."""
+    """Return the values that move by much more than what they are rounded to."""
     far = np.flatnonzero((sheet.spans > _ROUNDINGS * sheet.rounding) & (sheet.spans > 0))
-    return [n for n in far.tolist() if sheet.values[n].kind is Kind.MEASUREMENT]
+    return [n for n in far.tolist() if sheet.values[n].kind in _MOVING]
 
 
 def movers(sheet: Sheet) -> list[int]:
-    """Return the measurements that move enough to be held against each other."""
+    """Return the values that move enough to be held against each other."""
     far = np.array(wide(sheet), dtype=np.int64)
     numbers = bridged(sheet.numbers[far])
     often = occasions(numbers, sheet.spans[far] / 8) >= _FEWEST_OCCASIONS

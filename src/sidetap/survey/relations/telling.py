@@ -48,7 +48,7 @@ def _relation(sheet: Sheet, pair: Pair, tried: int) -> Relation:
     return Relation(
         _KINDS[pair.law],
         tuple(Tied(v.device, v.table, v.register, v.encoding, role) for v, role in zip((x, y), roles, strict=True)),
-        f"{text[0].upper()}{text[1:]} on device {sheet.device}.",
+        f"On device {sheet.device} {text}.",
         _evidence(sheet, pair, tried),
         follows,
         pair.chance,
@@ -58,7 +58,9 @@ def _relation(sheet: Sheet, pair: Pair, tried: int) -> Relation:
 def _evidence(sheet: Sheet, pair: Pair, tried: int) -> str:
     y = sheet.values[pair.y]
     exact = ", which is what their last digits allow" if pair.left <= 1.05 * pair.rounding else ""
-    law = "one curve" if pair.line is None else _equation(pair.line)
+    x, law = sheet.values[pair.x], "one curve"
+    if pair.line is not None:
+        law = f"register {y.register} = {_right_side(pair.line, f'register {x.register}')}"
     return (
         f"98 % of {pair.answers} answers lie within {pair.left:.3g} of {law}{exact}, while register {y.register} "
         f"moved over {sheet.spans[pair.y]:.6g} on {pair.moved} occasions. The chance of that among the {tried:,} "
@@ -66,9 +68,9 @@ def _evidence(sheet: Sheet, pair: Pair, tried: int) -> str:
     )
 
 
-def _equation(line: Line) -> str:
+def _right_side(line: Line, x: str) -> str:
     offset = "" if line.offset == 0 else f" {'-' if line.offset < 0 else '+'} {abs(line.offset):.6g}"
-    return f"{line.scale:.6g} × the other{offset}"
+    return f"{line.scale:.6g} × {x}{offset}"
 
 
 _Words = tuple[str, str, tuple[str, str]]

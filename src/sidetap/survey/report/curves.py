@@ -23,6 +23,7 @@ _FEWEST = 20  # values of which some can be rare
 _SMALL_TICKS, _TICKS = 4, 9
 _SMALL_LEVELS, _LEVELS = 5, 8
 _LABEL_PX = 13
+_LONG, _TOO_LONG = 1e6, 1e10
 _DASHES = 5  # kinds of rivals' strokes
 
 _OWN = "curve"
@@ -99,10 +100,15 @@ class _Plane:
         right = self.axis.left + self.axis.width
         for value in round_numbers(self.low, self.high, levels):
             picture.line(self.axis.left, self.y(value), right, self.y(value), "grid")
-            picture.text(self.axis.left - 5, self.y(value) + 4, f"{value:.7g}", "tick", "end")
+            picture.text(self.axis.left - 5, self.y(value) + 4, _tick(value), "tick", "end")
         for x, words in self.axis.ticks(ticks):
             picture.line(x, self.top, x, self.bottom, "grid")
             picture.text(x, self.bottom + 14, words, "tick", "middle")
+
+
+def _tick(value: float) -> str:
+    """Return a number on an axis: whole ones with all their digits, where there is room for them."""
+    return f"{value:.0f}" if _LONG <= abs(value) < _TOO_LONG else f"{value:.7g}"
 
 
 def _reach(values: _Floats) -> tuple[float, float]:
@@ -119,7 +125,7 @@ def _reach(values: _Floats) -> tuple[float, float]:
 
 def value_curve(name: str, t_ns: _Times, values: _Floats, ends_ns: tuple[int, int], places: int) -> Markup:
     """Draw one value over the record, small. values: decoded; what is no number is left out."""
-    width, height, left = 340.0, 130.0, 62.0
+    width, height, left = 340.0, 130.0, 74.0
     good = np.isfinite(values)
     t_ns, values = t_ns[good], values[good]
     axis = TimeAxis(*ends_ns, left, width - left - 22)

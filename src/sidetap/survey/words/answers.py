@@ -117,7 +117,8 @@ def _verdict(answer: Answer, best: Way | None, unit: str, places: int) -> Verdic
         return SCALE_OPEN
     limit = answer.valid_below
     if limit is not None and best is not None and _matters(limit, answer.best, best, unit):
-        return Verdict(Sure.BELOW, f"sure only below {best.told(limit)}")
+        side = "below" if best.rival.scale > 0 else "above"  # a distance grows as its level falls
+        return Verdict(Sure.BELOW, f"sure only {side} {best.told(limit)}")
     return SETTLED
 
 
@@ -176,9 +177,11 @@ def _next(answer: Answer, verdict: Verdict, best: Way | None, readings: int) -> 
         return [_FEW if readings == 1 else _NOT_HERE]
     told = [] if answer.next is None else [answer.next]
     if verdict.sure is Sure.BELOW:
+        further, side = ("higher", "below") if best.rival.scale > 0 else ("lower", "above")
         told.append(
-            f"Trust no level {_beyond(answer, best)}. Survey again when it has been higher, or take the encoding "
-            "from the device's register list; until then keep the point's valid range below."
+            f"Trust no level {_beyond(answer, best)}. Say how high the vessel is (--height), survey again when it "
+            f"has been {further}, or take the encoding from the device's register list; until then keep the point's "
+            f"valid range {side}."
         )
     return told
 
@@ -197,7 +200,7 @@ def _beyond(answer: Answer, best: Way) -> str:
     """Return where the answer is not sure, and why."""
     limit = answer.valid_below or 0.0
     decoded = (limit - best.rival.offset) / best.rival.scale if best.rival.scale else 0.0
-    return f"from {best.told(limit)} up: {beyond(decoded)}"
+    return f"from {best.told(limit)} {'up' if best.rival.scale > 0 else 'down'}: {beyond(decoded)}"
 
 
 def _aside(answer: Answer, verdict: Verdict, best: Way | None) -> str:
