@@ -64,6 +64,13 @@ def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Parti
     return found
 
 
+def _breaks(hypothesis: Hypothesis, order: str) -> bool:
+    """Whether a value is not in the device's order; digits know nothing of exchanged bytes."""
+    if hypothesis.kind == "mod10k32":
+        return hypothesis.order.removesuffix("-swapped") != order.removesuffix("-swapped")
+    return hypothesis.order not in ("", order)
+
+
 def _best(size: int, held: Sequence[Hypothesis], likely: Floats) -> tuple[int, ...]:
     """Return the partition that has the most of what is likely over all weights, register by register."""
     gain = likely * np.array([h.width for h in held]) + _TIES * np.array([-h.prior_bits for h in held])
@@ -111,7 +118,7 @@ def _scores(held: Sequence[Hypothesis]) -> Floats:
     """Return what speaks for each hypothesis, in bits [weights, orders, hypotheses]."""
     prior = np.array([h.prior_bits for h in held])
     changes = np.array([h.change_bits for h in held])
-    breaks = np.array([[_OTHER_ORDER if h.order and h.order != order else 0.0 for h in held] for order in ORDERS])
+    breaks = np.array([[_OTHER_ORDER if _breaks(h, order) else 0.0 for h in held] for order in ORDERS])
     weights = np.array(EVIDENCE_WEIGHTS)[:, None, None]
     return np.asarray(-(prior + weights * changes + breaks[None]), dtype=np.float64)
 
