@@ -239,14 +239,14 @@ def test_up_to_the_limit_a_block_keeps_every_answer() -> None:
 
 
 def test_a_line_of_very_many_registers_stays_within_bounds() -> None:
-    growing = answers._Growing(125)
+    growing = answers.GrowingBlock(125)
     words = noisy_words(1, 1000, 125)
     for _ in range(30):
         growing.add(np.zeros(1000, dtype=np.int64), words, 60)
     block = growing.block(1, "holding-register", 0, 60)
     assert block.answers == 30_000
     assert len(block.words) <= 10_000
-    few = answers._Growing(125)
+    few = answers.GrowingBlock(125)
     few.add(np.zeros(30_000, dtype=np.int64), np.zeros((30_000, 125), dtype=np.uint16), 500)
     block = few.block(1, "holding-register", 0, 500)
     assert len(block.words) <= 2000

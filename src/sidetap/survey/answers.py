@@ -75,8 +75,8 @@ class Answers:
     """Words of all blocks, growing."""
 
     def __init__(self) -> None:
-        self._reads: dict[_Place, _Growing] = {}
-        self._writes: dict[_Place, _Growing] = {}
+        self._reads: dict[_Place, GrowingBlock] = {}
+        self._writes: dict[_Place, GrowingBlock] = {}
 
     def add(self, columns: Columns, rows: Rows, poll: Numbers, polls: Polls, octets: Octets) -> None:
         """Take in the answered requests among rows of a table."""
@@ -113,14 +113,14 @@ class Answers:
                 words = columns.written_words(rows[own], place[3])
                 self._grow(self._writes, place, columns.t_end_ns[rows[own]], words)
 
-    def _grow(self, source: dict[_Place, "_Growing"], place: _Place, t_ns: Times, words: Words) -> None:
+    def _grow(self, source: dict[_Place, "GrowingBlock"], place: _Place, t_ns: Times, words: Words) -> None:
         if not words.size:
             return
         growing = source.get(place)
         if growing is None:
             if len(self._reads) + len(self._writes) >= _MOST_PLACES:
                 return
-            growing = source[place] = _Growing(words.shape[1])
+            growing = source[place] = GrowingBlock(words.shape[1])
         growing.add(t_ns, words, len(self._reads) + len(self._writes))
 
     def blocks(self) -> tuple[Block, ...]:
@@ -144,7 +144,7 @@ class Answers:
 
 def block_of(device: int, table: str, register: int, t_ns: Times, words: Words) -> Block:
     """Return the block that answers with these words [answers, registers] at these times make; times in order."""
-    growing = _Growing(words.shape[1])
+    growing = GrowingBlock(words.shape[1])
     growing.add(t_ns, words, 1)
     return growing.block(device, table, register, 1)
 
@@ -166,8 +166,11 @@ class _Kept:
         return _Kept(self.place[which], self.t_ns[which], self.words[which], self.extreme[which])
 
 
-class _Growing:
-    """Answers of one block: those kept, and those that came since."""
+class GrowingBlock:
+    """Answers of one block, as they come: those kept, and those that came since.
+
+    A live survey adds answers poll by poll, and takes the block whenever it wants to know.
+    """
 
     def __init__(self, registers: int) -> None:
         self.answers = 0
@@ -176,18 +179,22 @@ class _Growing:
         no_words = np.empty((0, registers), dtype=np.uint16)
         self._kept = _Kept(none, none, no_words, none.astype(np.bool_))
         self._fresh: list[tuple[Times, Words]] = []
+        self._fresh_rows = 0
         self._evidence = Evidence(registers)
         self._uncounted: list[Words] = []
+        self._uncounted_rows = 0
 
     def add(self, t_ns: Times, words: Words, blocks: int) -> None:
         """Take in answers; blocks: how many there are on the line so far."""
         self.answers += len(words)
         self._fresh.append((t_ns, words))
+        self._fresh_rows += len(words)
         self._uncounted.append(words)
-        if sum(len(w) for w in self._uncounted) >= _PORTION:
+        self._uncounted_rows += len(words)
+        if self._uncounted_rows >= _PORTION:
             self._count()
         most = self._most_rows(blocks)
-        if self.answers > most and sum(len(t) for t, _ in self._fresh) > most:
+        if self.answers > most and self._fresh_rows > most:
             self._thin(blocks)
 
     def _most_rows(self, blocks: int) -> int:
@@ -197,13 +204,13 @@ class _Growing:
     def _count(self) -> None:
         if self._uncounted:
             self._evidence.add(np.concatenate(self._uncounted))
-            self._uncounted = []
+            self._uncounted, self._uncounted_rows = [], 0
 
     def _thin(self, blocks: int) -> None:
         """Keep what is to be kept of so many answers."""
         if self._fresh:
             t_ns, words = (np.concatenate(parts) for parts in zip(*self._fresh, strict=True))
-            self._fresh = []
+            self._fresh, self._fresh_rows = [], 0
             before = self._kept
             fresh = _Kept(
                 np.arange(self.answers - len(words), self.answers), t_ns, words, np.ones(len(words), dtype=np.bool_)

@@ -25,6 +25,7 @@ Flags = NDArray[np.bool_]
 _HOW = 1.0  # bits: whether changes are told, or changes of changes
 _GREATEST = np.iinfo(np.int64).max
 _COARSE = 4.0  # bits: how coarse the changes are
+_STRAY = 24.0  # bits: a fault that turns into another one
 _BURST = 8.0  # bits: that a series has faults at all
 
 
@@ -64,16 +65,18 @@ class Tally:
     """Counts of many series side by side.
 
     alive: whether a series is still worth counting [series]; whoever gives the numbers says when not. faults: answers
-    without a value. bursts: how often a series went from values to faults or back. odd: rows whose fault is no known
-    code, as whoever gives the numbers says. wraps: changes whose short way round leads through the end of the range.
-    finer: bits that the numbers of changes leave out; hidden: changes that they leave out wholly. first, least, most:
-    of the values; signed_least, signed_most: of them taken as signed; all where `seen`.
+    without a value. bursts: how often a series went from values to faults or back; stray: from one fault to another.
+    odd: rows whose fault is no known code, as whoever gives the numbers says. wraps: changes whose short way round
+    leads through the end of the range. finer: bits that the numbers of changes leave out; hidden: changes that they
+    leave out wholly. first, least, most: of the values; signed_least, signed_most: of them taken as signed; all where
+    `seen`.
     """
 
     def __init__(self, series: int) -> None:
         self.alive = np.ones(series, dtype=np.bool_)
         self.faults = np.zeros(series, dtype=np.int64)
         self.bursts = np.zeros(series, dtype=np.int64)
+        self.stray = np.zeros(series, dtype=np.int64)
         self.odd = np.zeros(series, dtype=np.int64)
         self.wraps = np.zeros(series, dtype=np.int64)
         self.changes = np.zeros((series, SYMBOLS), dtype=np.int64)
@@ -87,6 +90,7 @@ class Tally:
         self._faulty = np.zeros(series, dtype=np.bool_)
         self._last = np.zeros(series, dtype=np.int64)
         self._whole = np.zeros(series, dtype=np.int64)
+        self._raw = np.zeros(series, dtype=np.int64)
         self._change = np.zeros(series, dtype=np.int64)
         self._used = np.zeros(series, dtype=np.int64)
 
@@ -101,7 +105,7 @@ class Tally:
             seen = np.ones(len(which), dtype=np.bool_)
         else:
             values, known = held(read.values, ~bad, last, seen)
-            self._note(which, bad, weights)
+            self._note(which, read.values, bad, weights)
             seen = known[-1]
         first = np.where(self.seen[which], last, values[0])
         straight = np.diff(values, axis=0, prepend=first[None])
@@ -121,6 +125,7 @@ class Tally:
         self.first[which] = np.where(self.seen[which], self.first[which], first)
         self._note_ends(which[seen], values[:, seen], read.bits)
         self._last[which], self.seen[which], self._change[which] = values[-1], seen, change[-1]
+        self._raw[which] = read.values[-1]
 
     def _note_ends(self, which: Ints, values: Ints, bits: int | None) -> None:
         least, most = values.min(axis=0), values.max(axis=0)
@@ -144,8 +149,10 @@ class Tally:
         """Take in answers that repeat the one before in all of the block."""
         self.faults[which] += answers * self._faulty[which]
 
-    def _note(self, which: Ints, bad: Flags, weights: Ints) -> None:
+    def _note(self, which: Ints, numbers: Ints, bad: Flags, weights: Ints) -> None:
         before = np.concatenate([self._faulty[which][None], bad[:-1]])
+        moved = np.diff(numbers, axis=0, prepend=self._raw[which][None]) != 0
+        self.stray[which] += (bad & before & moved).sum(axis=0)
         self.bursts[which] += (bad != before).sum(axis=0)
         self.faults[which] += weights @ bad
         self._faulty[which] = bad[-1]
@@ -168,7 +175,7 @@ class Tally:
             np.column_stack([self.bursts, self.faults]), axis=0, return_inverse=True, return_counts=True
         )
         bits: Floats = self.bursts * np.log2(rows + 1) / together[group.reshape(-1)] + _BURST * (self.bursts > 0)
-        return bits
+        return bits + _STRAY * self.stray
 
 
 def coarseness(used: Ints) -> Ints:

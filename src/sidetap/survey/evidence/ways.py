@@ -165,7 +165,7 @@ def read(reading: Reading, rows: Rows, which: Ints) -> Read:
 
 def _floats(bits: Ints) -> Read:
     size = bits & 0x7FFF_FFFF
-    none = (size < _LEAST_BITS) & (size != 0) | (size >= _MOST_BITS)
+    none = (size < _LEAST_BITS) & (bits != 0) | (size >= _MOST_BITS)  # -0.0 is a lone flag more often than a value
     numbers = Numbers(np.where(bits >> 31, -size, size), _among(bits, _FLOAT_CODES), none, _FAR_ULPS, None)
     return Read(numbers, unknown=none & (size < _GREATEST_BITS))
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sidetap.line import decode_array
 from sidetap.survey.answers import Block
 from sidetap.survey.evidence import ORDERS, Evidence, Way
-from sidetap.survey.evidence.codelength import Floats, Ints, float_bits, integer_bits, wrapped
+from sidetap.survey.evidence.codelength import Floats, Ints, binary_entropy, float_bits, integer_bits, wrapped
 from sidetap.survey.evidence.tally import Tally
 from sidetap.survey.evidence.ways import DECIMALS, Reading, value_of
 
@@ -29,7 +29,7 @@ KIND_BITS = {
     "uint16": 1.0,
     "int16": 3.0,
     "bits16": 3.0,
-    "bcd16": 7.0,
+    "bcd16": 8.0,
     "uint32": 3.5,
     "int32": 5.0,
     "float32": 2.0,
@@ -43,12 +43,17 @@ _CARRY = 10.0  # bits a carry
 _MOST_CARRIES = 4
 _SWAPPED_INTEGER = 3.0
 _DEEP_NEGATIVE = 9.0  # bits: below -10,000 all the time, seldom a quantity
-_DEEP = -10_000
+_NEGATIVE = 4.0  # bits: below -1,000 all the time
+_DEEP, _LOW = -10_000, -1000
 _WHITE = 12.0  # bits: a 16-bit register full of noise is no quantity, but the low word of one
 _WHITE_FROM = 14.0  # bits a change
 _HUGE_INTEGER = 10.0  # bits: over 10^8, seldom a quantity
 _HUGE = 10**8
 _WHITE_HALF, _WHITE_HALF_FROM = 16.0, 28.0  # the same of two registers
+_GOOD = 2.0  # bits: a word that always is 1 is a status more often than anything else; common practice, no source
+_LINGERING = 2.0  # bits: a number of two words, no counter, whose upper word is that
+_AS_OFTEN = 0.8  # of the changes
+_MOST_FAULTS = 0.5  # of the answers
 _FEWEST_CHANGES = 8
 _UNLIKELY_FLOAT = 30.0
 _HALF_EMPTY = 8.0  # bits: a float that moves between whole numbers, yet never uses its low word
@@ -61,7 +66,7 @@ _FIXED = 1.0
 _FINE = 24.0  # bits: a double of which only one half moves; two values of their own do that
 _MOST_FINE = 0.05  # of its changes
 _FINE_SYMBOLS = 2 * 32  # of changes below 2³¹
-_EVEN = 0.98
+_EVEN, _LARGE_SYMBOL = 0.98, 2 * 12  # of changes of 2¹¹ and more
 _MANTISSA = {"float32": 23, "float64": 52}
 
 
@@ -120,6 +125,7 @@ class _Priced:
     def __init__(self, block: Block) -> None:
         self._words = block.words
         self._evidence: Evidence = block.evidence
+        self._counters = _rising(self._evidence.tally(Reading(Way.WORD)))
         self._carries: NDArray[np.bool_] = np.any(block.words, axis=0, keepdims=True)[0]  # anything but zeros
 
     def words(self) -> Iterator[Hypothesis]:
@@ -133,15 +139,16 @@ class _Priced:
         carried = np.where(evidence.restless == 0, evidence.carries, 0).max(axis=0)
         both = _WHITE * white + _CARRY * np.minimum(carried, _MOST_CARRIES)
         tally = evidence.tally(Reading(Way.WORD))
-        falls, rising = tally.changes[:, 1::2].sum(axis=1), _rising(tally)
+        falls, rising = tally.changes[:, 1::2].sum(axis=1), self._counters
         unsigned, signed = (_Series.of(evidence, Reading(Way.WORD), signed=s) for s in (False, True))
         for j in range(evidence.registers):
             # a counter that rolls over jumps too, but it never falls otherwise
             price = KIND_BITS["uint16"] + both[j] + _integer_price(unsigned.first[j], 16)
             price += _WRONG_SIGN if tally.wraps[j] and falls[j] else 0.0
+            price -= _GOOD if not turned[j] and unsigned.first[j] == 1 else 0.0
             yield Hypothesis(j, 1, "uint16", "", float(price), float(changes[j]))
             price = KIND_BITS["int16"] + both[j] + _integer_price(signed.first[j], 16)
-            price += _DEEP_NEGATIVE if signed.most[j] < _DEEP else 0.0
+            price += _DEEP_NEGATIVE if signed.most[j] < _DEEP else _NEGATIVE if signed.most[j] < _LOW else 0.0
             crosses = signed.least[j] < 0 <= signed.most[j]
             price += _WRONG_SIGN if crosses and (rising[j] or not tally.wraps[j]) else 0.0
             yield Hypothesis(j, 1, "int16", "", float(price), float(changes[j]))
@@ -159,7 +166,8 @@ class _Priced:
         if self._evidence.registers < 2:
             return
         reading = Reading(Way.WHOLE, order)
-        changes, alive = self._evidence.change_bits(reading), np.flatnonzero(self._evidence.alive(reading)).tolist()
+        changes = self._evidence.change_bits(reading) + self._timing()
+        alive = np.flatnonzero(self._evidence.alive(reading)).tolist()
         swapped = _SWAPPED_INTEGER if order.endswith("swapped") else 0.0
         for kind in ("uint32", "int32"):
             series = _Series.of(self._evidence, reading, signed=kind == "int32")
@@ -170,9 +178,28 @@ class _Priced:
                 if kind == "int32" and not series.least[j] < 0:
                     continue
                 price = KIND_BITS[kind] + swapped + _integer_price(series.first[j], 32)
-                huge = max(-series.least[j], series.most[j]) > _HUGE and not rising[j]
+                clock = rising[j] and _is_even(tally.changes[j])
+                huge = max(-series.least[j], series.most[j]) > _HUGE and not clock
                 price += (_HUGE_INTEGER if huge else 0.0) + (_WHITE_HALF if white[j] else 0.0)
+                price += self._lingering(j, order)
                 yield Hypothesis(j, 2, kind, order, float(price), float(changes[j]))
+
+    def _timing(self) -> Floats:
+        """Return what it is worth that two words move at the same moments, where that is no evidence for one number.
+
+        All values of a device may be renewed at once. In one number, the upper word moves less often than the lower.
+        """
+        turned, rows = self._evidence.turned, self._evidence.rows
+        fewer, more = np.minimum(turned[:-1], turned[1:]), np.maximum(turned[:-1], turned[1:])
+        when = binary_entropy(fewer, np.full(len(fewer), rows))
+        return np.where(fewer > _AS_OFTEN * more, when, 0.0)
+
+    def _lingering(self, j: int, order: str) -> float:
+        """Return what it costs that the upper half of a number, no counter, always is 1, as a status would."""
+        upper, lower = (j, j + 1) if order.startswith("high") else (j + 1, j)
+        turned = self._evidence.turned
+        status = not turned[upper] and self._evidence.tally(Reading(Way.WORD)).first[upper] == 1
+        return _LINGERING if status and turned[lower] and not self._counters[lower] else 0.0
 
     def modulo(self, order: str) -> Iterator[Hypothesis]:
         """Return the pairs of registers that hold four decimal digits each."""
@@ -180,11 +207,11 @@ class _Priced:
         alive = np.flatnonzero(self._evidence.alive(reading))
         if not len(alive):
             return
-        changes = self._evidence.change_bits(reading)
+        changes = self._evidence.change_bits(reading) + self._timing()
         series = _Series.of(self._evidence, reading)
         swapped = _SWAPPED_INTEGER if order.endswith("swapped") else 0.0
         for j in alive[np.isfinite(series.first[alive])].tolist():
-            price = KIND_BITS["mod10k32"] + swapped + _integer_price(series.first[j], 27)
+            price = KIND_BITS["mod10k32"] + swapped + _integer_price(series.first[j], 27) + self._lingering(j, order)
             yield Hypothesis(j, 2, "mod10k32", order, float(price), float(changes[j]))
 
     def floats(self, order: str) -> Iterator[Hypothesis]:
@@ -195,12 +222,12 @@ class _Priced:
             return
         tally = evidence.tally(reading)
         rising = _rising(tally)
-        changes = np.minimum(evidence.change_bits(reading), self._word_by_word(order))
-        changes = np.minimum(changes, evidence.change_bits(Reading(Way.FIXED, order)) + _FIXED)
+        changes = np.minimum(evidence.change_bits(reading), evidence.change_bits(Reading(Way.FIXED, order)) + _FIXED)
         faults = tally.bursts * np.log2(evidence.rows + 1)
         for decimals in DECIMALS:
             bits = evidence.change_bits(Reading(Way.DECIMAL, order, decimals))
             changes = np.minimum(changes, bits + _DECIMALS)
+        changes = np.minimum(changes + self._timing(), self._word_by_word(order))
         changes = changes + _ODD * tally.odd
         carries = self._carries
         for j, price in self._float_prices(reading, alive & (tally.odd <= _MOST_ODD * evidence.rows)):
@@ -209,7 +236,9 @@ class _Priced:
             price += _HALF_EMPTY if empty else 0.0
             ulps = tally.changes[j]
             single = ulps[2:4].any() and not ulps[4:].any()
-            price += _SINGLE_ULPS if single or (rising[j] and _is_even(ulps)) else 0.0
+            # a clock read in the wrong order takes large even steps; a float that counts energy rises by last digits
+            clock = rising[j] and _is_even(ulps) and not ulps[:_LARGE_SYMBOL][2:].any()
+            price += _SINGLE_ULPS if single or clock else 0.0
             yield Hypothesis(j, 2, "float32", order, price, float(min(changes[j], 32.0 * evidence.rows + faults[j])))
 
     def _has_fractions(self, j: int, order: str) -> bool:
@@ -224,7 +253,8 @@ class _Priced:
         series = _Series.of(self._evidence, reading)
         first = float_bits(series.first, mantissa)
         ends = np.maximum(float_bits(series.least, mantissa), float_bits(series.most, mantissa)) - mantissa
-        for j in np.flatnonzero(which & np.isfinite(series.first)).tolist():
+        mostly = self._evidence.tally(reading).faults <= _MOST_FAULTS * self._evidence.answers
+        for j in np.flatnonzero(which & mostly & np.isfinite(series.first)).tolist():
             price = KIND_BITS[kind] + first[j] + (_UNLIKELY_FLOAT if ends[j] > _UNLIKELY_FLOAT else 0.0)
             yield j, float(price)
 
@@ -270,9 +300,8 @@ def _rising(tally: Tally) -> NDArray[np.bool_]:
 
 
 def _is_even(changes: Ints) -> bool:
-    """Whether nearly all changes but standing still are of one size, to a factor of two or four: a clock's."""
-    moved = changes[2:]
-    return bool(np.sort(moved)[-2:].sum() > _EVEN * moved.sum())
+    """Whether nearly all changes are of one size, to a factor of two or four: a clock's."""
+    return bool(np.sort(changes[2:])[-2:].sum() > _EVEN * changes[2:].sum())
 
 
 def _integer_price(first: float, width: int) -> float:

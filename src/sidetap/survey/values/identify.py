@@ -250,6 +250,8 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
 
 def _are_flags(block: Block, hypothesis: Hypothesis) -> bool:
     """Whether a register holds few states of few bits each, the highest one among them: a state, no fault."""
+    if not _seldom(block, hypothesis):
+        return False
     states = np.unique(block.words[:, hypothesis.start])
     few = len(states) <= _FEW and not np.isin(states, _ENDS).any()
     return bool(few and max(int(s).bit_count() for s in states) <= _MOST_FLAGS)
@@ -313,17 +315,18 @@ def _rivals(block: Block, held: Sequence[Hypothesis], partition: Partition, chos
     equal: list[tuple[int, int | None]] = []  # which, and up to where it goes on to agree
     named: dict[str, float] = {}
     twins = False
-    for k, h in enumerate(held):
-        overlaps = h.start < mine.start + mine.width and mine.start < h.start + h.width
-        probability = float(probabilities[:, k].max())
-        if k == chosen or not overlaps or h.kind == "text" or probability < _NEGLIGIBLE:
-            continue
+    for k in partition.beside(chosen, _NEGLIGIBLE):
+        h, probability = held[k], float(partition.greatest[k])
+        if h.kind == "text" or (h.kind == "bcd16" and not block.evidence.turned[h.start]):
+            continue  # digits that never change are no digits
         same = {mine.kind, h.kind} <= _UNSIGNED or np.array_equal(decoded(block, h), series, equal_nan=True)
-        limit = _agree_below(mine, h) if same else 0
+        # of a negative number the sign fills the word above it, which may as well be a value of its own
+        extended = {mine.kind, h.kind} == {"int16", "int32"} and not np.nanmax(series, initial=-1.0) >= 0
+        limit = _agree_below(mine, h) if same and not extended else 0
         if same and limit != 0:
             equal.append((k, limit))
         else:
-            twins |= same and probability >= _TWIN
+            twins |= same and probability >= (_UNHEARD if extended else _TWIN)
         if h.start == mine.start or (same and limit != 0):
             named[h.encoding] = max(named.get(h.encoding, 0.0), probability)
     limit = None
@@ -398,11 +401,15 @@ def _kind(block: Block, hypothesis: Hypothesis, series: Floats) -> Kind:
     if hypothesis.width == 1:
         different: NDArray[np.float64] = np.unique(series)
         neighbours = bool((np.diff(different) == 1).all()) and different.min() > _FEW  # a measurement that flickers
-        seldom = int(block.evidence.turned[hypothesis.start]) <= max(2.0, _RARELY * block.answers)
+        seldom = _seldom(block, hypothesis)
         flags = hypothesis.kind == "bits16" and seldom
         if flags or (len(different) <= _FEW and seldom and not neighbours):
             return Kind.STATUS
     return Kind.MEASUREMENT
+
+
+def _seldom(block: Block, hypothesis: Hypothesis) -> bool:
+    return int(block.evidence.turned[hypothesis.start]) <= max(2.0, _RARELY * block.answers)
 
 
 def _is_counter(steps: Floats) -> bool:

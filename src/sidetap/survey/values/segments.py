@@ -30,10 +30,21 @@ class Partition:
     """What is thought of one block.
 
     probabilities: [weights of the evidence, hypotheses]. best: indices of the best partition, from left to right.
+    start, end: registers of each hypothesis; greatest: its probability at the weight that favours it.
     """
 
     probabilities: Floats
     best: tuple[int, ...]
+    start: Ints
+    end: Ints
+    greatest: Floats
+
+    def beside(self, chosen: int, least: float) -> list[int]:
+        """Return the other hypotheses about registers of one, those that have at least so much probability."""
+        overlaps = (self.start < self.end[chosen]) & (self.start[chosen] < self.end) & (self.greatest >= least)
+        overlaps[chosen] = False
+        found: list[int] = np.flatnonzero(overlaps).tolist()
+        return found
 
 
 def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Partition]:
@@ -46,8 +57,18 @@ def partitions(blocks: Sequence[tuple[int, Sequence[Hypothesis]]]) -> list[Parti
     found = []
     for (size, held), s in zip(blocks, sums, strict=True):
         probabilities = (share[:, :, None] * s.probabilities).sum(axis=1)
-        found.append(Partition(probabilities, _best(size, held, probabilities.mean(axis=0))))
+        start = np.array([h.start for h in held])
+        end = start + np.array([h.width for h in held])
+        best = _best(size, held, probabilities.mean(axis=0))
+        found.append(Partition(probabilities, best, start, end, probabilities.max(axis=0)))
     return found
+
+
+def _breaks(hypothesis: Hypothesis, order: str) -> bool:
+    """Whether a value is not in the device's order; digits know nothing of exchanged bytes."""
+    if hypothesis.kind == "mod10k32":
+        return hypothesis.order.removesuffix("-swapped") != order.removesuffix("-swapped")
+    return hypothesis.order not in ("", order)
 
 
 def _best(size: int, held: Sequence[Hypothesis], likely: Floats) -> tuple[int, ...]:
@@ -97,7 +118,7 @@ def _scores(held: Sequence[Hypothesis]) -> Floats:
     """Return what speaks for each hypothesis, in bits [weights, orders, hypotheses]."""
     prior = np.array([h.prior_bits for h in held])
     changes = np.array([h.change_bits for h in held])
-    breaks = np.array([[_OTHER_ORDER if h.order and h.order != order else 0.0 for h in held] for order in ORDERS])
+    breaks = np.array([[_OTHER_ORDER if _breaks(h, order) else 0.0 for h in held] for order in ORDERS])
     weights = np.array(EVIDENCE_WEIGHTS)[:, None, None]
     return np.asarray(-(prior + weights * changes + breaks[None]), dtype=np.float64)
 
