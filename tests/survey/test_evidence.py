@@ -2,6 +2,7 @@
 
 import struct
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -62,7 +63,7 @@ def test_however_answers_come_the_counts_are_the_same(seed: int) -> None:
 def counted(numbers: Sequence[int]) -> NDArray[np.int64]:
     """Return how often each sign and power of two comes among changes, one at a time."""
     counts = np.zeros(SYMBOLS, dtype=np.int64)
-    for before, after in zip(numbers, numbers[1:], strict=False):
+    for before, after in pairwise(numbers):
         change = after - before
         counts[2 * abs(change).bit_length() + (change < 0)] += 1
     return counts
@@ -83,9 +84,7 @@ def test_changes_are_counted_as_one_would_by_hand() -> None:
     evidence = Evidence(2)
     evidence.add(encode(floats, "float32", "low-word-first"))
     bits = [struct.unpack(">i", struct.pack(">f", f))[0] for f in floats.tolist()]
-    assert np.array_equal(
-        evidence.tally(Reading(Way.FLOAT, "low-word-first")).changes[0], counted([bits[0], *bits])
-    )
+    assert np.array_equal(evidence.tally(Reading(Way.FLOAT, "low-word-first")).changes[0], counted([bits[0], *bits]))
     short = [round(v) for v in (level % 9999).tolist()]
     evidence = Evidence(1)
     evidence.add(np.array([[int(str(v), 16)] for v in short], dtype=np.uint16))

@@ -193,7 +193,23 @@ def restless(dice: random.Random, number: int, around: int = 3000) -> list[int]:
 
 def value(device: int, encoding: str = "uint16", width: int = 1) -> Value:
     return Value(
-        device, "holding-register", 0, width, encoding, Kind.MEASUREMENT, 0.999, None, (), 0, 0, 0, 0, (0,), 0, (), None
+        device,
+        "holding-register",
+        0,
+        width,
+        encoding,
+        Kind.MEASUREMENT,
+        0.999,
+        None,
+        (),
+        0,
+        0,
+        0,
+        0,
+        (0,),
+        0,
+        (),
+        None,
     )
 
 
