@@ -25,6 +25,7 @@ PARTS = (  # what it is, its program, what makes it short, what makes it whole
     ("Settings from edges", "bench_edges.py", ("--quick",), ()),
     ("Recordings", "bench_recordings.py", ("--megabytes", "10", "100"), ("--megabytes", "10", "100", "1000")),
     ("What registers mean", "bench_registers.py", ("--quick",), ()),
+    ("What readings settle", "bench_readings.py", ("--quick",), ()),
     ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
 )
 LINE_S = 150
