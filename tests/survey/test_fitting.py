@@ -23,7 +23,7 @@ def rows(x: list[float], form: Form, scale: float = 1.0, offset: float = 0.0) ->
 
 def test_a_line_is_that_of_numpys_least_squares() -> None:
     x, r = [10.0, 20.0, 40.0, 45.0], [1.02, 1.98, 4.01, 4.49]
-    fits = fit(rows(x, Form.AFFINE, 0.1), Noted(np.array(r), np.full(4, 0.02), 20.0))
+    fits = fit(rows(x, Form.AFFINE, 0.1), Noted(np.array(r), np.full(4, 0.02), np.full(4, 0.1), 20.0))
     slope, offset = np.polyfit(x, r, 1)
     assert fits.scale[0] == pytest.approx(slope, rel=1e-6)
     assert fits.offset[0] == pytest.approx(offset, abs=1e-6)
@@ -37,7 +37,10 @@ def test_a_line_is_that_of_numpys_least_squares() -> None:
 
 def test_decoded_values_of_a_billion_lose_no_digits() -> None:
     x = [1e9 + 10, 1e9 + 20, 1e9 + 40]
-    fits = fit(rows(x, Form.AFFINE, 0.1, 1 - 0.1 * x[0]), Noted(np.array([1.0, 2, 4]), np.full(3, 0.01), 20.0))
+    fits = fit(
+        rows(x, Form.AFFINE, 0.1, 1 - 0.1 * x[0]),
+        Noted(np.array([1.0, 2, 4]), np.full(3, 0.01), np.full(3, 0.1), 20.0),
+    )
     assert fits.scale[0] == pytest.approx(0.1)
     assert fits.scale_variance[0] == pytest.approx(0.01**2 / (3 * np.var([10, 20, 40])), rel=0.02)
 
@@ -46,7 +49,7 @@ def test_decoded_values_of_a_billion_lose_no_digits() -> None:
 def test_no_freedom_is_worth_more_than_none(form: Form) -> None:
     # a restless register that happens to stand alike at readings alike: any line does within so wide a noise, and
     # the evidence stays below the likelihood however dense the freedom may lie beforehand
-    noted = Noted(np.array([3.0, 3.000001]), np.full(2, 0.19), 20.0)
+    noted = Noted(np.array([3.0, 3.000001]), np.full(2, 0.19), np.full(2, 1.0), 20.0)
     fits = fit(rows([3000.0, 3000.01], form, 0.001), noted)
     worth = evidence(fits, np.array([50.0]))
     assert np.isfinite(worth[0])
@@ -57,16 +60,27 @@ def test_no_freedom_is_worth_more_than_none(form: Form) -> None:
 
 def test_a_mistyped_reading_is_not_believed() -> None:
     r = np.array([1.0, 2.0, 3.0, 9.0])
-    found = fit(rows([1000.0, 2000, 3000, 4000], Form.UNIT, 0.001), Noted(r, r * 0 + 0.001, 20))
+    found = fit(rows([1000.0, 2000, 3000, 4000], Form.UNIT, 0.001), Noted(r, r * 0 + 0.001, r * 0 + 0.002, 20))
     assert found.trusted[0].round(3).tolist() == [1.0, 1.0, 1.0, 0.0]
 
 
 def test_a_reading_where_the_register_told_nothing_neither_speaks_for_nor_against_it() -> None:
     r = np.array([1.0, 2.0, 3.0])
-    noted = Noted(r, r * 0 + 0.001, 20)
+    noted = Noted(r, r * 0 + 0.001, r * 0 + 0.002, 20)
     (with_gap,) = fit(rows([1000.0, 2000, np.nan], Form.UNIT, 0.001), noted).log_likelihood
-    (two,) = fit(rows([1000.0, 2000], Form.UNIT, 0.001), Noted(r[:2], noted.noise[:2], 20)).log_likelihood
+    (two,) = fit(
+        rows([1000.0, 2000], Form.UNIT, 0.001), Noted(r[:2], noted.noise[:2], noted.edge[:2], 20)
+    ).log_likelihood
     assert with_gap == pytest.approx(two - np.log(20.0))
+
+
+def test_a_display_does_not_round_25_to_26() -> None:
+    # read to the inch, so good to half an inch: 26 where the register told 25.09 is no reading of it
+    r = np.array([26.0, 53.0])
+    noted = Noted(r, np.full(2, 0.38), np.full(2, 0.6), 300.0)
+    close = fit(rows([25.55, 53.0], Form.UNIT, 1.0), noted).log_likelihood[0]
+    off = fit(rows([25.09, 53.0], Form.UNIT, 1.0), noted).log_likelihood[0]
+    assert off < close - 5
 
 
 @pytest.mark.parametrize("name", ["m", "ft", "%", "gal", "kPa", "C"])

@@ -17,15 +17,20 @@ from sidetap.survey.matching.fields import Floats
 MISTYPED = 0.02  # share of readings; common practice, no source
 
 _ROUNDS = 4
+_SHARP = 0.15  # of what is allowed: how soon nothing more is
 _TINY = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """The readings: value, noise (standard deviation), and the range in which anything else lies, in one unit."""
+    """The readings in one unit: value, noise (standard deviation), how far a display may be off at most.
+
+    span: the range in which anything else lies.
+    """
 
     values: Floats
     noise: Floats
+    edge: Floats
     span: float
 
 
@@ -95,9 +100,11 @@ def fit(rows: Rows, noted: Noted) -> Fits:
             scale, offset, pivot, scale_variance, middle_variance = solved
         noise = noise_of(noted, scale, rows.spread, rows.step)
         residual = noted.values - scale[:, None] * x - offset[:, None]
-        trusted = np.where(blind, 0.0, _trusted(residual, noise, noted.span))
+        edge = _edge(rows, noted, scale, residual)
+        good = (1 - MISTYPED) * _density(residual, noise) * edge
+        trusted = np.where(blind, 0.0, good / (good + MISTYPED / noted.span))
         off = np.where(blind, 0.0, np.abs(residual) / noise)
-        each = np.log((1 - MISTYPED) * _density(residual, noise) + MISTYPED / noted.span)
+        each = np.log((1 - MISTYPED) * _density(residual, noise) * edge + MISTYPED / noted.span)
         likelihood = np.where(blind, -np.log(noted.span), each).sum(axis=1)
         width = np.where(rows.free_scale, 0.5 * np.log(2 * np.pi * scale_variance), 0.0)
         width = width + np.where(rows.free_offset, 0.5 * np.log(2 * np.pi * middle_variance), 0.0)
@@ -111,6 +118,17 @@ def evidence(fits: Fits, log_prior: Floats) -> Floats:
 
 def _density(residual: Floats, noise: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * (residual / noise) ** 2) / (np.sqrt(2 * np.pi) * noise), dtype=np.float64)
+
+
+def _edge(rows: Rows, noted: Noted, scale: Floats, residual: Floats) -> Floats:
+    """Return what is left of each reading's likelihood beyond what rounding, movement and half a count allow.
+
+    A bell's flanks are too kind: a display does not round 25.1 to 26. So they are cut off, not quite sharply.
+    """
+    size = np.abs(scale)[:, None]
+    allowed = noted.edge + size * rows.spread + size * rows.step[:, None] / 2
+    beyond = np.maximum(np.abs(residual) - allowed, 0.0) / (_SHARP * allowed)
+    return np.asarray(np.exp(-0.5 * beyond**2), dtype=np.float64)
 
 
 def _trusted(residual: Floats, noise: Floats, span: float) -> Floats:

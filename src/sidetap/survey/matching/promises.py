@@ -116,7 +116,8 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
 
     A law with more freedoms that may as well be the lead's, as far as the readings tell, is taken for it where the
     lead tells the level or the distance from above in a usual unit: that it did so by chance is far less likely. Not
-    where they part by much more than the promise allows, as a pressure may from a level.
+    where they part by much more than the promise allows, as a pressure may from a level, and not for a level told by
+    one register: a span may well be nearly a round number of units.
     ends: the least and the greatest decoded value of the lead.
     """
     if other.field.device != lead.field.device or (other.field is not lead.field and not moved):
@@ -138,7 +139,8 @@ def _kept(lead: Held, other: Held, allowed: float, reach: float, ends: Floats, *
     worst = {int(k) for k in (off.argmin(), off.argmax(), decoded.argmin(), decoded.argmax())}
     spread = {k: float(other.uncertainty(decoded[k])) for k in worst}
     fits = lead.log_likelihood >= other.log_likelihood - _FITS_AS_WELL
-    if fits and other.freedoms > lead.freedoms and lead.law.form in _AT_MOST:
+    apart = other.field is not lead.field or lead.law.form is Form.ULLAGE
+    if fits and apart and other.freedoms > lead.freedoms and lead.law.form in _AT_MOST:
         reach_of = _AT_MOST[lead.law.form] * allowed
         if all(abs(off[k]) <= allowed + min(_CONSISTENT * spread[k], reach_of) for k in worst):
             off, spread = 0.0 * off, {k: float(lead.uncertainty(ends).max()) for k in worst}

@@ -57,10 +57,10 @@ _WATER_IN = _WATER_MM * Fraction(254, 10)
 
 _WHOLE_NUMBERS: dict[Dimension, tuple[_Sent, ...]] = {
     Dimension.LENGTH: (
-        (_size("m"), 0.40, (1, 2, 3, 3, 3, 4)),
-        (_size("ft"), 0.32, (0, 1, 2, 2, 3)),
-        (_size("in"), 0.20, (0, 1, 1, 2, 3)),
-        (_size("in") / 8, 0.03, (0,)),
+        (_size("m"), 0.46, (1, 2, 2, 3, 3, 3, 3, 4, 4)),
+        (_size("ft"), 0.36, (0, 1, 1, 2, 2, 2, 3)),
+        (_size("in"), 0.11, (0, 0, 1, 1, 1, 1, 1, 1, 2, 3)),
+        (_size("in") / 8, 0.02, (0,)),
         (_size("in") / 16, 0.05, (0,)),
     ),
     Dimension.SHARE: ((_size("%"), 0.9, (0, 1, 2, 3)),),
@@ -121,7 +121,7 @@ _WHOLE_SPANS = (
 _FLOAT_SPANS = ((0.0, 100.0, 0.50), (0.0, 1.0, 0.10), (4.0, 16.0, 0.30), (0.0, None, 0.10))
 _CURRENTS = ((4000.0, 16_000.0), (4.0, 16.0))  # µA as whole numbers, mA as floats
 
-# what a reading of each dimension spans at most, and a vessel's span at least, in SI units
+# what a reading of each dimension spans at most, in SI units
 _RANGE_SI = {
     Dimension.LENGTH: 20.0,
     Dimension.SHARE: 1.2,
@@ -129,7 +129,7 @@ _RANGE_SI = {
     Dimension.PRESSURE: 500_000.0,
     Dimension.TEMPERATURE: 150.0,
 }
-_LEAST_SPAN = 1 / 40  # of the range
+_SPANS = (1 / 20, 4 / 5)  # of the range: what a share is of
 
 
 # how a register that only tells the level by a scale and an offset usually comes to do so
@@ -167,8 +167,9 @@ def affine_density(name: str, scale: Floats, offset: Floats, travel: Floats, lea
     loop = np.zeros(len(scale))
     for zero, full in _LOOPS:
         span, shift = size * full, size * zero + offset
-        fits_loop = rising & (span >= least_span(name)) & (span <= wide) & (np.abs(shift) <= _LOOP_OFF * wide)
-        loop += np.where(fits_loop, 1 / (size * math.log(wide / least_span(name)) * 2 * _LOOP_OFF * wide), 0.0)
+        least_span, most_span = usual_spans(name)
+        fits_loop = rising & (span >= least_span) & (span <= most_span) & (np.abs(shift) <= _LOOP_OFF * wide)
+        loop += np.where(fits_loop, 1 / (size * math.log(most_span / least_span) * 2 * _LOOP_OFF * wide), 0.0)
     rest = 1 - _PRESSURE_SHARE - _LOOP_SHARE
     return np.asarray(_PRESSURE_SHARE * head + _LOOP_SHARE * loop / len(_LOOPS) + rest * anything, dtype=np.float64)
 
@@ -179,9 +180,10 @@ def reading_range(name: str) -> float:
     return _RANGE_SI[u.dimension] / float(u.factor)
 
 
-def least_span(name: str) -> float:
-    """Return the least span that a share may be of, in the unit called name."""
-    return _LEAST_SPAN * reading_range(name)
+def usual_spans(name: str) -> tuple[float, float]:
+    """Return the least and the greatest span that a share is of, in the unit called name."""
+    low, high = _SPANS
+    return low * reading_range(name), high * reading_range(name)
 
 
 def laws(name: str, *, is_float: bool) -> list[Law]:

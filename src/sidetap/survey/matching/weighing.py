@@ -17,11 +17,12 @@ from sidetap.survey.matching.fields import Field, Floats, Table, together
 from sidetap.survey.matching.fitting import Fits, Noted, Rows, evidence, fit
 from sidetap.survey.matching.guessing import guesses
 from sidetap.survey.matching.readings import PersonReading, ReadingKind
-from sidetap.survey.matching.scales import Form, Law, affine_density, laws, least_span, reading_range
+from sidetap.survey.matching.scales import Form, Law, affine_density, laws, reading_range, usual_spans
 
 _NONE = 0.02  # share of names with no register on the line; common practice, no source
 _DOUBT = 10.0  # times as many may be so in a given yard
 _STILL, _AGAIN = 0.5, 3.0  # share of levels that stand still between two readings; noises within which they do
+_TWICE_ROUNDED = 1.2
 _DIP_M = 0.003  # what a tape in a calm vessel is good to; common practice, no source
 _KEPT_NATS = 13.0  # explanations less likely than the best by more don't matter
 _FIRST_SLACK = 4.0  # nats that the second pass may add
@@ -38,7 +39,7 @@ _NEAR_DATUM, _NEAR_SHARE = 0.1, 0.8  # of the range: how far a datum usually lie
 _EXACT = 0.6  # share of spans that are the vessel's height
 _NEAR_TOP_M, _AT_TOP = (0.05, 1.5), 0.85  # an instrument that looks down sits about the top, and how often
 _SPANS = (0.5, 1.3)  # of the height, other spans
-_EVEN, _WORTH = 0.5, 0.02
+_EVEN, _WORTH = 0.5, 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,8 @@ class Case:
         wide = reading_range(self.unit)
         span = float(np.clip(1.5 * np.abs(values).max(), wide / 20, wide))
         noise = np.array([_noise(r, self.unit) for r in self.readings])
-        return Noted(values, noise, span if self.height is None else max(self.height, wide / 20))
+        edge = np.array([_edge(r, self.unit) for r in self.readings])
+        return Noted(values, noise, edge, span if self.height is None else max(self.height, wide / 20))
 
 
 def _noise(reading: PersonReading, name_unit: str) -> float:
@@ -74,6 +76,14 @@ def _noise(reading: PersonReading, name_unit: str) -> float:
     if reading.kind is ReadingKind.DIP and unit(name_unit).dimension is Dimension.LENGTH:
         return max(typed, _DIP_M / float(unit(name_unit).factor))
     return math.hypot(typed, float(reading.rounding) / 2)
+
+
+def _edge(reading: PersonReading, name_unit: str) -> float:
+    """Return how far a reading may be off at most in the name's unit: some displays round what is rounded already."""
+    typed = _TWICE_ROUNDED * float(reading.tolerance)
+    if reading.kind is ReadingKind.DIP and unit(name_unit).dimension is Dimension.LENGTH:
+        return max(typed, 3 * _DIP_M / float(unit(name_unit).factor))
+    return typed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +139,9 @@ class Weighed:
     def explained(self) -> bool:
         """Return whether something is worth naming: likelier than none, or one law that every reading tests."""
         return self.none < _EVEN or any(
-            h.probability >= _WORTH and (h.trusted > _EVEN).all() and h.freedoms < max(len(h.trusted), 2)
+            h.probability >= _WORTH
+            and (h.trusted > _EVEN).all()
+            and (h.freedoms < len(h.trusted) or len(h.trusted) < 3)
             for h in self.held
         )
 
@@ -282,7 +294,7 @@ def _density(law: Law, scale: Floats, offset: Floats, travel: Floats, case: Case
     if law.form is Form.SPAN:
         if law.full is None:
             return np.where(scale > 0, 1 / (np.abs(scale) * _FREE_DECADES), 0.0)
-        low, high = least_span(case.unit), wide
+        low, high = usual_spans(case.unit)
         if case.height is not None:
             low, high = (share * case.height for share in _SPANS)
         span = scale * law.full
