@@ -33,13 +33,14 @@ def twins(weighed: Weighed, promise: Promise, tables: Sequence[Table]) -> list[T
     """Return the fields of other devices that can't be told from the promise, each with its scale and offset."""
     lead = promise.lead
     found = _alongside(weighed, promise)
+    window = _telling(weighed, promise)
     for table in tables:
         if table.fields[0].device == lead.field.device:
             continue
         for own in table.by_encoding():
             likely = [n for n in own if table.fields[n].candidate.probability >= _LIKELY]
             if likely:
-                found += _straight(promise, [table.fields[n] for n in likely])
+                found += _straight(promise, [table.fields[n] for n in likely], *window)
     return found
 
 
@@ -88,15 +89,35 @@ def _bends(t_ns: NDArray[np.int64], level: Floats, least: float) -> bool:
     return bool(np.quantile(np.abs(level - t * float((t * level).sum()) / square), 0.9) >= least)
 
 
-def _straight(promise: Promise, fields: Sequence[Field]) -> list[Twin]:
-    """Return which fields of one block and encoding are straight against the promise's level."""
+def _telling(weighed: Weighed, promise: Promise) -> tuple[int, int]:
+    """Return the part of the record over which twins must be straight: from the first reading that fits to the last.
+
+    All of the record where the level only rises or falls steadily between them: much else would be straight too.
+    """
+    lead = promise.lead
+    moments = [r.t_ns for r, trust in zip(weighed.case.readings, lead.trusted, strict=True) if trust > _TRUSTED]
+    t_ns = lead.field.t_ns
+    between = (t_ns >= min(moments)) & (t_ns <= max(moments)) & np.isfinite(lead.field.series)
+    if between.sum() >= _FEWEST:
+        level = lead.level(lead.field.series[between])
+        if _bends(t_ns[between], level, _BENT * promise.allowed):
+            return min(moments), max(moments)
+    return int(t_ns[0]), int(t_ns[-1])
+
+
+def _straight(promise: Promise, fields: Sequence[Field], start_ns: int, end_ns: int) -> list[Twin]:
+    """Return which fields of one block and encoding are straight against the promise's level for a while."""
     block = fields[0].answered
-    rows = np.unique(np.linspace(0, len(block.t_ns) - 1, _PROBES).astype(np.int64))
+    first, end = (int(np.searchsorted(block.t_ns, t)) for t in (start_ns, end_ns))
+    if end - first < _FEWEST:
+        return []
+    rows = np.unique(np.linspace(first, end - 1, _PROBES).astype(np.int64))
     level = _level(promise.lead, block.t_ns[rows])
     found = []
     for n in np.flatnonzero(_roughly_straight(decoded_rows(fields, rows), level, promise.allowed)).tolist():
         field = fields[n]
         known = np.isfinite(field.series)
+        known[:first] = known[end:] = False
         line = _line(field.series[known], _level(promise.lead, field.t_ns[known]), promise.allowed)
         if line is not None and not field.only_rises:
             found.append((field, *line))
