@@ -65,19 +65,15 @@ def made(seed: int, *, small: bool = False) -> Yard:
     return borrowed_yard(seed, unit, 900, 5) if small else borrowed_yard(seed, unit)
 
 
-def run(seeds: Iterable[int], *, small: bool = False) -> list[Outcome]:
-    """Return the outcomes of all trials of some yards."""
-    return [outcome for seed in seeds for outcome in of_yard(made(seed, small=small))]
+def run(seeds: Iterable[int], *, small: bool = False, later: bool = True) -> list[Outcome]:
+    """Return the outcomes of all trials of some yards; later: also of a second reading two minutes on."""
+    return [outcome for seed in seeds for outcome in of_yard(Bench(made(seed, small=small), later))]
 
 
-def of_yard(given: Yard, kinds: Sequence[str] | None = None) -> list[Outcome]:
-    """Return the outcomes of a yard's trials, of some kinds or all."""
-    bench = Bench(given)
-    return [
-        bench.outcome(trial, np.random.default_rng([trial.yard, trial.number, 5]))
-        for trial in trials(given)
-        if kinds is None or trial.kind in kinds
-    ]
+def of_yard(bench: Bench) -> list[Outcome]:
+    """Return the outcomes of a yard's trials."""
+    given = trials(bench.yard)
+    return [bench.outcome(trial, np.random.default_rng([trial.yard, trial.number, 5])) for trial in given]
 
 
 def all_judged(outcome: Outcome) -> list[Judged]:

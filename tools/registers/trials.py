@@ -107,9 +107,10 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Bench:
-    """A yard with what identification makes of it."""
+    """A yard with what identification makes of it. later: also try a second reading two minutes after the first."""
 
     yard: Yard
+    later: bool = True
 
     @cached_property
     def devices(self) -> list[Device]:
@@ -138,7 +139,7 @@ class Bench:
             shown = float(to_next_code_s(trial.vessel, self.yard.start_ns, np.array([at]))[0]) > CLOCK_OFF_S
             told = self.answer(again) if shown else told  # a display that shows no level can't be read
             outcome = replace(outcome, planned=judge(self.yard, again, told), planned_trial=again)
-        if trial.kind == "one":
+        if self.later and trial.kind == "one":
             later = self._more(trial, random, min(trial.rows[0].t_s + LATER_S, len(trial.vessel.level_m) - 6))
             outcome = replace(outcome, later=judge(self.yard, later, self.answer(later)))
         return outcome
