@@ -199,6 +199,11 @@ class Field:
         return all((part > 0).any() for part in np.array_split(steps, _PARTS))
 
     @cached_property
+    def never_falls(self) -> bool:
+        """Whether it hardly ever falls, as totals do, which stand still for hours."""
+        return bool((np.diff(self.good) < 0).sum() <= 1)
+
+    @cached_property
     def step(self) -> float:
         """The size of one count; of floats, the decimal place to which they are rounded, 0 where they are not."""
         if not self.is_float:

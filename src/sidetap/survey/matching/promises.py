@@ -39,6 +39,7 @@ class Promise:
     confidence: that it holds. kept [explanations]: the probability that the promise holds if each is true. register:
     probability that this register is the right one, by whatever scale. moved: whether the readings tell a moving
     level from an idle one. fitting: readings that fit. allowed: how far the level may be off. noise: of one reading.
+    unit: of the name.
     """
 
     lead: Held
@@ -49,6 +50,7 @@ class Promise:
     fitting: int
     allowed: float
     noise: float
+    unit: str
 
 
 def promises(weighed: Weighed, most: int = 8) -> list[Promise]:
@@ -90,6 +92,7 @@ def promise(weighed: Weighed, lead: Held) -> Promise:
         len(at),
         allowed,
         noise,
+        case.unit,
     )
 
 

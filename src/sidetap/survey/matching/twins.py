@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from sidetap.survey.matching.fields import Field, Floats, Table, decoded_rows
 from sidetap.survey.matching.promises import Promise
+from sidetap.survey.matching.scales import Form, laws
 from sidetap.survey.matching.weighing import Held, Weighed
 
 Twin = tuple[Field, float, float]  # with the scale and offset that make it the level
@@ -25,6 +26,7 @@ _ROUNDS = 3
 _FEWEST = 8  # answers
 _SPARE = 2  # readings beyond the freedoms
 _BENT = 2.0  # allowances
+_USUAL = 0.02  # how far a scale may be off a unit's
 _TRUSTED = 0.5
 _UNSURE = 2.0  # standard deviations
 
@@ -71,11 +73,24 @@ def _alongside(weighed: Weighed, promise: Promise) -> list[Twin]:
         spare = len(fitting) - held.freedoms
         if held.freedoms and spare < _SPARE and not _bends(other.t_ns[between], level, _BENT * promise.allowed):
             continue
+        if _total(promise, other, held.scale):
+            continue
         off = np.abs(held.level(other.series[between]) - level)
         unsure = float(held.uncertainty(other.series[between]).max())
         if np.quantile(off, _COMPARED) <= promise.allowed + _UNSURE * unsure:
             found[other.key] = (other, held.scale, held.offset)
     return list(found.values())
+
+
+def _total(promise: Promise, field: Field, scale: float) -> bool:
+    """Return whether a field is a total of what was drawn: it never falls, the level falls with it, in no usual unit.
+
+    The distance from above does so too where a vessel is only drawn from, but in a usual unit.
+    """
+    if scale >= 0 or not field.never_falls:
+        return False
+    usual = [law.scale for law in laws(promise.unit, is_float=field.is_float) if law.form is Form.ULLAGE]
+    return not any(abs(scale / own - 1) <= _USUAL for own in usual)
 
 
 def _bends(t_ns: NDArray[np.int64], level: Floats, least: float) -> bool:
@@ -119,7 +134,7 @@ def _straight(promise: Promise, fields: Sequence[Field], start_ns: int, end_ns: 
         known = np.isfinite(field.series)
         known[:first] = known[end:] = False
         line = _line(field.series[known], _level(promise.lead, field.t_ns[known]), promise.allowed)
-        if line is not None and not field.only_rises:
+        if line is not None and not field.only_rises and not _total(promise, field, line[0]):
             found.append((field, *line))
     return found
 
