@@ -171,6 +171,18 @@ def test_fields_lie_side_by_side() -> None:
         assert (np.diff(device.t_ns) > 0).all()
 
 
+def test_a_drive_at_rest_says_nothing_but_zero() -> None:
+    """A smoothing by Fourier transforms leaves some 1e-15 of what came before, which no device sends."""
+    seen = 0
+    for seed in range(60):
+        for field in made(seed, duration_s=600.0).fields:
+            if field.name == "speed" and field.truth.max() > 0:
+                moving = field.truth[field.truth > 0]
+                assert moving.min() > 1e-3 * moving.max()
+                seen += 1
+    assert seen >= 3
+
+
 def test_where_a_value_tells_the_level_it_is_the_level() -> None:
     """But for lag, waves, noise, rounding and instruments that stand still for up to half the record."""
     told = 0

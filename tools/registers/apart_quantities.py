@@ -155,7 +155,9 @@ class Instruments:
         """Return the output of a pump's drive in Hz or revolutions a minute."""
         random, unit = self._random, float(self._random.choice([1.0, 29.0]))
         series = lagged(self._pumping, 4) * (random.uniform(30, 50) + wander(random, self._plant.grid_s, 1.5, 120))
-        return Measured("speed", np.maximum(self._held(series, 0.01), 0) * unit, 0.0, 60 * unit, 0.01 * unit)
+        shown = self._held(series, 0.01)
+        shown = np.where(shown < 0.5, 0.0, shown)  # a drive that stands still says so
+        return Measured("speed", shown * unit, 0.0, 60 * unit, 0.01 * unit)
 
     def weight(self) -> Measured:
         """Return what load cells under the vessel show in kg; it can fall below zero when empty."""
