@@ -54,6 +54,7 @@ _GOOD = 2.0  # bits: a word that always is 1 is a status more often than anythin
 _LINGERING = 2.0  # bits: a number of two words, no counter, whose upper word is that
 _AS_OFTEN = 0.8  # of the changes
 _MOST_FAULTS = 0.5  # of the answers
+_NO_UNITS = 12.0  # bits: a whole number that is always a multiple of 65536
 _FEWEST_CHANGES = 8
 _UNLIKELY_FLOAT = 30.0
 _HALF_EMPTY = 8.0  # bits: a float that moves between whole numbers, yet never uses its low word
@@ -181,7 +182,7 @@ class _Priced:
                 clock = rising[j] and _is_even(tally.changes[j])
                 huge = max(-series.least[j], series.most[j]) > _HUGE and not clock
                 price += (_HUGE_INTEGER if huge else 0.0) + (_WHITE_HALF if white[j] else 0.0)
-                price += self._lingering(j, order)
+                price += self._lingering(j, order) + self._without_units(j, order)
                 yield Hypothesis(j, 2, kind, order, float(price), float(changes[j]))
 
     def _timing(self) -> Floats:
@@ -200,6 +201,11 @@ class _Priced:
         turned = self._evidence.turned
         status = not turned[upper] and self._evidence.tally(Reading(Way.WORD)).first[upper] == 1
         return _LINGERING if status and turned[lower] and not self._counters[lower] else 0.0
+
+    def _without_units(self, j: int, order: str) -> float:
+        """Return what it costs that only the upper half of a whole number ever carries anything."""
+        upper, lower = (j, j + 1) if order.startswith("high") else (j + 1, j)
+        return _NO_UNITS if self._carries[upper] and not self._carries[lower] else 0.0
 
     def modulo(self, order: str) -> Iterator[Hypothesis]:
         """Return the pairs of registers that hold four decimal digits each."""

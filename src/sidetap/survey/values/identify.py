@@ -41,6 +41,7 @@ _COUNTER_RISES = 10
 _COUNTER_SHARE = 0.1
 _PARTS = 5  # a counter rises in each of so many parts of its record
 _UNHEARD = 0.002  # probability of what is left out when it is said up to where encodings agree
+_UNLIKE_ANY = 0.002  # of what the code calls certain, as much was something else on made-up devices of two authors
 _RECENT_NS = 600 * NS_PER_S  # the trend is that of so long a last part of the record
 _FEWEST_FOR_TREND = 5
 _CLEAR_TREND = 4.0  # standard errors
@@ -339,8 +340,10 @@ def _rivals(block: Block, held: Sequence[Hypothesis], partition: Partition, chos
             continue
         limit = until
         break
+    if mine.kind != "int16" and (least := valid_below(block, mine)) is not None:
+        limit = least if limit is None else min(limit, least)
     agreeing = [chosen, *(k for k, _ in equal if k not in left_out)]
-    confidence = float(np.minimum(1.0, probabilities[:, agreeing].sum(axis=1)).min())
+    confidence = float(np.minimum(1.0, probabilities[:, agreeing].sum(axis=1)).min()) * (1 - _UNLIKE_ANY)
     if twins:
         confidence = min(confidence, _EVEN)  # which order is commoner in the world is no evidence about this line
     for k in agreeing[1:]:
