@@ -96,12 +96,16 @@ def test_a_wrong_scale_is_wrong(tried: tuple[Yard, Trial]) -> None:
     scale = 0.0001 * trial.hows[0].scale
     verdict = judged(tried, scale=scale * 1.05)
     assert verdict.settled_wrong
+    assert not verdict.on_record
     assert verdict.register
 
 
 def test_a_wrong_offset_is_wrong(tried: tuple[Yard, Trial]) -> None:
     _, trial = tried
-    assert judged(tried, offset=0.2 * trial.hows[0].scale).settled_wrong
+    verdict = judged(tried, offset=0.2 * trial.hows[0].scale)
+    assert verdict.settled_wrong
+    assert not verdict.on_record
+    assert not verdict.beyond
 
 
 @pytest.mark.parametrize("encoding", ["uint32-low-word-first", "float32-low-word-first"])
