@@ -131,6 +131,15 @@ def test_an_alarm_in_the_highest_bit_is_shown() -> None:
     assert values[0].encoding in ("bits16", "uint16")
 
 
+def test_an_alarm_that_comes_and_goes_is_shown_too() -> None:
+    values = told(sent(np.where(np.arange(2000) % 7 < 3, 0x8000, 0), "H"), sent(np.rint(level(22, 2000) * 1000), "H"))
+    assert (values[0].min, values[0].max, values[0].faults) == (0, 32768, 0)
+    flicker = 228 + np.arange(2000) % 5
+    flicker[900:940] = 0x8000
+    (value,) = told(sent(flicker, "H"))
+    assert (value.min, value.max, value.faults) == (228, 232, 40)
+
+
 def test_an_alarm_beside_nothing_is_no_float() -> None:
     """8000 0000 would be minus zero."""
     alarm = np.zeros(2000)

@@ -250,12 +250,16 @@ def _value(block: Block, held: Sequence[Hypothesis], partition: Partition, chose
 
 
 def _are_flags(block: Block, hypothesis: Hypothesis) -> bool:
-    """Whether a register holds few states of few bits each, the highest one among them: a state, no fault."""
-    if not _seldom(block, hypothesis):
-        return False
+    """Whether a register holds few states of few bits each, the highest one among them: a state, no fault.
+
+    Where it changes often, the other states must be single bits: a measurement that flickers is none of that.
+    """
     states = np.unique(block.words[:, hypothesis.start])
-    few = len(states) <= _FEW and not np.isin(states, _ENDS).any()
-    return bool(few and max(int(s).bit_count() for s in states) <= _MOST_FLAGS)
+    bits = [int(s).bit_count() for s in states]
+    if len(states) > _FEW or np.isin(states, _ENDS).any() or max(bits) > _MOST_FLAGS:
+        return False
+    single = all(n <= 1 or s >= _SIGN_LIMIT for n, s in zip(bits, states.tolist(), strict=True))
+    return single or _seldom(block, hypothesis)
 
 
 def _name(hypothesis: Hypothesis, kind: Kind) -> str:
