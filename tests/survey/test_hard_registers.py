@@ -20,7 +20,9 @@ Floats = NDArray[np.float64]
 S = 10**9
 
 
-def sent(values: Sequence[float] | Floats, code: str, *, low_first: bool = False, swapped: bool = False) -> Words:
+def sent(
+    values: Sequence[float] | Floats | NDArray[np.int64], code: str, *, low_first: bool = False, swapped: bool = False
+) -> Words:
     """Return values as registers [answers, width]; code: of the struct module, high word first, then turned round."""
     whole = (code.islower() and code in "hilq") or code in "HILQ"
     packed = b"".join(struct.pack(f">{code}", int(v) if whole else float(v)) for v in values)
