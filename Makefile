@@ -22,7 +22,7 @@ demo: setup  ## the whole job on one bay of an invented yard (DEMO_ARGS=--once: 
 	$(BIN)/sidetap demo $(DEMO_ARGS)
 
 test: setup check  ## everything that must hold: style, types, floors, tests
-	$(BIN)/python -m pytest -n 2 --dist loadfile $(TEST_ARGS)
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder $(TEST_ARGS)
 
 check: setup  ## style, types and floors only
 	$(BIN)/ruff check .
