@@ -129,3 +129,49 @@ def test_faults_are_passed_over_and_counted() -> None:
     assert with_faults.tally(reading).faults[0] == 4
     assert with_faults.tally(reading).bursts[0] == 4
     assert with_faults.answers == good.answers + 4
+
+
+def test_a_fault_that_turns_into_another_is_counted() -> None:
+    """IEEE 754 has many codes that are no number; one sensor sends one of them."""
+    words = encode(np.full(40, 1.5), "float32", "low-word-first")
+    words[10:20, 1] = 0xFFFF
+    words[10:20, 0] = np.arange(10)
+    evidence = Evidence(2)
+    evidence.add(words)
+    tally = evidence.tally(Reading(Way.FLOAT, "low-word-first"))
+    assert (tally.bursts[0], tally.faults[0], tally.stray[0]) == (2, 10, 9)
+
+
+def test_faults_of_neighbours_at_once_are_paid_for_once() -> None:
+    words = encode(level_mm(np.random.default_rng(6), 400), "uint16")
+    words[50:60] = words[200:230] = 0x8000
+    alone, four = Evidence(1), Evidence(4)
+    alone.add(words)
+    four.add(words.repeat(4, axis=1))
+    reading = Reading(Way.WORD)
+    bursts = alone.tally(reading).bursts[0] * np.log2(alone.rows + 1)
+    saved = alone.change_bits(reading)[0] - four.change_bits(reading)[0]
+    assert saved == pytest.approx(bursts * 3 / 4)
+
+
+def test_moves_below_the_step_of_a_fixed_point_are_counted() -> None:
+    small = np.float32(0.001) * (1 + np.arange(60) * np.float32(1e-6))
+    evidence = Evidence(2)
+    evidence.add(encode(small.astype(np.float64), "float32"))
+    tally = evidence.tally(Reading(Way.FIXED, "high-word-first"))
+    assert tally.hidden[0] > 50
+    assert tally.finer[0] > 50 * 10
+
+
+def test_what_costs_hopelessly_more_is_given_up_at_the_first_review_only() -> None:
+    random = np.random.default_rng(7)
+    words = np.column_stack([1000 + np.cumsum(random.integers(-2, 3, 1100)) for _ in range(2)]).astype(np.uint16)
+    words = words[np.flatnonzero((np.diff(words.astype(int), axis=0, prepend=0) != 0).any(axis=1))]
+    reading = Reading(Way.WHOLE, "high-word-first")
+    evidence = Evidence(2)
+    evidence.add(words[:511])
+    assert evidence.alive(reading)[0]
+    evidence.add(words[511:])
+    assert not evidence.alive(reading)[0]
+    assert np.isinf(evidence.change_bits(reading)[0])
+    assert np.isfinite(evidence.change_bits(Reading(Way.WORD))).all()

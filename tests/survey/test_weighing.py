@@ -10,6 +10,7 @@ from survey_lines import device_block
 from sidetap.survey.answers import block_of
 from sidetap.survey.evidence import ORDERS
 from sidetap.survey.evidence.codelength import SYMBOLS, counted_bits, symbols
+from sidetap.survey.evidence.ways import Reading, Way
 from sidetap.survey.values.hypotheses import ORDER_BITS, Hypothesis, hypotheses
 from sidetap.survey.values.segments import EVIDENCE_WEIGHTS, partitions
 
@@ -83,3 +84,18 @@ def test_partitions_weigh_as_when_each_is_looked_at(seed: int) -> None:
                 assert sum(blocks[b][1][k].prior_bits for k in partition.best) == pytest.approx(
                     sum(blocks[b][1][k].prior_bits for k in best)
                 )
+
+
+def test_moments_shared_with_a_neighbour_are_no_evidence_for_one_number() -> None:
+    """Two registers renewed at the same moments: the 32-bit reading pays for them twice, as two readings do."""
+    random = np.random.default_rng(3)
+    steps = np.where(random.random((400, 3)) < [[0.1, 0.1, 1.0]], random.integers(1, 4, (400, 3)), 0)
+    steps[:, 1] = steps[:, 0]
+    words = (5000 + np.cumsum(steps, axis=0)).astype(np.uint16)
+    block = block_of(1, "holding-register", 0, np.arange(400), words)
+    reading = Reading(Way.WHOLE, "high-word-first")
+    (pair,) = (h for h in hypotheses(block) if h.encoding == "uint32-high-word-first" and h.start == 0)
+    turned, rows = int(block.evidence.turned[0]), block.evidence.rows
+    share = turned / rows
+    when = -rows * (share * math.log2(share) + (1 - share) * math.log2(1 - share))
+    assert pair.change_bits == pytest.approx(block.evidence.change_bits(reading)[0] + when)
