@@ -21,7 +21,7 @@ DECIMALS = range(4)
 _FAR_COUNTS, _FAR_ULPS, _FAR_DOUBLE = 32, 1 << 20, 1 << 47  # so far from the last value, a code is a code
 _LEAST, _MOST = 1e-12, 1e9  # sizes of a sensible float, 0 apart
 _LEAST_BITS, _MOST_BITS = (int(np.array(v, dtype=np.float32).view(np.uint32)) for v in (_LEAST, _MOST))
-_INFINITY_BITS, _GREATEST_BITS = 0x7F80_0000, 0x7F7F_FFFF
+_GREATEST_BITS = 0x7F7F_FFFF  # of the greatest float32; beyond it infinity and what is no number
 _MOST_ODD = 1000  # rows: a reading that fails so often is none
 _SHORTEST = 2.0**-22  # of a float32: this close to a short decimal, it is that decimal
 _WIDEST_DECIMAL = 2**20
