@@ -1,8 +1,8 @@
 """What people's readings settle on made-up yards: right by function, or not settled.
 
-Yards of three authors, seeds fixed. Who wrote the trials (tools/registers/trials.py) never looked at the matching;
-who wrote the matching never saw these yards. `tools/bench_readings.py` prints the same as tables, for a thousand
-trials and more, and for registers whose scale is open: percentages, loop currents, pressures, weights, distances.
+Yards of three authors, seeds fixed. Who wrote the trials (tools/registers/trials.py) never looked at the matching. Who
+wrote the matching ran these yards once near the end. `tools/bench_readings.py` prints the same as tables, for a
+thousand trials and more, and for registers whose scale is open: percentages, currents, pressures, weights, distances.
 """
 
 import numpy as np
