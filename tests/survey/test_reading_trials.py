@@ -2,7 +2,7 @@
 
 Yards of three authors, seeds fixed. Who wrote the trials (tools/registers/trials.py) never looked at the matching. Who
 wrote the matching ran these yards once near the end. `tools/bench_readings.py` prints the same as tables, for a
-thousand trials and more, and for registers whose scale is open: percentages, currents, pressures, weights, distances.
+thousand trials and more, and for registers whose scale is open: percentages, pressures, weights, distances.
 """
 
 import numpy as np
