@@ -1,7 +1,7 @@
 """What people's readings settle on made-up yards: right by function, or not settled.
 
-Yards of three authors, seeds fixed. Who wrote the trials (tools/registers/trials.py) never looked at the matching. Who
-wrote the matching ran these yards once near the end. `tools/bench_readings.py` prints the same as tables, for a
+Yards of three authors, seeds fixed. Who wrote the trials (tools/registers/trials.py) never looked at the matching;
+who wrote the matching ran these yards once near the end. `tools/bench_readings.py` prints the same as tables, for a
 thousand trials and more, and for registers whose scale is open: percentages, pressures, weights, distances.
 """
 
