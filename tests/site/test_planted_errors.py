@@ -60,7 +60,7 @@ PLANTED = {
     "reset-below-trip": Planted(
         'trip = { below = "0.70 m", mean = "15 s", delay = "2 s", reset_above = "0.80 m" }',
         'trip = { below = "0.70 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }',
-        '"0.70 m" }\n\n# -- Outputs',
+        '"0.70 m" }\nfrozen = { expected = "20 mm", seen = "5 mm" }\n\n# -- Outputs',
         "vessel.T3.trip.reset_above",
         "not above the trip at 0.700 m",
     ),
@@ -73,7 +73,7 @@ PLANTED = {
     "trip-under-the-valid-range": Planted(
         '["0 mm", "7315 mm"]',
         '["700 mm", "7315 mm"]',
-        '"0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }\n\n[[vessel]]\ntag = "T2"',
+        '"0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }\nfrozen = { expected = "20 mm", seen = "5 mm" }\n\n[[vessel]]\ntag = "T2"',
         "vessel.T1.trip.below",
         "LT-1 is valid from 0.700 m",
     ),

@@ -22,6 +22,7 @@ from sidetap.site.model import (
     Rule,
     Site,
     Trip,
+    Uncertainty,
     Valve,
     Vehicle,
     Vessel,
@@ -111,8 +112,7 @@ def _site(
                 geometry=cast(Any, None),  # the scheme knows levels, not volumes
                 top_01mm=73150,
                 level=LevelSource(f"LT-{tag}", LevelKind.HEIGHT),
-                level_uncertainty_01mm=30,
-                volume_uncertainty=Fraction(3, 1000),
+                uncertainty=Uncertainty(30, Fraction(3, 1000)),
                 high_01mm=69000,
                 low_01mm=10000,
                 trip=Trip(below, mean_s * NS_PER_S, 2 * NS_PER_S, reset),

@@ -166,8 +166,8 @@ def _with_volume(reading: LevelReading, watched: _Watched) -> LevelReading:
         return reading
     level = float(watched.good)
     volume = shape.volume_m3(level)
-    from_level = vessel.level_uncertainty_01mm / 10_000 * shape.area_m2(level)
-    from_shape = float(vessel.volume_uncertainty) * volume
+    from_level = vessel.uncertainty.reading_01mm / 10_000 * shape.area_m2(level)
+    from_shape = float(vessel.uncertainty.volume) * volume
     return replace(
         reading,
         level_01mm=_floor_01mm(watched.good),

@@ -125,6 +125,7 @@ class _Checker:
             _refer(row, "line", "line", lines)
         for row_vessel in r.vessels:
             _refer(row_vessel, "level.point", "point", points)
+            _refer(row_vessel, "receipt_input", "input", inputs)
         wired: list[Row[Any]] = [r.watchdog, r.horn, *r.inputs]
         for single in wired:
             _refer(single, "module", "module", modules)
@@ -234,12 +235,15 @@ class _Checker:
                     (valve, "closed_switch", valve.value.closed_switch),
                     (valve, "open_switch", valve.value.open_switch),
                 ]
+        for vessel in self.rows.vessels:
+            if vessel.value is not None and vessel.value.receipt_input is not None:
+                uses.append((vessel, "receipt_input", vessel.value.receipt_input))
         for row, key, tag in uses:
             here = f"{row.table.where}.{key}"
             used = roles.setdefault(tag, here)
             if used != here:
                 row.table.error(key, f"{tag} is {used} already", "A contact can say one thing only; name another.")
-        users: list[Row[Any]] = [*self.rows.bays, *self.rows.valves]
+        users: list[Row[Any]] = [*self.rows.bays, *self.rows.valves, *self.rows.vessels]
         if any(row.value is None for row in users):
             return  # what they would have used isn't known
         for wired in self.rows.inputs:
@@ -293,6 +297,8 @@ class _Checker:
             t.error("high", f"not above the low level at {_m(v.low_01mm)}", "Check both.")
         if v.high_01mm >= v.top_01mm:
             t.error("high", f"not below the vessel's top at {_m(v.top_01mm)}", "Check the shape and the level.")
+        if v.heel_01mm >= trip.below_01mm:
+            t.error("heel", f"not below the trip at {_m(trip.below_01mm)}", "Trip while there is something to draw.")
         if trip.reset_above_01mm >= v.high_01mm:
             t.error("trip.reset_above", f"not below the high level at {_m(v.high_01mm)}", "Check both.")
         if trip.below_01mm <= bottom_01mm and bottom_01mm > 0:

@@ -115,11 +115,33 @@ class LevelSource:
 
 @dataclass(frozen=True, slots=True)
 class Density:
-    """Of the product, with where it comes from."""
+    """Of the product, with where it comes from. uncertainty: a share of it, at k = 2; 0 where nobody has said."""
 
     kg_per_m3: Fraction
     source: str
     on: date
+    uncertainty: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """What the papers of transmitter and shape say, all at k = 2.
+
+    reading_01mm: of one reading of the level, everything but its reference. reference_01mm: of the reference that all
+    readings share (dip plate, flange, nozzle), which a difference of two levels doesn't feel. volume: a share.
+    """
+
+    reading_01mm: int
+    volume: Fraction
+    reference_01mm: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenWatch:
+    """Once expected_01mm of fall were expected of the present draw and under seen_01mm seen, a value is frozen."""
+
+    expected_01mm: int
+    seen_01mm: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +156,11 @@ class Trip:
 
 @dataclass(frozen=True, slots=True)
 class Vessel:
-    """A vessel, its product and its limits. top_01mm is the highest level its geometry has a volume for."""
+    """A vessel, its product and its limits. top_01mm is the highest level its geometry has a volume for.
+
+    heel_01mm: the level under which nothing can be drawn. receipt_input: the input that is energised while something
+    is delivered into the vessel; None where no contact says so.
+    """
 
     tag: str
     name: str
@@ -143,11 +169,13 @@ class Vessel:
     geometry: Geometry
     top_01mm: int
     level: LevelSource
-    level_uncertainty_01mm: int
-    volume_uncertainty: Fraction
+    uncertainty: Uncertainty
     high_01mm: int
     low_01mm: int
     trip: Trip
+    heel_01mm: int = 0
+    frozen: FrozenWatch | None = None
+    receipt_input: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +261,7 @@ class Bay:
     stuck_key_after_ns: int
     panel_lost_after_ns: int
     panel_screen: str
+    panel_show: Display | None = None  # units of this bay's own screen; None: the site's
 
 
 @dataclass(frozen=True, slots=True)

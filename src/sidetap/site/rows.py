@@ -63,6 +63,9 @@ def close(table: Table, value: R) -> Row[R]:
     return Row(None if table.failed else value, table)
 
 
+_SHOW = '{ level = "ft-in", volume = "gal", flow = "gpm", mass = "lb" }'
+
+
 def read_display(t: Table) -> model.Display:
     """Read [site] show: the units a site shows."""
     display = model.Display(
@@ -188,22 +191,47 @@ def read_vessel(t: Table, folder: Path) -> Row[model.Vessel]:
     density = _density(t.table("density", '{ value = "11.06 lb/gal", source = "certificate", on = 2026-01-31 }'))
     geometry, top_01mm = _geometry(t, folder)
     level = _level_source(t.table("level", '{ point = "LT-1", as = "height" }'))
-    uncertainty = t.table("uncertainty", '{ level = "3 mm", volume = "0.3 %" }')
-    level_u = uncertainty.length_01mm("level", "0.1 mm", "1 m", "3 mm")
-    volume_u = uncertainty.quantity("volume", Dimension.SHARE, "0 %", "50 %", "0.3 %")
-    uncertainty.finish()
+    uncertainty = _uncertainty(t.table("uncertainty", '{ level = "3 mm", volume = "0.3 %" }'))
     high, low = (t.length_01mm(key, "0.1 mm", "30 m", like) for key, like in (("high", "6.90 m"), ("low", "1.00 m")))
     trip = _trip(t.table("trip", '{ below = "0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }'))
+    heel = t.length_01mm("heel", "0.1 mm", "30 m", "0.10 m") if t.has("heel") else 0
+    frozen = _frozen(t.table("frozen", '{ expected = "20 mm", seen = "5 mm" }')) if t.has("frozen") else None
+    receipt = t.text("receipt_input", "YS-T1") if t.has("receipt_input") else None
     row = model.Vessel(
-        tag, name, product, density, geometry, top_01mm, level, level_u, volume_u, high, low, trip
+        tag, name, product, density, geometry, top_01mm, level, uncertainty, high, low, trip, heel, frozen, receipt
     )  # fmt: skip
     return close(t, row)
+
+
+def _uncertainty(t: Table) -> model.Uncertainty:
+    uncertainty = model.Uncertainty(
+        reading_01mm=t.length_01mm("level", "0.1 mm", "1 m", "3 mm"),
+        volume=t.quantity("volume", Dimension.SHARE, "0 %", "50 %", "0.3 %"),
+        reference_01mm=t.length_01mm("reference", "0 mm", "1 m", "2 mm") if t.has("reference") else 0,
+    )
+    t.finish()
+    return uncertainty
+
+
+def _frozen(t: Table) -> model.FrozenWatch:
+    watch = model.FrozenWatch(
+        expected_01mm=t.length_01mm("expected", "1 mm", "1 m", "20 mm"),
+        seen_01mm=t.length_01mm("seen", "0.1 mm", "1 m", "5 mm"),
+    )
+    if watch.seen_01mm >= watch.expected_01mm and not t.failed:
+        t.error("seen", "not less than what is expected", "A quarter of it allows for a slow draw and a wave.")
+    t.finish()
+    return watch
 
 
 def _density(t: Table) -> model.Density:
     # bounds: from light fuels to the heaviest acids and melts, against a value typed in the wrong unit; from memory
     value = t.quantity("value", Dimension.DENSITY, "400 kg/m3", "4000 kg/m3", "11.06 lb/gal")
-    density = model.Density(value, t.text("source", "certificate of the batch"), t.day("on"))
+    source, on = t.text("source", "certificate of the batch"), t.day("on")
+    uncertainty = Fraction(0)
+    if t.has("uncertainty"):
+        uncertainty = t.quantity("uncertainty", Dimension.SHARE, "0 %", "50 %", "0.5 %")
+    density = model.Density(value, source, on, uncertainty)
     t.finish()
     return density
 
@@ -352,6 +380,7 @@ def read_bay(t: Table) -> Row[model.Bay]:
     lost_after = panel.duration_ns("lost_after", "1 s", "5 s", "5 s")
     screen = panel.text("screen", "15.6 in")
     panel.quantity("screen", Dimension.LENGTH, "3 in", "100 in", "15.6 in")
+    show = read_display(panel.table("show", _SHOW)) if panel.has("show") else None
     panel.finish()
     pump_permit = t.table("pump_permit", '{ module = "IO-1", coil = 8 }')
     pump = read_output(pump_permit)
@@ -385,6 +414,7 @@ def read_bay(t: Table) -> Row[model.Bay]:
             stuck_key_after_ns=t.duration_ns("stuck_key_after", "1 s", "60 s", "10 s"),
             panel_lost_after_ns=lost_after,
             panel_screen=screen,
+            panel_show=show,
         ),
     )
 
