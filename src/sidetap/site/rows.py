@@ -69,7 +69,7 @@ _SHOW = '{ level = "ft-in", volume = "gal", flow = "gpm", mass = "lb" }'
 def read_display(t: Table) -> model.Display:
     """Read [site] show: the units a site shows."""
     display = model.Display(
-        level=t.choice("level", ("ft-in", "m", "cm", "mm", "ft", "in")),
+        level=t.choice("level", ("ft-in", "m", "cm", "mm", "ft", "in", "%")),
         volume=t.choice("volume", ("gal", "L", "m3", "bbl")),
         flow=t.choice("flow", ("gpm", "L/min", "m3/h")),
         mass=t.choice("mass", ("lb", "kg", "t")),
