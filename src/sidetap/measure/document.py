@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any
 
-from sidetap.measure.meter import LevelReading
+from sidetap.measure.level_reading import LevelReading
 from sidetap.quantity import NS_PER_S, Rounding, Texts, round_fraction, to_si
 from sidetap.site.model import Site
 
