@@ -15,8 +15,17 @@ from sidetap.cli.progress import watched
 from sidetap.errors import BadInput
 from sidetap.line import Parser, Settings, Transaction
 from sidetap.line.recording import read as read_recording
-from sidetap.measure.doctor import Beside, Diagnosis, Hearing, assign, diagnose, doctor_document, error_rows
-from sidetap.measure.doctor import show_volume, words_for
+from sidetap.measure.doctor import (
+    Beside,
+    Diagnosis,
+    Hearing,
+    assign,
+    diagnose,
+    doctor_document,
+    error_rows,
+    show_volume,
+    words_for,
+)
 from sidetap.quantity import NS_PER_S, format_level
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import read as read_readings
@@ -88,13 +97,13 @@ def _print(site: Site, found: list[Diagnosis], unknown: list[str]) -> None:
         title = f"{diagnosis.vessel.tag} {diagnosis.vessel.name}, {diagnosis.point.tag}: {words.headline}"
         paragraph(console, title, hang=_INDENT, style="bold")
         if diagnosis.dips or diagnosis.displays:
-            console.print(Padding(_readings_table(site, diagnosis), (0, 0, 0, _INDENT)))
+            console.print(Padding(_readings_table(site, diagnosis), (0, 0, 0, _INDENT), expand=False))
         for sentence in filter(None, (*words.evidence, words.next, words.release)):
             paragraph(console, sentence, _INDENT, hang=_INDENT)
         rows = error_rows(diagnosis)
         if rows:
             paragraph(console, "What this fault does to the volume:", _INDENT)
-            console.print(Padding(_error_table(site, rows), (0, 0, 0, _INDENT)))
+            console.print(Padding(_error_table(site, rows), (0, 0, 0, _INDENT), expand=False))
     if unknown:
         console.print()
         paragraph(console, f"Not in the site file, so not used: {', '.join(unknown)}.")

@@ -1,4 +1,4 @@
-"""Readings beside a line -> what is wrong with a vessel's level, if anything, and whether its point may guard a valve.
+"""Readings beside a line -> what is wrong with a vessel's level, if anything, and may its point guard a valve.
 
 Comparisons in, one ``Diagnosis`` for each vessel out. Levels measured at the vessel decide; a display tells only
 whether the register is read as the transmitter reads it; volumes measured at the vessel tell its shape, once its
@@ -64,7 +64,7 @@ class Diagnosis:
 
 
 def diagnose(comparisons: Sequence[Comparison]) -> list[Diagnosis]:
-    """Return one diagnosis for each vessel that was read, in the order of its first reading."""
+    """Return one diagnosis for each vessel that was read, in their order."""
     of_vessel: dict[str, list[Comparison]] = {}
     for comparison in comparisons:
         of_vessel.setdefault(comparison.noted.vessel.tag, []).append(comparison)

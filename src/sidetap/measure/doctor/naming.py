@@ -38,7 +38,7 @@ class Noted:
 
 
 def assign(site: Site, readings: Sequence[PersonReading], path: Path) -> tuple[list[Noted], list[str]]:
-    """Return the readings of the site's vessels in the order of the file, and the names that are none of them.
+    """Return the readings of the site's vessels, vessel by vessel as the site has them, and the names of no vessel.
 
     BadInput, with the row, for a unit that tells no level and no volume and for a device that is not the point's;
     and when no name at all is known. path: of the readings, for messages.
@@ -55,6 +55,8 @@ def assign(site: Site, readings: Sequence[PersonReading], path: Path) -> tuple[l
     if not noted:
         tags = ", ".join(v.tag for v in site.vessels[:12])
         raise BadInput(str(path), "none of its names is a vessel or a point of the site", f"Vessels are {tags}.")
+    order = {vessel.tag: number for number, vessel in enumerate(site.vessels)}
+    noted.sort(key=lambda each: order[each.vessel.tag])
     return noted, list(dict.fromkeys(unknown))
 
 

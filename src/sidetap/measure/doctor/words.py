@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from sidetap.measure.doctor.causes import Candidate, Cause, Why, pivot_m
+from sidetap.measure.doctor.causes import Candidate, Cause, Why
 from sidetap.measure.doctor.diagnosis import Beside, Diagnosis, volume_error_m3
 from sidetap.measure.doctor.release import measurable_m, needed_m
 from sidetap.quantity import format_number, from_si
@@ -84,7 +84,7 @@ def show_volume(volume_m3: float, unit: str, signed: bool = False) -> str:
     return f"{'+' if signed and volume_m3 > 0 else ''}{shown} {unit}"
 
 
-# -- headline ----------------------------------------------------------------------------------------------------------
+# -- headline --------------------------------------------------------------------------------------------------------
 
 
 def _headline(diagnosis: Diagnosis) -> str:
@@ -109,7 +109,7 @@ def _these(diagnosis: Diagnosis) -> str:
     return "one dip agrees" if len(diagnosis.dips) == 1 else "the dips agree"
 
 
-# -- evidence ----------------------------------------------------------------------------------------------------------
+# -- evidence --------------------------------------------------------------------------------------------------------
 
 
 def _dips(diagnosis: Diagnosis, volume_unit: str) -> list[str]:
@@ -176,8 +176,8 @@ def _found(diagnosis: Diagnosis) -> list[str]:
 
 def _measured_volumes(diagnosis: Diagnosis, unit: str) -> list[str]:
     return [
-        f"Volume {show_volume(float(each.comparison.noted.value), unit)} measured at {each.comparison.reported_m:.3f} m:"
-        f" the shape says {show_volume(each.difference, unit, signed=True)}, {show_volume(each.stated, unit)} stated."
+        f"Volume {show_volume(float(each.comparison.noted.value), unit)} measured, line {each.comparison.reported_m:.3f} m:"
+        f" the shape is off by {show_volume(each.difference, unit, True)}, {show_volume(each.stated, unit)} stated."
         for each in diagnosis.volumes
     ]
 
@@ -198,7 +198,7 @@ def _displays(diagnosis: Diagnosis) -> list[str]:
     ]
 
 
-# -- what to do --------------------------------------------------------------------------------------------------------
+# -- what to do ------------------------------------------------------------------------------------------------------
 
 
 def _next(diagnosis: Diagnosis) -> str:
@@ -268,7 +268,7 @@ def _release(diagnosis: Diagnosis) -> str:
     return told
 
 
-# -- numbers -----------------------------------------------------------------------------------------------------------
+# -- numbers ---------------------------------------------------------------------------------------------------------
 
 
 def _mm(length_m: float) -> str:
