@@ -10,9 +10,10 @@ import typer
 from rich.padding import Padding
 from rich.table import Table
 
+from sidetap.cli.doctor_release import check_name, enter_releases
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.cli.progress import watched
-from sidetap.errors import BadInput
+from sidetap.errors import BadInput, printable
 from sidetap.line import Parser, Settings, Transaction
 from sidetap.line.recording import read as read_recording
 from sidetap.measure.doctor import (
@@ -37,9 +38,17 @@ def doctor(
     site: Annotated[Path, typer.Argument(help="The site file.")],
     recording: Annotated[Path, typer.Argument(help="A recording of the line, with times: .pcapng or .csv.")],
     readings: Annotated[Path, typer.Argument(help="A CSV time_s,name,value,unit[,tolerance][,kind] of dips.")],
+    release: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME", help="Enter in the site file, on this person's word, the points the dips release."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare levels with what people dipped; name what is wrong, and whether a point may guard a valve."""
+    if release is not None:
+        check_name(release)
     loaded = load_or_refuse(site)
     noted, unknown = assign(loaded, read_readings(readings, ZoneInfo(loaded.time_zone)), readings)
     hearing = Hearing(loaded, noted)
@@ -47,8 +56,13 @@ def doctor(
     found = diagnose(hearing.comparisons())
     if as_json:
         sys.stdout.write(json.dumps(doctor_document(found, loaded.show.volume), allow_nan=False) + "\n")
-        return
-    _print(loaded, found, unknown)
+    else:
+        _print(loaded, found, unknown)
+    if release is not None:
+        entered = enter_releases(loaded, found, release)
+        if not as_json:
+            page().print()
+            paragraph(page(), f"Entered in {printable(str(site))}: {', '.join(entered)}.")
 
 
 def _listen(site: Site, path: Path, readings: Path, hearing: Hearing) -> None:

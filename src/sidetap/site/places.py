@@ -36,7 +36,7 @@ class Places:
         self._starts = [0, *(m.end() for m in re.finditer("\n", text))]
         walk = _Walk(text)
         walk.document()
-        self._keys, self._values = walk.keys, walk.values
+        self._keys, self._values, self._ends = walk.keys, walk.values, walk.ends
 
     def of_key(self, path: Path) -> tuple[int, int]:
         """Return line and column of the key that ends path; that of the header for a table with one."""
@@ -45,6 +45,14 @@ class Places:
     def of_value(self, path: Path) -> tuple[int, int]:
         """Return line and column of the value at path; for a table, those of its header or of its brace."""
         return self._at(self._values.get(path, 0))
+
+    def start_of(self, path: Path) -> int:
+        """Return the offset of a value; of its header for a table with one."""
+        return self._values[path]
+
+    def span_of_value(self, path: Path) -> tuple[int, int]:
+        """Return the offsets of the first character of a key's value and of the one behind it; KeyError for none."""
+        return self._values[path], self._ends[path]
 
     def _at(self, offset: int) -> tuple[int, int]:
         line = bisect_right(self._starts, offset)
@@ -64,6 +72,7 @@ class _Walk:
         self.text = text
         self.keys: dict[Path, int] = {}
         self.values: dict[Path, int] = {}
+        self.ends: dict[Path, int] = {}
         self.counts: dict[Path, int] = {}
         self.latest: int | None = None
 
@@ -106,7 +115,8 @@ class _Walk:
             path = (*path, name)
             self.keys.setdefault(path, start)
             self.values.setdefault(path, start)
-        return self.value(path, self.skip(_BLANK, at + 1))
+        end = self.ends[path] = self.value(path, self.skip(_BLANK, at + 1))
+        return end
 
     def key(self, at: int) -> tuple[list[tuple[str, int]], int]:
         """Walk over a dotted key; return its parts with their places, and where = or ] stands."""

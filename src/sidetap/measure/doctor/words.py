@@ -176,7 +176,7 @@ def _found(diagnosis: Diagnosis) -> list[str]:
 
 def _measured_volumes(diagnosis: Diagnosis, unit: str) -> list[str]:
     return [
-        f"Volume {show_volume(float(each.comparison.noted.value), unit)} measured, line {each.comparison.reported_m:.3f} m:"
+        f"{show_volume(float(each.comparison.noted.value), unit)} measured, line {each.comparison.reported_m:.3f} m:"
         f" the shape is off by {show_volume(each.difference, unit, True)}, {show_volume(each.stated, unit)} stated."
         for each in diagnosis.volumes
     ]
