@@ -294,7 +294,7 @@ def _geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
         length = s.quantity("length", Dimension.LENGTH, "0.1 m", "100 m", "12.192 m")
         rounded = s.choice("heads", HEADS) == HEADS[1]
     s.finish()
-    if not diameter or not length:
+    if s.failed:
         return nothing
     if kind == "horizontal-cylinder":
         heads = Ellipsoidal(float(diameter / 4)) if rounded else Flat()
