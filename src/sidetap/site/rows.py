@@ -18,6 +18,8 @@ from sidetap.site import model
 from sidetap.site.files import NotText, read_small_text
 from sidetap.site.table import Table, shorten
 from sidetap.vessel import (
+    Ellipsoidal,
+    Flat,
     HorizontalCylinder,
     Strapping,
     StrappingProblem,
@@ -268,7 +270,7 @@ def _level_source(t: Table) -> model.LevelSource:
 
 def _geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
     """Return the shape and its top in 0.1 mm, rounded down."""
-    nothing: tuple[Vessel, int] = VerticalCylinder(0.0, 0.0), 0
+    nothing: tuple[Vessel, int] = VerticalCylinder(1.0, 1.0), 0
     shape_like = '{ kind = "vertical-cylinder", diameter = "9.144 m", height = "7.315 m", bottom = "flat" }'
     has_shape, has_table = t.has("shape"), t.has("strapping")
     if has_shape and has_table:
@@ -282,7 +284,7 @@ def _geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
     s = t.table("shape", shape_like)
     kind = s.choice("kind", ("vertical-cylinder", "horizontal-cylinder"))
     diameter, length = Fraction(0), Fraction(0)
-    head_depth = Fraction(0)
+    rounded = False
     if kind:
         diameter = s.quantity("diameter", Dimension.LENGTH, "0.1 m", "100 m", "9.144 m")
     if kind == "vertical-cylinder":
@@ -290,11 +292,13 @@ def _geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
         s.choice("bottom", ("flat",))
     elif kind == "horizontal-cylinder":
         length = s.quantity("length", Dimension.LENGTH, "0.1 m", "100 m", "12.192 m")
-        if s.choice("heads", HEADS) == HEADS[1]:
-            head_depth = diameter / 4
+        rounded = s.choice("heads", HEADS) == HEADS[1]
     s.finish()
+    if s.failed:
+        return nothing
     if kind == "horizontal-cylinder":
-        return HorizontalCylinder(float(diameter), float(length), float(head_depth)), _floor_01mm(diameter)
+        heads = Ellipsoidal(float(diameter / 4)) if rounded else Flat()
+        return HorizontalCylinder(float(diameter), float(length), heads), _floor_01mm(diameter)
     return VerticalCylinder(float(diameter), float(length)), _floor_01mm(length)
 
 
