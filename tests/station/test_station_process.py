@@ -263,6 +263,7 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
     ("old", "new", "status", "told"),
     [
         ("transmitter = ", "# transmitter = ", 1, "transmitter"),
+        ("released = ", "# released = ", 1, "valve B1: point LT-1 of T1 is not released for control"),
         ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 2, "open_limit"),
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
         ("[site]", "[site", 2, "site.toml"),

@@ -47,8 +47,9 @@ def default_state(site_path: Path) -> Path:
 def run(site_path: Path, state_dir: Path, ready: Callable[[str], None]) -> None:
     """Run a station until it is told to stop. ready: told one line once everything is open.
 
-    Refused when nobody has stated that a tap's transmitter is disabled, an adapter is not the one named, or a
-    station runs on this state directory; BadInput when the site has an error, or a port or a file can't be used.
+    Refused when nobody has stated that a tap's transmitter is disabled, a valve draws from a vessel whose point no
+    two dips have released, an adapter is not the one named, or a station runs on this state directory; BadInput when
+    the site has an error, or a port or a file can't be used.
     """
     site = _checked(site_path)
     with contextlib.ExitStack() as stack:
@@ -222,6 +223,14 @@ def _checked(site_path: Path) -> Site:
                 str(site_path),
                 f"line {line.tag}: nobody has stated that the tap's transmitter is disabled in hardware",
                 "Have it checked, and enter transmitter = { state, checked_by, on } with the line.",
+            )
+    for valve in site.valves:
+        point = site.point(site.vessel(valve.vessel).level.point)
+        if point.released is None:
+            raise Refused(
+                str(site_path),
+                f"valve {valve.tag}: point {point.tag} of {valve.vessel} is not released for control by two dips",
+                "Dip the vessel twice, compare with sidetap doctor, and enter who releases it.",
             )
     return site
 

@@ -9,16 +9,16 @@ is named. A factor that is a ratio of units, within its own uncertainty, is told
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from typing import TypeAlias
 
-import numpy as np
-
 from sidetap.measure.doctor.fitting import Dips, Fit, fit_none, fit_scale, fit_shift, fixed_scale
-from sidetap.quantity import UNITS, Dimension, to_si
+from sidetap.quantity import UNITS, Dimension
 from sidetap.site.model import LevelKind, Point, Vessel
 
 CLEAR = 9.0  # of deviance: 3 standard deviations, or odds of 90 to 1
@@ -54,12 +54,12 @@ class Why(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A cause with its law, fitted. pivot_m: None for a shift. counted: the unit the register counts, for UNIT."""
+    """A cause with its law, fitted. pivot_m: None for a shift. mistake: which unit is read as which, for UNIT."""
 
     cause: Cause
     fit: Fit
     pivot_m: float | None
-    counted: str = ""
+    mistake: str = ""
 
     @property
     def law(self) -> Law:
@@ -117,9 +117,9 @@ def _candidates(dips: Dips, vessel: Vessel, point: Point) -> Iterator[Candidate]
     yield Candidate(shift, fit_shift(dips), None)
     pivot = pivot_m(vessel)
     fit = fit_scale(dips, pivot)
-    counted = _counted(dips, vessel, point, pivot, fit)
-    if counted:
-        yield Candidate(Cause.UNIT, fit, pivot, counted)
+    mistake = _mistake(dips, vessel, point, pivot, fit)
+    if mistake:
+        yield Candidate(Cause.UNIT, fit, pivot, mistake)
     elif kind is LevelKind.PRESSURE and _is_liquid(fit.value * float(vessel.density.kg_per_m3)):
         yield Candidate(Cause.DENSITY, fit, pivot)
     else:
@@ -140,8 +140,8 @@ def _is_liquid(kg_per_m3: float) -> bool:
     return low <= kg_per_m3 <= high
 
 
-def _counted(dips: Dips, vessel: Vessel, point: Point, pivot: float, fit: Fit) -> str:
-    """Return what the register counts instead of the point's unit, "" where the factor is no ratio of units."""
+def _mistake(dips: Dips, vessel: Vessel, point: Point, pivot: float, fit: Fit) -> str:
+    """Return which unit is read as which, "" where the factor is no ratio of units."""
     if not 0 < fit.value_u <= _SURE_OF_UNIT * fit.value:
         return ""
     fitting = [
@@ -149,27 +149,23 @@ def _counted(dips: Dips, vessel: Vessel, point: Point, pivot: float, fit: Fit) -
         for factor, words in _ratios(vessel, point)
         if (deviance := fixed_scale(dips, pivot, float(factor))) - fit.deviance <= CLEAR
     ]
-    return min(fitting)[1] if fitting else ""
+    return min(fitting, key=lambda each: each[0])[1] if fitting else ""
 
 
 def _ratios(vessel: Vessel, point: Point) -> Iterator[tuple[Fraction, str]]:
-    """Yield the factor that each other unit would put on the reading, and what the register then counts."""
+    """Yield the factor that each mistaken unit puts on the reading, and that mistake; the point's own unit first."""
     taken = UNITS[point.unit]
-    for unit in UNITS.values():
-        if unit.dimension is taken.dimension and unit.name != taken.name:
-            yield taken.factor / unit.factor, f"{unit.name}, not {taken.name}"
+    units = sorted((u for u in UNITS.values() if u.dimension is taken.dimension), key=lambda u: u.name != taken.name)
+    for written, meant in itertools.permutations(units, 2):
+        yield written.factor / meant.factor, f"{meant.name} read as {written.name}"
     for ten in _TENS:
-        yield ten, f"{taken.name} with another decimal point: its scale is {_plain(ten)} times too large"
+        yield ten, f"a decimal point elsewhere, by {float(ten):g}"
     top, span = Fraction(vessel.top_01mm, 10_000), Fraction(vessel.level.span_01mm, 10_000)
-    if vessel.level.kind is LevelKind.HEIGHT and taken.dimension is Dimension.LENGTH:
-        others = [(100 * taken.factor / top, f"% of {float(top):.3f} m, not {taken.name}")]
+    if vessel.level.kind is LevelKind.HEIGHT:
+        others = [(100 * taken.factor / top, f"% of {float(top):.3f} m read as {taken.name}")]
     elif vessel.level.kind is LevelKind.PERCENT:
-        lengths = [u.name for u in UNITS.values() if u.dimension is Dimension.LENGTH]
-        others = [(span * taken.factor / to_si(1, name), f"{name}, not {taken.name}") for name in lengths]
+        lengths = [u for u in UNITS.values() if u.dimension is Dimension.LENGTH]
+        others = [(span * taken.factor / u.factor, f"{u.name} read as {taken.name}") for u in lengths]
     else:
         others = []
-    yield from ((factor, words) for factor, words in others if abs(float(np.log(float(factor)))) > _NO_FACTOR)
-
-
-def _plain(factor: Fraction) -> str:
-    return f"{float(factor):g}"
+    yield from ((factor, words) for factor, words in others if abs(math.log(factor)) > _NO_FACTOR)

@@ -97,9 +97,9 @@ def _of(comparisons: Sequence[Comparison]) -> Diagnosis:
 
 
 def _deciding(compared: Sequence[Comparison]) -> list[Comparison]:
-    """Return those that carry a number; ones outside the valid range only where there are no others."""
+    """Return those that carry a number; ones outside the valid range only where the others are too few."""
     valid = [c for c in compared if c.standing in (Standing.GOOD, Standing.ABOVE_TOP)]
-    return valid or [c for c in compared if c.standing is Standing.INVALID]
+    return valid if len(valid) > 1 else [c for c in compared if c.standing is not Standing.NOTHING]
 
 
 def _numbers(vessel: Vessel, compared: Sequence[Comparison]) -> Dips:

@@ -22,7 +22,7 @@ def _entry(diagnosis: Diagnosis, volume_unit: str) -> dict[str, Any]:
         "point": diagnosis.point.tag,
         "vessel": diagnosis.vessel.tag,
         "released": diagnosis.release.released,
-        "offset_mm": None if line is None else round(line.offset_m * 1000, 2),
+        "offset_mm": None if line is None else round(line.offset_m * 1000, 2) + 0.0,  # no -0.0
         "offset_u_mm": None if line is None else _up(line.offset_u_m * 1000, 100),
         "gain": None if gain is None else round(gain, 6),
         "gain_u": None if gain_u is None else _up(gain_u, 1_000_000),

@@ -20,7 +20,7 @@ import numpy.typing as npt
 Floats: TypeAlias = npt.NDArray[np.float64]
 
 COVERAGE = 2.0  # k of every expanded uncertainty here
-_TURNS = 20
+_TURNS = 8
 _NEAR = 10.0  # dips nearer to each other than so many standard uncertainties tell no gain; common practice, no source
 
 

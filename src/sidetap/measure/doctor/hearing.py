@@ -10,8 +10,9 @@ density or a wrong unit is what makes them, so their numbers are kept here, mark
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -76,11 +77,12 @@ class Hearing:
         for each in noted:
             self._vessels[each.vessel.tag] = (each.vessel, each.point)
             self._windows[each.vessel.tag].append(_window(each))
-        self._spans = [span for spans in self._windows.values() for span in spans]
+        self._starts, self._ends = _merged(span for spans in self._windows.values() for span in spans)
 
     def wants(self, t_ns: int) -> bool:
         """Return whether bytes of this time can matter; all others may be passed over."""
-        return any(start - _LEAD_NS <= t_ns <= end + NS_PER_S for start, end in self._spans)
+        number = bisect_right(self._starts, t_ns) - 1
+        return number >= 0 and t_ns <= self._ends[number]
 
     def receive(self, transaction: Transaction, line: str | None = None) -> None:
         """Take what happened on a line (by its tag; None: the site's first), in the order it was heard."""
@@ -118,6 +120,19 @@ class Hearing:
         return Comparison(noted, nearest.standing, nearest.reason, level, abs(rate), scatter)
 
 
+def _merged(spans: Iterable[tuple[int, int]]) -> tuple[list[int], list[int]]:
+    """Return where the line is worth hearing, from a lead before each span to a second after, without overlaps."""
+    starts: list[int] = []
+    ends: list[int] = []
+    for start, end in sorted(spans):
+        if ends and start - _LEAD_NS <= ends[-1]:
+            ends[-1] = max(ends[-1], end + NS_PER_S)
+        else:
+            starts.append(start - _LEAD_NS)
+            ends.append(end + NS_PER_S)
+    return starts, ends
+
+
 def _window(noted: Noted) -> tuple[int, int]:
     around_ns = max(TYPED_TIME_NS, _POLLS * noted.point.poll_ns)
     return noted.reading.t_ns - around_ns, noted.reading.t_ns + around_ns
@@ -127,11 +142,9 @@ def _answer(vessel: Vessel, point: Point, first: int, words: Sequence[int], t_ns
     sample = judge(vessel, point, first, words)
     if sample.level_m is not None:
         return _Answer(t_ns, Standing.GOOD, "", float(sample.level_m))
-    quality = sample.quality
-    standing = Standing.ABOVE_TOP
-    if quality is Quality.BAD:  # because of its valid range alone?
-        quality = judge(vessel, replace(point, valid=_ANYTHING), first, words).quality
-        standing = Standing.INVALID
+    standing, quality = Standing.ABOVE_TOP, sample.quality
+    if quality is not Quality.ABOVE_TOP:  # because of its valid range alone?
+        standing, quality = Standing.INVALID, judge(vessel, replace(point, valid=_ANYTHING), first, words).quality
     if quality in (Quality.GOOD, Quality.ABOVE_TOP):
         return _Answer(t_ns, standing, sample.reason, _unchecked_m(vessel, point, first, words))
     return _Answer(t_ns, Standing.NOTHING, sample.reason, None)

@@ -86,8 +86,10 @@ def _noted(vessel: Vessel, point: Point, reading: PersonReading, place: str) -> 
     value = (reading.value + unit.shift) * unit.factor
     if unit.dimension in (Dimension.LENGTH, Dimension.VOLUME):
         is_volume = unit.dimension is Dimension.VOLUME
-        if value < 0:
-            raise BadInput(place, "a level or a volume below zero", "Count levels from the vessel's datum.")
+        if value < (0 if is_volume else min(0, vessel.geometry.bottom_m)):
+            raise BadInput(
+                place, f"{reading.kind} of {vessel.tag} under its floor", "Measure from the vessel's datum."
+            )
         return Noted(reading, vessel, point, value, tolerance, is_volume)
     if reading.kind is ReadingKind.DISPLAY and unit.dimension is _SENSED.get(vessel.level.kind):
         level, above = (level_m(vessel.level, vessel.density, v) for v in (value, value + tolerance))

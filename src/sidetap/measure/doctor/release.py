@@ -33,13 +33,18 @@ def measurable_m(vessel: Vessel, point: Point) -> tuple[Fraction, Fraction]:
     """Return the lowest and the highest level that point and vessel can report, in m, exactly."""
     source = vessel.level
     ends = sorted(level_m(source, vessel.density, bound) for bound in point.valid)
-    low = max(ends[0], Fraction(vessel.geometry.bottom_m), Fraction(0))
+    low = max(ends[0], bottom_m(vessel))
     high = min(ends[1], Fraction(vessel.top_01mm, 10_000))
     if source.kind is LevelKind.PRESSURE:
         low = max(low, Fraction(source.sensor_height_01mm, 10_000))
     if source.kind is LevelKind.ULLAGE:
         high = min(high, Fraction(source.reference_height_01mm - source.blocking_01mm, 10_000))
     return low, high
+
+
+def bottom_m(vessel: Vessel) -> Fraction:
+    """Return the lowest level that has a volume: the decimal that was written, not the float nearest to it."""
+    return Fraction(repr(vessel.geometry.bottom_m))
 
 
 def needed_m(vessel: Vessel, point: Point) -> Fraction:
@@ -73,9 +78,9 @@ def judge_release(
     compared: the dips that the numbers in ``dips`` are of. volumes_agree: those measured at the vessel do, if any.
     """
     for reason in (
+        "" if finding.cause in (Cause.NONE, Cause.UNCLEAR) else f"the cause is {finding.cause}",
         _counts(vessel, point, compared),
         "" if is_fine(vessel, point, dips) else "a dip is too coarse to tell anything",
-        "" if finding.cause in (Cause.NONE, Cause.UNCLEAR) else f"the cause is {finding.cause}",
         _outside(compared, dips),
         "" if finding.cause is Cause.NONE else "what the dips say is unclear",
         "" if volumes_agree else "a measured volume lies outside what is stated",

@@ -42,6 +42,11 @@ def words_for(diagnosis: Diagnosis, volume_unit: str) -> Words:
         *_found(diagnosis),
         *_measured_volumes(diagnosis, volume_unit),
         *_displays(diagnosis),
+        *(
+            f"Row {each.comparison.noted.reading.row}: {each.comparison.reason}; the number is used all the same."
+            for each in diagnosis.dips
+            if each.comparison.reason
+        ),
         *(f"Row {c.noted.reading.row} is not used: {c.reason}." for c in diagnosis.unused),
     ]
     dips = tuple(_dips(diagnosis, volume_unit))
@@ -60,8 +65,8 @@ def candidate_words(candidate: Candidate, vessel: Vessel) -> str:
         LevelKind.ULLAGE: "every distance from the reference",
         LevelKind.PRESSURE: "the height over the nozzle",
     }.get(vessel.level.kind, "every level")
-    counted = f", the register counts {candidate.counted}" if candidate.counted else ""
-    return f"{what} × {_factor(candidate.fit.value)}: {name}{counted}"
+    mistake = f", {candidate.mistake}" if candidate.mistake else ""
+    return f"{what} × {_factor(candidate.fit.value)}: {name}{mistake}"
 
 
 def error_rows(diagnosis: Diagnosis) -> list[tuple[str, float, float, float | None]]:
@@ -135,9 +140,8 @@ def _dip(each: Beside, volume_unit: str) -> str:
         error = f", {show_volume(each.volume_error_m3, volume_unit, signed=True)}"
     noted, comparison = each.comparison.noted, each.comparison
     assert comparison.reported_m is not None  # noqa: S101  # a dip that is told has a level beside it
-    reason = f" ({comparison.reason})" if comparison.reason else ""
     return (
-        f"Dip {float(noted.value):.3f} m, line {comparison.reported_m:.3f} m{reason}:"
+        f"Dip {float(noted.value):.3f} m, line {comparison.reported_m:.3f} m:"
         f" {_mm(each.difference)}{error}, {_mm_plain(each.stated)} stated."
     )
 
