@@ -11,7 +11,7 @@ from doctor_yard import G, S, loaded
 from sidetap.errors import BadInput
 from sidetap.line import Outcome, Transaction
 from sidetap.measure.doctor import Comparison, Hearing, Noted, Standing, assign
-from sidetap.site import Site
+from sidetap.site import Condition, Site
 from sidetap.survey import PersonReading, ReadingKind, read
 
 AT = 1000  # s, when somebody reads
@@ -40,10 +40,11 @@ def answer(device: int, first: int, words: list[int], t_s: float, **changes: obj
     return dataclasses.replace(made, **changes)  # type: ignore[arg-type]
 
 
-def reading(name: str = "T1", value: str = "3.000", unit: str = "m", kind: str = "dip", device: int | None = None):  # type: ignore[no-untyped-def]  # a tuple's worth of a row
-    return PersonReading(
-        1, AT * S, name, Fraction(value), unit, Fraction(1, 2000), Fraction(1, 200), device, ReadingKind(kind)
-    )
+def reading(
+    name: str = "T1", value: str = "3.000", unit: str = "m", kind: str = "dip", device: int | None = None
+) -> PersonReading:
+    rounding, tolerance = Fraction(1, 2000), Fraction(1, 200)
+    return PersonReading(1, AT * S, name, Fraction(value), unit, rounding, tolerance, device, ReadingKind(kind))
 
 
 def noted(site: Site, row: PersonReading | None = None) -> Noted:
@@ -153,8 +154,6 @@ def test_outside_the_valid_range_keeps_its_number(site: Site, level_mm: int) -> 
 
 
 def test_a_status_that_says_no_keeps_nothing(site: Site) -> None:
-    from sidetap.site import Condition
-
     guarded = dataclasses.replace(
         site,
         points=tuple(
@@ -222,7 +221,7 @@ def test_a_point_of_two_vessels_needs_the_vessels_name(site: Site) -> None:
 
 def test_names_of_nothing_are_an_error_when_they_are_all(site: Site) -> None:
     with pytest.raises(
-        BadInput, match="none of its names is a vessel or a point of the site. Vessels are T1, T3, T4, T5"
+        BadInput, match=r"none of its names is a vessel or a point of the site\. Vessels are T1, T3, T4, T5"
     ):
         noted(site, reading("pond"))
 

@@ -23,7 +23,7 @@ from sidetap.site.model import LevelKind, Point, Vessel
 
 CLEAR = 9.0  # of deviance: 3 standard deviations, or odds of 90 to 1
 _TENS = tuple(Fraction(10) ** n for n in (-3, -2, -1, 1, 2, 3))
-_SURE_OF_UNIT = 0.03  # relative expanded uncertainty up to which a factor can be told for a unit's
+_SURE = 0.1  # relative expanded uncertainty up to which a factor tells anything; units are 20 % apart or more
 _NO_FACTOR = 0.2  # a unit that would change less than this share is no cause anybody would see as a unit
 _LIQUIDS_KG_PER_M3 = (400, 4000)  # from light fuels to the heaviest acids; from memory, as the site file's bounds
 
@@ -90,7 +90,8 @@ def find_cause(dips: Dips, vessel: Vessel, point: Point, enough: bool) -> Findin
     best = candidates[0]
     if none.deviance - best.fit.deviance <= CLEAR and none.plausible:
         return Finding(Cause.NONE) if enough else Finding(Cause.UNCLEAR, why=Why.TOO_FEW)
-    if not best.fit.plausible or none.deviance - best.fit.deviance <= CLEAR:
+    vague = best.pivot_m is not None and len(dips.dip) > 1 and not _is_sure(best.fit)
+    if vague or not best.fit.plausible or none.deviance - best.fit.deviance <= CLEAR:
         return Finding(Cause.UNCLEAR, why=Why.NOTHING_FITS, suspect=_suspect(dips, vessel, point))
     alike = tuple(c for c in candidates if c.fit.deviance - best.fit.deviance < CLEAR)
     if len(alike) > 1:
@@ -135,6 +136,10 @@ def pivot_m(vessel: Vessel) -> float:
     }.get(source.kind, 0.0)
 
 
+def _is_sure(fit: Fit) -> bool:
+    return fit.value_u <= _SURE * fit.value
+
+
 def _is_liquid(kg_per_m3: float) -> bool:
     low, high = _LIQUIDS_KG_PER_M3
     return low <= kg_per_m3 <= high
@@ -142,7 +147,7 @@ def _is_liquid(kg_per_m3: float) -> bool:
 
 def _mistake(dips: Dips, vessel: Vessel, point: Point, pivot: float, fit: Fit) -> str:
     """Return which unit is read as which, "" where the factor is no ratio of units."""
-    if not 0 < fit.value_u <= _SURE_OF_UNIT * fit.value:
+    if not _is_sure(fit):
         return ""
     fitting = [
         (deviance, words)

@@ -99,7 +99,7 @@ def _counts(vessel: Vessel, point: Point, compared: Sequence[Comparison]) -> str
     if not far_enough(vessel, point, compared):
         values = [c.noted.value for c in compared]
         apart, needed = float(max(values) - min(values)), float(needed_m(vessel, point))
-        return f"the dips are {apart:.3f} m apart where {needed:.3f} m are needed, a fifth of the span"
+        return f"the dips are {apart:.4f} m apart where {needed:.4f} m are needed, a fifth of the span"
     return ""
 
 

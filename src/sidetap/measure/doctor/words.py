@@ -11,9 +11,12 @@ from fractions import Fraction
 
 from sidetap.measure.doctor.causes import Candidate, Cause, Why
 from sidetap.measure.doctor.diagnosis import Beside, Diagnosis, volume_error_m3
+from sidetap.measure.doctor.fitting import Straight
 from sidetap.measure.doctor.release import measurable_m, needed_m
 from sidetap.quantity import format_number, from_si
 from sidetap.site.model import LevelKind, Vessel
+
+_STANDS = 0.01  # gain up to which a line doesn't follow its vessel; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +156,7 @@ def _found(diagnosis: Diagnosis) -> list[str]:
         if diagnosis.finding.suspect is not None:
             row = diagnosis.dips[diagnosis.finding.suspect].comparison.noted.reading.row
             return [f"Without row {row} the others make sense: take that dip again."]
-        if line is not None and line.gain is not None and line.gain_u is not None and line.gain + line.gain_u < 0:
-            return ["The line falls while the dips rise: is it height or ullage?"]
-        return []
+        return _strange_slope(line)
     source, fit = vessel.level, named.fit
     if named.pivot_m is not None:
         if named.cause is Cause.DENSITY:
@@ -176,6 +177,16 @@ def _found(diagnosis: Diagnosis) -> list[str]:
     key, height_01mm = heights[source.kind]
     found = height_01mm / 10_000 - fit.value
     return [f"The site file says {key} {height_01mm / 10_000:.3f} m, the dips {found:.3f} m ± {fit.value_u:.3f} m."]
+
+
+def _strange_slope(line: Straight | None) -> list[str]:
+    if line is None or line.gain is None or line.gain_u is None:
+        return []
+    if line.gain + line.gain_u < 0:
+        return ["The line falls while the dips rise: is it height or ullage?"]
+    if abs(line.gain) <= max(line.gain_u, _STANDS):
+        return ["The line stands while the dips differ: a frozen value, another register, or a unit far off."]
+    return []
 
 
 def _measured_volumes(diagnosis: Diagnosis, unit: str) -> list[str]:
