@@ -11,8 +11,8 @@ import pytest
 from polled import EPOCH_S, EXAMPLE, MS, POLLS, S, chunks, framed
 
 from sidetap.cli.main import run
-from sidetap.line import Chunk, Parser, Settings, Transaction, listen
-from sidetap.line.recording import read, write_csv, write_pcapng
+from sidetap.line import Batch, Chunk, Parser, Settings, Transaction, listen
+from sidetap.line.recording import Recording, read, write_csv, write_pcapng
 from sidetap.measure import Meter, levels_document
 from sidetap.site import load_or_refuse
 from sidetap.yard import Yard
@@ -118,16 +118,38 @@ def test_a_recording_is_not_heard_beyond_the_moment(
 
         return listen(counted(), *arguments, **more)
 
+    read_on: list[int] = []
+
+    def few(source: Recording) -> Iterator[Batch]:
+        for batch in by_few(source):
+            read_on.append(len(batch.ends))
+            yield batch
+
     monkeypatch.setattr("sidetap.cli.level.listen", counting)
     source = read(minutes)
     start_ns = next(iter(source.chunks)).t_ns
     assert start_ns is not None
-    levels(capsys, minutes, "--at", seconds(start_ns + 18 * S))
-    assert 0 < sum(heard) < source.chunk_count / 5
+    at = ("--at", seconds(start_ns + 18 * S))
+    found = levels(capsys, minutes, *at)
+    in_one = sum(heard)
+    assert 0 < in_one < source.chunk_count / 5
+    monkeypatch.setattr("sidetap.cli.level.watched_batches", few)
+    heard.clear()
+    assert levels(capsys, minutes, *at) == found
+    assert sum(heard) == in_one
+    assert sum(read_on) <= in_one + 7
 
 
+def by_few(source: Recording) -> Iterator[Batch]:
+    """The same chunks, seven at a time."""
+    heard = list(source.chunks)
+    for first in range(0, len(heard), 7):
+        yield Batch.of(heard[first : first + 7])
+
+
+@pytest.mark.parametrize("few", [False, True])
 def test_a_clock_that_was_set_back_comes_to_the_moment_twice(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, few: bool
 ) -> None:
     """Ten seconds, the clock set back by four, ten more: at 8 s the second time counts, being the later."""
     first, second = chunks(0), chunks(6)
@@ -136,6 +158,8 @@ def test_a_clock_that_was_set_back_comes_to_the_moment_twice(
     ]
     heard = [*first, *rising]
     write_csv(tmp_path / "line.csv", heard, None)
+    if few:
+        monkeypatch.setattr("sidetap.cli.level.watched_batches", by_few)
     found = levels(capsys, tmp_path / "line.csv", "--at", "8.1")
     assert found == one_by_one(heard, 8 * S + 100 * MS)
     assert found[0]["level_mm"] == 3500.0  # of the second time

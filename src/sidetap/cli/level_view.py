@@ -209,7 +209,11 @@ def _total(rows: Sequence[Row], texts: Texts) -> tuple[str, str, str]:
         return _NOTHING, _NOTHING, told
     volumes = [_m3(row.entry["volume_L"], "L") for row in usable]
     uncertain = [_m3(row.entry["uncertainty_gal"], "gal") for row in usable]
-    return _volume(texts, sum(volumes), math.hypot(*uncertain)), _mass(texts, usable, volumes, uncertain), told
+    return (
+        _volume(texts, sum(volumes, Fraction(0)), math.hypot(*uncertain)),
+        _mass(texts, usable, volumes, uncertain),
+        told,
+    )
 
 
 def _mass(texts: Texts, rows: Sequence[Row], volumes: Sequence[Fraction], uncertain: Sequence[Fraction]) -> str:
@@ -219,7 +223,7 @@ def _mass(texts: Texts, rows: Sequence[Row], volumes: Sequence[Fraction], uncert
     """
     densities = [row.vessel.density for row in rows]
     masses = [volume * density.kg_per_m3 for volume, density in zip(volumes, densities, strict=True)]
-    mass = _bare(texts.mass(sum(masses)))
+    mass = _bare(texts.mass(sum(masses, Fraction(0))))
     if not all(density.uncertainty for density in densities):
         return mass
     own = math.hypot(*(u * density.kg_per_m3 for u, density in zip(uncertain, densities, strict=True)))
