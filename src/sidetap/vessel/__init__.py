@@ -2,8 +2,8 @@
 
 A level above the vessel's datum in metres comes in, cubic metres go out, and back. A level outside the shape is
 never clamped and never a number: it raises ``OutOfShape``, and in arrays carries its side. Sizes that make no shape
-raise ``ImpossibleSize``. No I/O: a strapping table comes in as text. Whole histories go through ``sidetap.vessel.many``,
-which is apart because it alone needs numpy.
+raise ``ImpossibleSize``. No I/O: a strapping table comes in as text. Whole histories go through
+``sidetap.vessel.many``, which is apart because it alone needs numpy.
 """
 
 from sidetap.vessel.compound import Shifted, Stack

@@ -1,12 +1,12 @@
 """Levels by the million -> volumes, for histories. Apart from the rest, since it is the only part that needs numpy.
 
-Any shape becomes, once, a table of polynomials made from its own volume_m3 and area_m2, so that a shape has one formula
-and not two. The height is cut into equal cells; in each, the quintic through volume and area at both ends and the
-middle stands for the shape. Where it misses (walls that close like a root, the rim of an end) the cell is cut again,
-until it doesn't: a tree that is flat nearly everywhere and deep at a few levels. A miss is looked for where such a
-polynomial errs most, and a tenth of what is promised makes a cell be cut. The promise: 1e-9 of the volume, or 1e-14 of
-the full vessel where that is more (the last drops). Bottom and top are exact. Strapping tables are linear already and
-give the same digits as one by one.
+Any shape becomes, once, a table of polynomials made from its own volume_m3 and area_m2, so that a shape has one
+formula and not two. The height is cut into equal cells; in each, the quintic through volume and area at both ends and
+the middle stands for the shape. Where it misses (walls that close like a root, the rim of an end) the cell is cut
+again, until it doesn't: a tree that is flat nearly everywhere and deep at a few levels. A miss is looked for where
+such a polynomial errs most, and a tenth of what is promised makes a cell be cut. The promise: 1e-9 of the volume, or
+1e-14 of the full vessel where that is more (the last drops). Bottom and top are exact. Strapping tables are linear
+already; only their rows are found faster.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ _Point: TypeAlias = tuple[float, float]  # value and slope
 SIDES: tuple[Side | None, ...] = (None, Side.BELOW, Side.ABOVE, Side.NOWHERE)
 _BELOW, _ABOVE, _NOWHERE = 1, 2, 3
 
-_CELLS = 256
-_PARTS = 16  # of a cell that is cut again
+_CELLS = 512
+_PARTS = 32  # of a cell that is cut again
 _DEEPEST = 8
 _MISS = 1e-10  # of the volume; a tenth of what is promised
 _LAST_DROPS = 1e-15  # of the full vessel
@@ -68,7 +68,7 @@ def _rule(shape: Vessel) -> Callable[[Floats], Floats]:
     """Return what turns levels into volumes, all of them between bottom and top."""
     if isinstance(shape, Shifted):
         inner, datum, low, high = _rule(shape.shape), shape.datum_m, shape.shape.bottom_m, shape.shape.top_m
-        return lambda levels: inner(np.clip(levels + datum, low, high))
+        return lambda levels: inner(np.minimum(np.maximum(levels + datum, low), high))  # sums are rounded
     if isinstance(shape, Strapping):
         return _Linear.of(np.array(shape._levels), np.array(shape._volumes)).volumes
     return _table(shape).volumes
@@ -78,10 +78,9 @@ def _rule(shape: Vessel) -> Callable[[Floats], Floats]:
 class _Linear:
     """A strapping table, and for each of many equal buckets of its height the row that lies below the bucket."""
 
-    levels: Floats
+    row_levels: Floats
     row_volumes: Floats
-    widths: Floats
-    heights: Floats
+    slopes: Floats
     buckets_per_m: float
     first: NDArray[np.intp]
 
@@ -92,17 +91,18 @@ class _Linear:
         per_m = buckets / (xs[-1] - xs[0])
         edges = xs[0] + np.arange(buckets + 2) / per_m
         first = np.minimum(np.searchsorted(xs, edges, side="right") - 1, len(xs) - 2)
-        return _Linear(xs, ys, np.diff(xs), np.diff(ys), per_m, first)
+        return _Linear(xs, ys, np.diff(ys) / np.diff(xs), per_m, first)
 
-    def volumes(self, x: Floats) -> Floats:
-        """Return the volumes of levels between the first row and the last, to the digits of the table's volume_m3."""
-        xs, last = self.levels, len(self.levels) - 2
-        row = self.first.take(((x - xs[0]) * self.buckets_per_m).astype(np.intp))
-        row -= x < xs.take(row)  # a bucket's edge is rounded
-        far = np.flatnonzero((x >= xs.take(row + 1)) & (row < last))
-        row[far] = np.minimum(np.searchsorted(xs, x[far], side="right") - 1, last)
-        share: Floats = self.heights.take(row) * (x - xs.take(row)) / self.widths.take(row)
-        return self.row_volumes.take(row) + share
+    def volumes(self, levels: Floats) -> Floats:
+        """Return the volumes of levels between the first row and the last."""
+        xs = self.row_levels
+        row = self.first.take(((levels - xs[0]) * self.buckets_per_m).astype(np.intp))
+        row -= levels < xs.take(row)  # a bucket's edge is rounded
+        far = np.flatnonzero(levels >= xs.take(row + 1))
+        row[far] = np.minimum(np.searchsorted(xs, levels[far], side="right") - 1, len(xs) - 2)
+        volume: Floats = self.row_volumes.take(row)
+        volume += self.slopes.take(row) * (levels - xs.take(row))
+        return volume
 
 
 @lru_cache(maxsize=64)
@@ -136,19 +136,25 @@ class _Table:
         place = (levels - self.bottom_m) * self.cells_per_m
         cell = np.minimum(place.astype(np.intp), _CELLS - 1)
         place -= cell
-        deeper = np.flatnonzero(self.first_part[cell] >= 0)
-        while len(deeper):
-            within = place[deeper] * _PARTS
-            part = np.minimum(within.astype(np.intp), _PARTS - 1)
-            place[deeper] = within - part
-            cell[deeper] = self.first_part[cell[deeper]] + part
-            deeper = deeper[self.first_part[cell[deeper]] >= 0]
+        self._settle(cell, place)
         place -= 0.5
         volume: Floats = self.coefficients[-1].take(cell)
         for row in self.coefficients[-2::-1]:
             volume *= place
             volume += row.take(cell)
         return volume
+
+    def _settle(self, cell: NDArray[np.intp], place: Floats) -> None:
+        """Change cells that were cut again, and the places 0 to 1 in them, into the parts that stand for them."""
+        deeper = np.flatnonzero(self.first_part.take(cell) >= 0)
+        if len(deeper):
+            within = place.take(deeper)
+            within *= _PARTS
+            part = np.minimum(within.astype(np.intp), _PARTS - 1)
+            within -= part
+            part += self.first_part.take(cell.take(deeper))
+            self._settle(part, within)
+            cell[deeper], place[deeper] = part, within
 
 
 @dataclass(frozen=True, slots=True)
