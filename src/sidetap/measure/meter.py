@@ -20,8 +20,8 @@ from fractions import Fraction
 
 from sidetap.line import Outcome, Transaction
 from sidetap.measure.budget import Budget
-from sidetap.measure.course import Course
 from sidetap.measure.by_level import Drawn, drawn
+from sidetap.measure.course import Course
 from sidetap.measure.judging import Judge, Sample
 from sidetap.measure.level_reading import Content, LevelReading, Rate
 from sidetap.measure.trend import Trend
