@@ -16,6 +16,7 @@ from textwrap import wrap
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from sidetap.errors import BadInput
 from sidetap.measure import LevelReading, Rate
 from sidetap.quantity import (
     NS_PER_MS,
@@ -78,7 +79,11 @@ def of_reading(site: Site, reading: LevelReading, entry: dict[str, Any]) -> Row:
 
 
 def of_snapshot(site: Site, snapshot: dict[str, Any]) -> View:
-    """Return the view of a running station's snapshot; the site must be the one that it runs."""
+    """Return the view of a running station's snapshot; BadInput where it runs another site."""
+    if [vessel["tag"] for vessel in snapshot["vessels"]] != [vessel.tag for vessel in site.vessels]:
+        raise BadInput(
+            str(site.path), "the running station has other vessels", "Give the file it runs, or restart it."
+        )
     rows = [
         Row(
             vessel=site.vessel(vessel["tag"]),
