@@ -15,7 +15,7 @@ from sidetap.site import Density, Site
 from sidetap.survey import ReadingKind
 
 Law = Callable[[float], float]
-SEEDS = 60
+SEEDS = 40
 
 
 @pytest.fixture(scope="module")
