@@ -58,7 +58,7 @@ def bay(**changes: Any) -> Document:
     made = {
         "tag": "B", "name": "Road", "state": "closed", "choice": "B1", "ticket": ticket(),
         "valves": [valve("B1"), valve("B2"), valve("B3", on_ticket=False, may_open=False, blocks=why)],
-        "last_close": None, "selector": "AUTO", "hose": True, "panel_age_ms": 300,
+        "last_close": None, "selector": "AUTO", "hose": True, "panel_age_ms": 300, "texts": None,
     }  # fmt: skip
     return {**made, **changes}
 

@@ -44,6 +44,12 @@ def test_a_good_level_is_shown_with_volume_age_and_quality(page: Page, station: 
     expect(lane.locator(".was")).to_be_hidden()
     label = lane.locator(".tank").get_attribute("aria-label")
     assert label == "T2: filled to 71 % of 24 ft 0 in"
+    own = {"level_text": "4.321 m", "volume_text": "320,851 L", "was": None, "top_text": "5.800 m"}
+    show(page, station, snapshot(bays=[bay(texts={"T2": own})]))  # this screen in units of its own
+    assert lane.locator(".level").inner_text().split() == ["4.321", "m"]
+    expect(lane.locator(".volume")).to_have_text("320,851 L")
+    assert lane.locator(".tank").get_attribute("aria-label") == "T2: filled to 71 % of 5.800 m"
+    assert page.locator("#lane-T1 .level").inner_text().split() == ["11", "ft", "5", "in"]
 
 
 @pytest.mark.parametrize(

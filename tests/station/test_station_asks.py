@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from station_bench import LEAD, OPERATOR, Bench
+from station_bench import LEAD, OPERATOR, Bench, quick_site
+
+from sidetap.site import Display
 
 # ready once, and asked many times: none of these tests opens a valve
 
@@ -146,6 +149,31 @@ def test_the_snapshot_is_plain_json_and_says_unknown_with_null(tmp_path: Path) -
     assert "before the first byte" in bay["valves"][0]["blocks"][0]
     bench.run(1)
     assert bench.engine.snapshot(bench.now_ns)["seq"] == 11
+
+
+def test_a_bays_screen_may_have_units_of_its_own(tmp_path: Path) -> None:
+    site = quick_site()
+    own = Display(level="m", volume="L", flow="L/min", mass="kg")
+    bench = Bench(tmp_path, replace(site, bays=tuple(replace(b, panel_show=own) for b in site.bays)))
+    bench.ready()
+    bench.level_mm["T1"] = 3481
+    bench.run(2)
+    shown = bench.engine.snapshot(bench.now_ns)
+    t1, texts = shown["vessels"][0], shown["bays"][0]["texts"]
+    # 3481 mm are 137.05 in, nearest to 137 1/16 and to 137 in eighths; 65.669 m² × 3.481 m = 228.595 m³
+    assert (t1["level_text"], t1["top_text"], t1["volume_text"]) == ("11 ft 5 in", "24 ft 0 in", "60,388 gal")
+    assert shown["levels"][0]["level_text"] == "11 ft 5 1/16 in"
+    assert texts["T1"] == {"level_text": "3.481 m", "volume_text": "228,595 L", "was": None, "top_text": "7.315 m"}
+    bench.silent.add("T1")
+    bench.run(6)
+    shown = bench.engine.snapshot(bench.now_ns)
+    t1, text = shown["vessels"][0], shown["bays"][0]["texts"]["T1"]
+    assert (text["level_text"], text["volume_text"], text["was"]["level_text"]) == (None, None, "3.481 m")
+    assert text["was"]["local"] == t1["was"]["local"]
+
+
+def test_a_bay_without_units_of_its_own_shows_the_sites(ready: Bench) -> None:
+    assert ready.bay()["texts"] is None
 
 
 def test_the_worst_alarm_is_the_headline(tmp_path: Path) -> None:

@@ -345,7 +345,7 @@ def test_a_low_trip_closes_latches_and_is_reset_by_a_person(bench: Bench) -> Non
     assert "T1-trip" in bench.alarms()  # kept over the restart
     reply = bench.ask("reset-trip", vessel="T1", person=OPERATOR)
     assert not reply["ok"]
-    assert "2 ft 3 9/16 in" in reply["text"]  # 0.700 m
+    assert "at 2 ft 3 5/8 in or more" in reply["text"]  # 0.700 m = 27.56 in, rounded up
     bench.level_mm["T1"] = 710
     bench.run(7)
     assert not bench.ask("reset-trip", vessel="T1", person="P. Linde")["ok"]  # an approver is no operator

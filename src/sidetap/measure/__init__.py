@@ -5,7 +5,19 @@ moment. No I/O and no clock: the moment is an argument. Unknown is a quality her
 """
 
 from sidetap.measure.document import level_entry, levels_document
+from sidetap.measure.drawn import Drawn
 from sidetap.measure.judging import Sample, judge
-from sidetap.measure.meter import LevelReading, Meter
+from sidetap.measure.level_reading import LevelReading, Rate, WatchState
+from sidetap.measure.meter import Meter
 
-__all__ = ["LevelReading", "Meter", "Sample", "judge", "level_entry", "levels_document"]
+__all__ = [
+    "Drawn",
+    "LevelReading",
+    "Meter",
+    "Rate",
+    "Sample",
+    "WatchState",
+    "judge",
+    "level_entry",
+    "levels_document",
+]

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Any
 
-from sidetap.measure.meter import LevelReading
-from sidetap.quantity import NS_PER_S, Rounding, format_level, round_fraction, to_si
+from sidetap.measure.level_reading import LevelReading
+from sidetap.quantity import NS_PER_S, Rounding, Texts, round_fraction, to_si
 from sidetap.site.model import Site
 
 _GALLON_M3 = float(to_si(1, "gal"))
@@ -22,7 +22,7 @@ def levels_document(site: Site, readings: Iterable[LevelReading]) -> dict[str, A
 
 def level_entry(site: Site, reading: LevelReading) -> dict[str, Any]:
     """Return one vessel's entry. Numbers are rounded to the nearest, bounds upwards."""
-    level = reading.level_m
+    level, top_m = reading.level_m, Fraction(site.vessel(reading.vessel).top_01mm, 10_000)
     nearest_01mm = None if level is None else round_fraction(level * 10_000, Rounding.NEAREST)
     last_good = None
     if reading.last_good is not None:
@@ -30,7 +30,7 @@ def level_entry(site: Site, reading: LevelReading) -> dict[str, Any]:
     return {
         "vessel": reading.vessel,
         "level_mm": None if nearest_01mm is None else nearest_01mm / 10,
-        "level_text": None if nearest_01mm is None else format_level(nearest_01mm, site.show.level),
+        "level_text": None if level is None else Texts(site.show).level(level, top_m),
         "volume_gal": _rounded(reading.volume_m3, _GALLON_M3),
         "volume_L": _rounded(reading.volume_m3, 0.001),
         "mass_lb": _rounded(reading.mass_kg, _POUND_KG),

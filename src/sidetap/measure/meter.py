@@ -18,41 +18,9 @@ from fractions import Fraction
 
 from sidetap.line import Outcome, Transaction
 from sidetap.measure.judging import Sample, holds_point, judge
+from sidetap.measure.level_reading import LevelReading
 from sidetap.quantity import NS_PER_S, Quality, format_number
 from sidetap.site.model import Point, Site, Vessel
-
-
-@dataclass(frozen=True, slots=True)
-class LevelReading:
-    """What is known about one vessel's level at one moment.
-
-    level_01mm: rounded down to 0.1 mm, for whoever compares it with a trip; level_m: exactly; both None unless the
-        quality is usable, like volume, mass and uncertainty.
-    reason: why the quality is not good, a sentence's worth without its full stop.
-    age_ns: since the last good value was on the wire; None before the first, and where the clock was set back.
-    sample, bad_samples: serial numbers of the answers that were good, and of those that gave no level; a caller that
-        looks only now and then sees by them what came in between.
-    bad: the latest whole answer gave no usable level.
-    last_good: level in 0.1 mm, rounded down, and its time.
-    volume_at_most_m3: where the level is somewhere below the sensor.
-    uncertainty_m3: of the volume, at k = 2: the level's times the surface, and the volume's share, as root of the
-        sum of squares (NIST/SEMATECH e-Handbook, 2.5.7).
-    """
-
-    vessel: str
-    level_01mm: int | None
-    level_m: Fraction | None
-    quality: Quality
-    reason: str
-    age_ns: int | None
-    sample: int
-    bad_samples: int
-    bad: bool
-    last_good: tuple[int, int] | None
-    volume_m3: float | None = None
-    volume_at_most_m3: float | None = None
-    mass_kg: float | None = None
-    uncertainty_m3: float | None = None
 
 
 @dataclass(slots=True)

@@ -5,12 +5,21 @@ scheme), lengths in tenths of a millimetre; floats live inside formulas only. Co
 are rounded once, in a direction that the caller names.
 """
 
+from sidetap.quantity.display import (
+    EIGHTHS,
+    FLOW_DECIMALS,
+    LEVEL_DECIMALS,
+    MASS_DECIMALS,
+    SIXTEENTHS,
+    VOLUME_DECIMALS,
+    Texts,
+    format_level,
+)
 from sidetap.quantity.reading import Quality, Reading
 from sidetap.quantity.text import (
     Rounding,
     format_duration,
     format_feet_inches,
-    format_level,
     format_number,
     parse_duration_ns,
     parse_length_01mm,
@@ -30,13 +39,20 @@ from sidetap.quantity.units import (
 )
 
 __all__ = [
+    "EIGHTHS",
+    "FLOW_DECIMALS",
+    "LEVEL_DECIMALS",
+    "MASS_DECIMALS",
     "NS_PER_MS",
     "NS_PER_S",
+    "SIXTEENTHS",
     "UNITS",
+    "VOLUME_DECIMALS",
     "Dimension",
     "Quality",
     "Reading",
     "Rounding",
+    "Texts",
     "Unit",
     "convert",
     "format_duration",

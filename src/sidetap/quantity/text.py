@@ -113,15 +113,15 @@ def format_duration(duration_ns: int) -> str:
     return sign + (" ".join(parts) or "0 s")
 
 
-def format_feet_inches(length_m: Fraction, denominator: int = 16) -> str:
-    """Return a length as feet, inches and a fraction of an inch, rounded to the nearest 1/denominator in.
+def format_feet_inches(length_m: Fraction, denominator: int = 16, rounding: Rounding = Rounding.NEAREST) -> str:
+    """Return a length as feet, inches and a fraction of an inch, rounded as named to 1/denominator in.
 
     The carry goes through: 11.984375 in is 1 ft 0 in.
 
     >>> format_feet_inches(parse_quantity("11.9375 in", Dimension.LENGTH))
     '0 ft 11 15/16 in'
     """
-    parts = round_fraction(length_m / to_si(1, "in") * denominator, Rounding.NEAREST)
+    parts = round_fraction(length_m / to_si(1, "in") * denominator, rounding)
     sign = "-" if parts < 0 else ""
     inches, fraction = divmod(abs(parts), denominator)
     feet, inches = divmod(inches, 12)
@@ -130,26 +130,13 @@ def format_feet_inches(length_m: Fraction, denominator: int = 16) -> str:
     return f"{sign}{feet} ft {inches}{tail} in"
 
 
-def format_level(level_01mm: int, form: str = "m") -> str:
-    """Return a level for people, to the nearest of its form: "m", "mm", "ft", "in", "%"-less; or "ft-in".
-
-    >>> format_level(34800, "ft-in"), format_level(34800)
-    ('11 ft 5 in', '3.480 m')
-    """
-    length_m = Fraction(level_01mm, 10_000)
-    if form == "ft-in":
-        return format_feet_inches(length_m)
-    decimals = {"m": 3, "cm": 1, "mm": 0, "ft": 2, "in": 1}[form]
-    return f"{format_number(length_m / to_si(1, form), decimals)} {form}"
-
-
-def format_number(value: Fraction | int, decimals: int = 0) -> str:
-    """Return value to the nearest of so many decimals, thousands set apart by commas.
+def format_number(value: Fraction | int, decimals: int = 0, rounding: Rounding = Rounding.NEAREST) -> str:
+    """Return value rounded as named to so many decimals, thousands set apart by commas.
 
     >>> format_number(Fraction(120742, 2))
     '60,371'
     """
-    scaled = round_fraction(Fraction(value) * 10**decimals, Rounding.NEAREST)
+    scaled = round_fraction(Fraction(value) * 10**decimals, rounding)
     sign = "-" if scaled < 0 else ""
     whole, rest = divmod(abs(scaled), 10**decimals)
     return f"{sign}{whole:,}" + (f".{rest:0{decimals}d}" if decimals else "")

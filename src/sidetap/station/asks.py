@@ -138,7 +138,7 @@ def _reset_trip(engine: Engine, message: Message, now_ns: int) -> None:
     if not engine.outputs.get(f"{tag}.tripped"):
         raise _No(f"{tag} is not tripped")
     if engine.trial(now_ns, {f"{tag}.reset": True})[f"{tag}.tripped"]:
-        level = snapshots.level_text(engine, engine.site.vessel(tag).trip.reset_above_01mm)
+        level = snapshots.reset_level_text(engine, engine.site.vessel(tag))
         raise _No(f"{tag} can be reset once its mean level is at {level} or more")
     engine.press(f"{tag}.reset")
 

@@ -12,13 +12,14 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from sidetap.measure import level_entry
-from sidetap.quantity import NS_PER_MS, NS_PER_S, format_level, format_number, from_si
+from sidetap.quantity import EIGHTHS, NS_PER_MS, NS_PER_S, Rounding, Texts
 from sidetap.site.cause_effect import Cause, CompiledValve
 from sidetap.station.desk import BayDesk
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from sidetap.measure import LevelReading
     from sidetap.scheme import Value
     from sidetap.site.model import Vessel
     from sidetap.station.engine import Engine
@@ -90,39 +91,48 @@ def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) ->
     return cause.text
 
 
-def level_text(engine: Engine, level_01mm: int) -> str:
-    """Return a level in the site's unit, to the nearest."""
-    return format_level(level_01mm, engine.site.show.level)
+def reset_level_text(engine: Engine, vessel: Vessel) -> str:
+    """Return from which level on a trip can be reset, rounded up: at the level shown it is possible."""
+    reset_m, top_m = _metres(vessel.trip.reset_above_01mm), _metres(vessel.top_01mm)
+    return Texts(engine.site.show, EIGHTHS).level(reset_m, top_m, Rounding.UP)
 
 
 def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
     reading = engine.level(vessel.tag, now_ns)
-    level, last = reading.level_01mm, reading.last_good
-    unit = engine.site.show.volume
-    volume = None
-    if reading.volume_m3 is not None:
-        volume = f"{format_number(from_si(Fraction(reading.volume_m3), unit))} {unit}"
-    was = None
-    if level is None and last is not None:
-        was = {"level_text": level_text(engine, last[0]), "local": engine.local(engine.utc_ns(last[1]))}
+    level = reading.level_01mm
     return {
         "tag": vessel.tag,
         "name": vessel.name,
         "product": vessel.product,
         "level_01mm": level,
-        "level_text": None if level is None else level_text(engine, level),
-        "volume_text": volume,
+        **_texts(engine, vessel, reading, Texts(engine.site.show, EIGHTHS)),
         "share": None if level is None else _share(level, vessel.top_01mm),
         "quality": str(reading.quality),
         "reason": reading.reason,
         "age_ms": None if reading.age_ns is None else reading.age_ns // NS_PER_MS,
-        "was": was,
         "high_share": _share(vessel.high_01mm, vessel.top_01mm),
         "low_share": _share(vessel.low_01mm, vessel.top_01mm),
         "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),
         "tripped": bool(engine.outputs.get(f"{vessel.tag}.tripped")),
-        "top_text": level_text(engine, vessel.top_01mm),
     }
+
+
+def _texts(engine: Engine, vessel: Vessel, reading: LevelReading, texts: Texts) -> dict[str, Any]:
+    """Return what of a vessel is written in units of a screen."""
+    top_m, level_m, last = _metres(vessel.top_01mm), reading.level_m, reading.last_good
+    was = None
+    if level_m is None and last is not None:
+        was = {"level_text": texts.level(_metres(last[0]), top_m), "local": engine.local(engine.utc_ns(last[1]))}
+    return {
+        "level_text": None if level_m is None else texts.level(level_m, top_m),
+        "volume_text": None if reading.volume_m3 is None else texts.volume(reading.volume_m3),
+        "was": was,
+        "top_text": texts.level(top_m, top_m),
+    }
+
+
+def _metres(level_01mm: int) -> Fraction:
+    return Fraction(level_01mm, 10_000)
 
 
 def _level(engine: Engine, vessel: str, now_ns: int) -> dict[str, Any]:
@@ -155,7 +165,17 @@ def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:
         "selector": _selector(wires[bay.auto_input], wires[bay.hand_input]) if live else "unknown",
         "hose": wires[bay.hose_input] if live else None,
         "panel_age_ms": None if heard_ns is None else (now_ns - heard_ns) // NS_PER_MS,
+        "texts": _own_texts(engine, desk, now_ns),
     }
+
+
+def _own_texts(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any] | None:
+    """Return each vessel's texts in units of this bay's screen; None where they are the site's."""
+    show = desk.bay.panel_show
+    if show is None:
+        return None
+    texts = Texts(show, EIGHTHS)
+    return {v.tag: _texts(engine, v, engine.level(v.tag, now_ns), texts) for v in engine.site.vessels}
 
 
 def _valve(

@@ -45,7 +45,8 @@ const link = new Link({
     arrivedAt = performance.now();
     judge.arrived(document_.seq, arrivedAt);
     snapshot = document_;
-    for (const vessel of snapshot.vessels) vessel.snapshot_local = snapshot.local;
+    const own = bay()?.texts ?? {}; // in this screen's units, where they are not the site's
+    for (const vessel of snapshot.vessels) Object.assign(vessel, own[vessel.tag], { snapshot_local: snapshot.local });
     redraw();
   },
   reply(reply) {
