@@ -33,7 +33,7 @@ BAY_PROMISES = {
 VESSEL_PROMISES = {"trip-closes", "bad-or-old-closes", "latched-until-reset"}
 
 
-TARN_HOLLOW = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+TARN_HOLLOW = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
 
 
 @pytest.fixture(scope="module")

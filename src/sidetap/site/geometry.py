@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 from sidetap.errors import BadInput
@@ -24,6 +25,7 @@ from sidetap.vessel import (
     Hemispherical,
     HorizontalCylinder,
     HorizontalEllipse,
+    ImpossibleSize,
     Shifted,
     Sphere,
     Stack,
@@ -35,6 +37,13 @@ from sidetap.vessel import (
 )
 
 STAND_IN: Vessel = Box(1.0, 1.0, 1.0)
+_END_SIZES = {
+    "cone": ("depth",),
+    "dished": ("depth",),
+    "ellipsoidal": ("depth",),
+    "torispherical": ("crown_radius", "knuckle_radius"),
+}
+_KEYS = {"outlet_diameter_m": "outlet"}  # sizes that are called otherwise in a file; datum_m is datum there
 
 
 def read_geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
@@ -53,7 +62,7 @@ def read_geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
     if t.has("datum"):
         datum_01mm = t.length_01mm("datum")
         if geometry is not None and datum_01mm:
-            geometry = _made(t, "datum", lambda: Shifted(geometry, datum_01mm / 10_000)) or geometry
+            geometry = _made(t, partial(Shifted, geometry, datum_01mm / 10_000))
     if geometry is None:
         return STAND_IN, 10_000
     return geometry, _floor_01mm(geometry.top_m)
@@ -64,12 +73,13 @@ def _floor_01mm(length_m: float) -> int:
     return Fraction(f"{length_m:.9f}") * 10_000 // 1
 
 
-def _made(t: Table, key: str, make: Callable[[], Vessel]) -> Vessel | None:
-    """Return what was made, or note why there is no such shape."""
+def _made(t: Table, make: Callable[[], Vessel]) -> Vessel | None:
+    """Return what was made, or note which size makes no shape."""
     try:
         return make()
-    except ValueError as problem:
-        t.error(key, str(problem), "Compare the sizes with the drawing.")
+    except ImpossibleSize as problem:
+        key = ".".join(_KEYS.get(name, name.removesuffix("_m")) for name in problem.field.split("."))
+        t.error(key, problem.problem, problem.remedy)
         return None
 
 
@@ -89,7 +99,7 @@ def _shape(t: Table, part: bool = False) -> Vessel | None:
         STACK: _stack,
     }[kind](t)
     t.finish()
-    return None if t.wrong else _made(t, "", make)
+    return None if t.wrong else _made(t, make)
 
 
 def _vertical(t: Table) -> Callable[[], Vessel]:
@@ -127,43 +137,35 @@ def _stack(t: Table) -> Callable[[], Vessel]:
 
 def _end(t: Table, key: str, diameter_m: float) -> End:
     found = t.word_or_table(key)
-    try:
-        return _sized(found, diameter_m) if isinstance(found, Table) else _by_name(found, diameter_m)
-    except ValueError as problem:
-        t.error(key, str(problem), "Compare the sizes with the drawing.")
-        return Flat()
+    return _sized(found, diameter_m) if isinstance(found, Table) else _by_name(found, diameter_m)
 
 
 def _by_name(word: str, diameter_m: float) -> End:
     return {"hemispherical": Hemispherical(), "ellipsoidal-2:1": Ellipsoidal(diameter_m / 4)}.get(word, Flat())
 
 
-def _sized(found: Table, diameter_m: float) -> End:
-    form = found.choice("form")
+def _sized(t: Table, diameter_m: float) -> End:
+    form = t.choice("form")
     if not form:
         return Flat()  # which keys belong here isn't known
-    if form == "flat":
-        found.finish()
+    inward = form != "flat" and t.has("bulges") and t.choice("bulges") == "in"
+    sizes_m = [float(t.quantity(key)) for key in _END_SIZES.get(form, ())]
+    if form == "cone" and t.has("outlet"):
+        sizes_m.append(float(t.quantity("outlet")))
+    t.finish()
+    if t.wrong or form == "flat":
         return Flat()
-    inward = found.has("bulges") and found.choice("bulges") == "in"
-    depth_m = float(found.quantity("depth")) if form in ("cone", "dished", "ellipsoidal") else 0.0
-    end: End
-    if form == "cone":
-        outlet_m = float(found.quantity("outlet")) if found.has("outlet") else 0.0
-        end = Cone(depth_m, outlet_m, inward=inward)
-    elif form == "dished":
-        end = Dished(depth_m, inward=inward)
-    elif form == "ellipsoidal":
-        end = Ellipsoidal(depth_m, inward=inward)
-    elif form == "ellipsoidal-2:1":
-        end = Ellipsoidal(diameter_m / 4, inward=inward)
-    elif form == "hemispherical":
-        end = Hemispherical(inward=inward)
-    else:
-        radii = [float(found.quantity(name)) for name in ("crown_radius", "knuckle_radius")]
-        end = Flat() if found.wrong else Torispherical(*radii, inward=inward)
-    found.finish()
-    return end
+    if form == "hemispherical":
+        return Hemispherical(inward=inward)
+    if form == "ellipsoidal-2:1":
+        return Ellipsoidal(diameter_m / 4, inward=inward)
+    ends: dict[str, Callable[..., End]] = {
+        "cone": Cone,
+        "dished": Dished,
+        "ellipsoidal": Ellipsoidal,
+        "torispherical": Torispherical,
+    }
+    return ends[form](*sizes_m, inward=inward)
 
 
 def _strapping(t: Table, folder: Path) -> Vessel | None:

@@ -46,7 +46,7 @@ class Row(Generic[R]):
 
     def fine(self, *keys: str) -> bool:
         """Return whether what stands at these keys ("trip", "trip.below") and inside them could be read."""
-        return not any(
+        return "" not in self.wrong and not any(
             wrong == key or wrong.startswith(f"{key}.") or key.startswith(f"{wrong}.")
             for wrong in self.wrong
             for key in keys

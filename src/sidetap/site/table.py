@@ -296,7 +296,9 @@ class Table:
             self._wrong_type(key, value, "a table")
             value = None
         inner = self._inner(key, {} if value is None else value)
-        inner.failed = inner.absent = value is None
+        if value is None:
+            inner.failed = inner.absent = True
+            inner.wrong.add("")
         return inner
 
     def word_or_table(self, key: str) -> str | Table:
