@@ -11,11 +11,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidetap.vessel import HorizontalCylinder, OutOfShape, Side, VerticalCylinder, Vessel, parse_strapping
+from sidetap.vessel import (
+    Ellipsoidal,
+    Flat,
+    HorizontalCylinder,
+    OutOfShape,
+    Side,
+    VerticalCylinder,
+    Vessel,
+    parse_strapping,
+)
 
 IN, GALLON = 0.0254, 231 * 0.0254**3
 T1 = VerticalCylinder(9.144, 7.315)
-T3 = HorizontalCylinder(3.048, 12.192, 3.048 / 4)
+T3 = HorizontalCylinder(3.048, 12.192, Ellipsoidal(3.048 / 4))
 TABLE = "level_m,volume_gal\n0.15,1981\n0.3,4951\n0.6,10897\n1,18839\n1.5,28787\n2,38746\n5.8,113958\n"
 SHAPES: list[Vessel] = [T1, T3, HorizontalCylinder(2.5, 6.0), parse_strapping(TABLE)]
 
@@ -24,8 +33,8 @@ SHAPES: list[Vessel] = [T1, T3, HorizontalCylinder(2.5, 6.0), parse_strapping(TA
     ("shape", "level_in", "gallons"),
     [
         (VerticalCylinder(120 * IN, 100 * IN), 100, 4895.9886),
-        (HorizontalCylinder(108 * IN, 156 * IN, 42 * IN), 36, 2380.9565),
-        (HorizontalCylinder(108 * IN, 156 * IN, 42 * IN), 84, 7103.4452),
+        (HorizontalCylinder(108 * IN, 156 * IN, Ellipsoidal(42 * IN)), 36, 2380.9565),
+        (HorizontalCylinder(108 * IN, 156 * IN, Ellipsoidal(42 * IN)), 84, 7103.4452),
     ],
 )
 def test_published_examples(shape: Vessel, level_in: float, gallons: float) -> None:
@@ -46,7 +55,8 @@ SHARES = st.floats(0.001, 0.9999) | st.just(1.0)
 
 @given(st.floats(0.2, 6), st.floats(0.2, 30), st.sampled_from([0, 0.25, 0.5]), SHARES)
 def test_horizontal_cylinder_agrees_with_fluids(diameter: float, length: float, depth: float, share: float) -> None:
-    shape, level = HorizontalCylinder(diameter, length, depth * diameter), share * diameter
+    heads, level = Ellipsoidal(depth * diameter) if depth else Flat(), share * diameter
+    shape = HorizontalCylinder(diameter, length, heads)
     expected = fluids.geometry.TANK(
         D=diameter,
         L=length,

@@ -23,6 +23,7 @@ VERBS = {
     "new": "write a first site file from a survey and a match",
     "check": "check a site file, with place, problem and remedy",
     "level": "show levels and volumes, from a recording or the running station",
+    "doctor": "compare levels with dips, name what is wrong, release a point",
     "verify": "check the scheme's promises in every order of events",
     "run": "run the station",
     "panel": "serve the operator's page",

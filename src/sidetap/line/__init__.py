@@ -15,6 +15,7 @@ from sidetap.line.encodings import (
     decode,
     decode_array,
     decode_exact,
+    decoder,
     reference,
     width,
 )
@@ -41,6 +42,7 @@ __all__ = [
     "decode",
     "decode_array",
     "decode_exact",
+    "decoder",
     "listen",
     "mode_of",
     "reference",

@@ -6,10 +6,11 @@ Source of the plain layouts: IEEE 754 binary32 and binary64; high byte of a regi
 Protocol V1.1b3, 4.2). Word order, exchanged bytes, BCD and modulo 10,000: common practice, no source.
 """
 
-import math
-import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
+from functools import cache
+from math import isfinite
+from struct import Struct
 
 import numpy as np
 import numpy.typing as npt
@@ -50,18 +51,48 @@ def decode(encoding: str, words: Sequence[int]) -> int | float | str | None:
         raise ValueError(f"{encoding} takes {width(encoding)} registers, not {len(words)}")
     if encoding == "text":
         return _text(words)
-    high_first = _high_word_first(encoding, words)
-    if encoding == "bcd16":
-        digits = f"{high_first[0]:04x}"
-        return int(digits) if digits.isdecimal() else None
-    if encoding.startswith("mod10k32"):
-        high, low = high_first
-        return high * 10_000 + low if high <= 9999 and low <= 9999 else None
-    data = struct.pack(f">{len(high_first)}H", *high_first)
-    if encoding.startswith("float"):
-        number: float = struct.unpack(">f" if len(data) == 4 else ">d", data)[0]
-        return number if math.isfinite(number) else None
-    return int.from_bytes(data, "big", signed=encoding.startswith("int"))
+    if any(not 0 <= word <= 0xFFFF for word in words):
+        raise ValueError(f"registers are 0 to 65535, not {list(words)}")
+    return decoder(encoding)(words)
+
+
+@cache
+def decoder(encoding: str) -> Callable[[Sequence[int]], int | float | None]:
+    """Return a quick ``decode`` for one encoding but text, made once; it takes exactly as many registers, unchecked.
+
+    ValueError for an unknown encoding.
+    """
+    count = width(encoding)
+    if encoding in ("uint16", "bits16"):
+        return _first
+    # struct reads a register's bytes in either order; which register is the high one is the order they are packed in
+    pack = Struct(f"{'<' if encoding.endswith('-swapped') else '>'}{count}H").pack
+    step = -1 if "low-word-first" in encoding else 1
+    kind = encoding.partition("-")[0]
+    if kind == "bcd16":
+        return lambda words: int(digits) if (digits := f"{words[0]:04x}").isdecimal() else None
+    code = {"int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f", "float64": ">d", "mod10k32": ">HH"}[kind]
+    unpack = Struct(code).unpack
+    if kind == "mod10k32":
+
+        def modulo(words: Sequence[int]) -> int | None:
+            high, low = unpack(pack(*words[::step]))
+            return high * 10_000 + low if high <= 9999 and low <= 9999 else None
+
+        return modulo
+    if kind in ("float32", "float64"):
+
+        def real(words: Sequence[int]) -> float | None:
+            number: float = unpack(pack(*words[::step]))[0]
+            return number if isfinite(number) else None
+
+        return real
+
+    def whole(words: Sequence[int]) -> int:
+        number: int = unpack(pack(*words[::step]))[0]
+        return number
+
+    return whole
 
 
 def decode_exact(encoding: str, words: Sequence[int]) -> Fraction | None:
@@ -119,15 +150,8 @@ def reference(table: str, register: int) -> str:
     return f"{_FIRST_REFERENCE[table] + register + 1:06d}"
 
 
-def _high_word_first(encoding: str, words: Sequence[int]) -> list[int]:
-    if any(not 0 <= word <= 0xFFFF for word in words):
-        raise ValueError(f"registers are 0 to 65535, not {list(words)}")
-    ordered = list(words)
-    if encoding.endswith("-swapped"):
-        ordered = [word >> 8 | (word & 0xFF) << 8 for word in ordered]
-    if "low-word-first" in encoding:
-        ordered.reverse()
-    return ordered
+def _first(words: Sequence[int]) -> int:
+    return words[0]
 
 
 def _text(words: Sequence[int]) -> str | None:
