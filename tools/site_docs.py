@@ -1,6 +1,7 @@
 """Write the tables of docs/site-file.md from the keys that the reader reads: `python tools/site_docs.py`.
 
-Between ``<!-- keys: NAME -->`` and ``<!-- /keys -->`` stand the keys whose first name is NAME; all else is left alone.
+Between ``<!-- keys: NAME -->`` and ``<!-- /keys -->`` stand the keys whose first name is NAME.
+The rest is left alone.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +46,7 @@ def test_every_declared_key_is_read(tmp_path: Path) -> None:
 
 def read(t: Table, key: Key, name: str) -> Any:
     """Read one key as its form is read."""
-    readers = {
+    readers: dict[type[f.Form], Callable[[str], Any]] = {
         f.Text: t.text,
         f.Reference: t.text,
         f.FileName: t.text,
@@ -76,7 +77,9 @@ def test_the_example_of_a_key_is_accepted(path: str) -> None:
 
 
 def test_the_example_of_a_secret_is_a_salted_hash() -> None:
-    values = {name: tomllib.loads(f"x = {KEYS[f'secrets: secret.{name}'].example}")["x"] for name in ("person", "pin")}
+    values = {
+        name: tomllib.loads(f"x = {KEYS[f'secrets: secret.{name}'].example}")["x"] for name in ("person", "pin")
+    }
     document = Document("secrets.toml", "secrets: ")
     assert read_secret(Table(document, (), "secrets: secret", "", values, None)).value == "Ines Varga"
     assert document.problems == []

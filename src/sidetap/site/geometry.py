@@ -1,7 +1,7 @@
 """A vessel's shape or strapping, as written in a site file -> its geometry and its top.
 
-What can't be a shape (a knuckle wider than its head, an inward end that reaches the other) is noted at its place, and a
-stand-in goes out.
+What can't be a shape (a knuckle wider than its head, inward ends that meet) is noted at its place, and a stand-in
+goes out.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ from sidetap.vessel import (
     Stack,
     StrappingProblem,
     Torispherical,
-    Vessel,
     VerticalCylinder,
+    Vessel,
     parse_strapping,
 )
 

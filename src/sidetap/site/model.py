@@ -308,7 +308,7 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class QuietHours(Rule):
-    """Levels are not polled from one minute of the day to another, in the site's time zone; to may be the next day's."""
+    """Levels are not polled from one minute of the site's day to another, which may be the next day's."""
 
     from_minute: int
     to_minute: int

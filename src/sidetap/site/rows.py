@@ -25,8 +25,8 @@ _HASHED = re.compile(r"scrypt\$\d{4,7}\$\d{1,2}\$\d{1,2}\$[A-Za-z0-9+/=]{16,88}\
 class Row(Generic[R]):
     """A row of the model and the table it was read from.
 
-    draft holds stand-ins where a key could not be read, and wrong names those keys: look with ``fine`` before comparing
-    anything. value is the draft when nothing was wrong, else None.
+    draft holds stand-ins where a key could not be read, and wrong names those keys: look with ``fine`` before
+    comparing anything. value is the draft when nothing was wrong, else None.
     """
 
     draft: R

@@ -243,9 +243,7 @@ class Table:
         form = self._form(key, Duration)
         ns = self._bounded(key, Dimension.TIME, form.low, form.high) * NS_PER_S
         if ns % NS_PER_MS:
-            self.error(
-                key, f"{self.values[key]} is not a whole number of ms", "The scheme counts in ms; round it."
-            )
+            self.error(key, f"{self.values[key]} is not a whole number of ms", "The scheme counts in ms; round it.")
         elif form.whole_seconds and ns % NS_PER_S:
             self.error(key, "not a whole number of seconds", "Round it to a second, to the safe side.")
         return int(ns)

@@ -33,7 +33,11 @@ def _permissives(row: Row[model.Bay], rows: Rows) -> None:
             t.error("run_permissives", f"{tag} is missing: {what} must hold all the time", f'Add "{tag}".')
     nevers = {
         *(s for v in rows.valves for s in (v.draft.closed_switch, v.draft.open_switch)),
-        *(tag for other in rows.bays for tag in (other.draft.hand_input, other.draft.open_key, other.draft.close_key)),
+        *(
+            tag
+            for other in rows.bays
+            for tag in (other.draft.hand_input, other.draft.open_key, other.draft.close_key)
+        ),
     }
     for tag in b.run_permissives:
         if tag in nevers:

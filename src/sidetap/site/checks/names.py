@@ -34,9 +34,7 @@ def _tags(rows: Rows) -> None:
             problem = f"{shorten(row.tag)!r} is the tag of {other.where} in line {other.line_of('tag')} too"
             row.table.error("tag", problem, "Give each thing a tag of its own.")
         first.setdefault(row.tag, row)
-    own = {
-        f"{tag}-{word}" for kind, words in SCHEME_ALARMS.items() for tag in rows.found[kind] for word in words
-    }
+    own = {f"{tag}-{word}" for kind, words in SCHEME_ALARMS.items() for tag in rows.found[kind] for word in words}
     for alarm in rows.alarms:
         if alarm.tag in own:
             alarm.table.error("tag", f"{alarm.tag!r} is an alarm that the scheme has anyway", "Rename it.")

@@ -69,7 +69,7 @@ def _encoding(row: Row[model.Point]) -> None:
     largest = LARGEST.get(p.encoding.removesuffix("-high-word-first").removesuffix("-low-word-first"))
     if largest is None:
         return
-    low, high = sorted((decoded * p.scale + p.offset for decoded in (-32_768 if p.encoding == "int16" else 0, largest)))
+    low, high = sorted(decoded * p.scale + p.offset for decoded in (-32_768 if p.encoding == "int16" else 0, largest))
     end = high if to_si(high, p.unit) < p.valid[1] else low if to_si(low, p.unit) > p.valid[0] else None
     if end is not None:
         told = f"{_number(end)} {p.unit}"
@@ -104,4 +104,3 @@ def _same_register(rows: Rows) -> None:
 
 def _number(value: Fraction) -> str:
     return format_number(value, 0 if value.denominator == 1 else 2)
-

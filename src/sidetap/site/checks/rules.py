@@ -111,7 +111,7 @@ def _products(rows: Rows) -> None:
                 remedy = nearest(follower, products, "product")
                 table.error(product, f"no vessel holds {shorten(follower)!r}", remedy)
     for product in dict.fromkeys(products):
-        if product not in dict(rows.compatible).get(product, ()) and not (product in table.wrong):
+        if product not in dict(rows.compatible).get(product, ()) and product not in table.wrong:
             table.warning(
                 product,
                 f"{product} may not follow itself: no restart on its ticket",

@@ -85,7 +85,9 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         problem = f"{trip}: {source.point} is valid from {lowest}"
         t.error("trip.below", problem, "Raise it, or check the valid range.")
     if row.fine("high") and v.high_01mm >= reach[1]:
-        what = f"its blocking distance begins at {highest}" if blocking else f"{source.point} is valid up to {highest}"
+        what = (
+            f"its blocking distance begins at {highest}" if blocking else f"{source.point} is valid up to {highest}"
+        )
         t.error("high", f"{high}: {what}", "Lower it, or check the valid range and the reference.")
 
 
@@ -121,15 +123,15 @@ def _draw(row: Row[model.Vessel], rows: Rows) -> None:
     except OutOfShape:
         return  # told already
     exclusive = any(isinstance(r.draft, model.ExclusiveVessel) and r.draft.vessel == row.tag for r in rows.rules)
-    together = max if exclusive else sum
-    flow = together(highest_flow_m3_per_s(bay.draft) for _, bay in ways)
+    flows = [highest_flow_m3_per_s(bay.draft) for _, bay in ways]
+    stops = [stop_after_trip_m3(bay.draft, valve.draft, v) for valve, bay in ways]
+    flow, stop_m3 = (max(each) if exclusive else sum(each, Fraction(0)) for each in (flows, stops))
     point = rows.point(v.level.point) if row.fine("level.point") else None
     if point is not None and point.fine("max_step") and point.draft.max_step_m_per_s is not None and area_m2 > 0:
         falls_m_per_s = float(flow) / area_m2
         if falls_m_per_s > point.draft.max_step_m_per_s:
             problem = f"at {_gpm(flow)} gpm {row.tag}'s level falls by {falls_m_per_s * 1000:.0f} mm/s near its trip"
             point.table.error("max_step", problem, "Allow for more, or every such draw would be a bad level.")
-    stop_m3 = together(stop_after_trip_m3(bay.draft, valve.draft, v) for valve, bay in ways)
     floor_01mm = max(v.heel_01mm, v.level.sensor_height_01mm, math.ceil(v.geometry.bottom_m * 10_000))
     floor_m3 = v.geometry.volume_m3(floor_01mm / 10_000)
     if trip_m3 - float(stop_m3) < floor_m3 < trip_m3:

@@ -1,7 +1,7 @@
 """Every key of a site's files, declared once: form, bounds, example, meaning.
 
-The reader takes bounds and remedies from here; the tables of docs/site-file.md, ``sidetap site explain`` and the schema
-for editors are made of it. Data only: nothing here reads a file.
+The reader takes bounds and remedies from here; the tables of docs/site-file.md, ``sidetap site explain`` and the
+schema for editors are made of it. Data only: nothing here reads a file.
 """
 
 from sidetap.site.keys.forms import (
@@ -28,12 +28,9 @@ from sidetap.site.keys.forms import (
 from sidetap.site.keys.listening import (
     BOX,
     ELLIPSE,
-    HORIZONTAL,
-    SPHERE,
-    STACK,
-    VERTICAL,
     ENDS,
     FRAMINGS,
+    HORIZONTAL,
     LEVEL_DIMENSIONS,
     LINES,
     POINT_ENCODINGS,
@@ -41,7 +38,10 @@ from sidetap.site.keys.listening import (
     POINTS,
     REGISTER_TABLES,
     SHAPES,
+    SPHERE,
+    STACK,
     TOP,
+    VERTICAL,
     VESSELS,
 )
 from sidetap.site.keys.loading import (
@@ -71,17 +71,14 @@ SAME_KEYS = {
 }
 
 __all__ = [
-    "VERTICAL",
-    "STACK",
-    "SPHERE",
-    "HORIZONTAL",
-    "ELLIPSE",
     "BOX",
+    "ELLIPSE",
     "ENDS",
     "EXCLUSIVE",
     "FORMAT",
     "FRAMINGS",
     "GROUPS",
+    "HORIZONTAL",
     "KEYS",
     "LEVEL_DIMENSIONS",
     "POINT_ENCODINGS",
@@ -93,6 +90,9 @@ __all__ = [
     "SAME_KEYS",
     "SHAPES",
     "SHARED",
+    "SPHERE",
+    "STACK",
+    "VERTICAL",
     "Choice",
     "Day",
     "Duration",

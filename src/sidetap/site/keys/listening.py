@@ -90,9 +90,7 @@ LINES = (
         _PORT,
         "a port that keeps its name at a restart; or `tcp:HOST:PORT`, or `pty:PATH`",
     ),
-    Key(
-        "line.serial", Text(), '"RX0001"', "the adapter's own serial number, checked at every open", optional=True
-    ),
+    Key("line.serial", Text(), '"RX0001"', "the adapter's own serial number, checked at every open", optional=True),
     Key("line.baud", Whole(300, 1_000_000), "19200", "bits a second"),
     Key("line.framing", Choice(FRAMINGS), '"8E1"', "RTU has eight data bits"),
     Key(
@@ -128,7 +126,7 @@ POINTS = (
         "point.encoding",
         Choice(POINT_ENCODINGS),
         '"uint16"',
-        "which word comes first is part of the name; `-swapped` behind it where the bytes of each register are exchanged",
+        "which word comes first is part of the name, `-swapped` that the bytes of each register are exchanged",
     ),
     Key("point.scale", Number(), "1", optional=True, default="1"),
     Key("point.offset", Number(), "0", optional=True, default="0"),
@@ -238,7 +236,13 @@ VESSELS = (
         only=(VERTICAL,),
     ),
     Key("vessel.shape.top", WordOrInner(ENDS_BY_NAME, CONE), '"flat"', "as `bottom`", True, '"flat"', (VERTICAL,)),
-    Key("vessel.shape.heads", WordOrInner(ENDS_BY_NAME, CONE), '"ellipsoidal-2:1"', "both, as `bottom`", only=(HORIZONTAL,)),
+    Key(
+        "vessel.shape.heads",
+        WordOrInner(ENDS_BY_NAME, CONE),
+        '"ellipsoidal-2:1"',
+        "both, as `bottom`",
+        only=(HORIZONTAL,),
+    ),
     Key("vessel.shape.bottom.form", Choice(ENDS), '"cone"', "of a bottom, a top or heads"),
     Key(
         "vessel.shape.bottom.depth",

@@ -47,7 +47,13 @@ WIRING = (
         '"2 s"',
         "the module opens its own outputs when it hears nothing for so long",
     ),
-    Key("module.coils", Whole(1, 2000), "16", "how many outputs it has; then `check` finds a coil that isn't there", True),
+    Key(
+        "module.coils",
+        Whole(1, 2000),
+        "16",
+        "how many outputs it has; then `check` finds a coil that isn't there",
+        True,
+    ),
     Key("module.bits", Whole(1, 2000), "40", "how many inputs it has", True),
     Key("watchdog", Inner(), '{ module = "IO-1", coil = 15, kind = "transistor", relay_time = "2 s" }'),
     Key("watchdog.module", Reference("module"), '"IO-1"'),
@@ -211,7 +217,9 @@ BETWEEN = (
         only=(EXCLUSIVE, SHARED),
     ),
     Key("rule.bays", Texts(Reference("bay")), '["A", "B"]', only=(SHARED,)),
-    Key("rule.level", Length("0.1 mm", "30 m"), '"1.500 m"', "at or above it the second bay may open", only=(SHARED,)),
+    Key(
+        "rule.level", Length("0.1 mm", "30 m"), '"1.500 m"', "at or above it the second bay may open", only=(SHARED,)
+    ),
     Key(
         "rule.close_below",
         Length("0.1 mm", "30 m"),
