@@ -5,45 +5,17 @@ import shutil
 from pathlib import Path
 from typing import Any
 
-import fastcrc
 import pytest
+from polled import EPOCH_S, EXAMPLE, chunks
 
 from sidetap.cli.main import run
-from sidetap.line import Chunk
 from sidetap.line.recording import write_csv, write_pcapng
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
 SITE = str(EXAMPLE / "site.toml")
-MS, S = 1_000_000, 1_000_000_000
-EPOCH_S = 1_770_825_600  # 2026-02-11T16:00:00Z, 10:00 in Chicago
-POLLS = {
-    "T1": ("0B0300640003", "0B03060D98000100B7"),
-    "T2": ("0C0300000003", "0C0306A8CA00000001"),
-    "T3": ("0D0400080004", "0D040841D8CCCD41933333"),
-}
-EMPTY_T3 = "0D04080000000041933333"
 LEVEL_KEYS = [
     *("vessel", "level_mm", "level_text", "volume_gal", "volume_L", "mass_lb", "uncertainty_gal"),
     *("volume_at_most_gal", "last_good", "quality", "reason", "age_s"),
 ]
-
-
-def framed(text: str) -> bytes:
-    data = bytes.fromhex(text)
-    return data + fastcrc.crc16.modbus(data).to_bytes(2, "little")
-
-
-def chunks(start_s: int = 0) -> list[Chunk]:
-    """Ten seconds of polls: T2 falls silent after 5 s, T3 runs dry at 9 s."""
-    made = []
-    for second in range(10):
-        for number, (vessel, (request, response)) in enumerate(POLLS.items()):
-            if vessel == "T2" and second > 5:
-                continue
-            t_ns = (start_s + second) * S + number * 60 * MS
-            made.append(Chunk(t_ns, framed(request)))
-            made.append(Chunk(t_ns + 30 * MS, framed(EMPTY_T3 if vessel == "T3" and second == 9 else response)))
-    return made
 
 
 @pytest.fixture
@@ -146,19 +118,6 @@ def test_a_moment_as_a_local_or_absolute_time(capsys: pytest.CaptureFixture[str]
         found = document(capsys, "level", SITE, str(path), "--at", text)["levels"]
         assert found[1]["quality"] == "warn"
         assert found[1]["age_s"] == pytest.approx(3.01, abs=1e-6)
-
-
-def test_the_table_is_plain_and_fits_80_columns(capsys: pytest.CaptureFixture[str], recording: str) -> None:
-    assert run(["level", SITE, recording]) == 0
-    out, err = capsys.readouterr()
-    assert err == ""
-    assert "\x1b" not in out
-    lines = out.splitlines()
-    assert max(map(len, lines)) <= 80
-    assert "11 ft 5 in" in lines[1]
-    assert "60,371 gal" in lines[1]
-    assert "T3: at most 2,056 gal" in lines
-    assert "T2: no answer for 4.1 s from device 12 on line north" in lines
 
 
 @pytest.mark.parametrize(

@@ -1,31 +1,37 @@
-"""`sidetap level`: the levels of a site, from a recording at a moment of it, or from the running station."""
+"""`sidetap level`: the levels of a site, from a recording at a moment of it, or from the running station.
+
+A recording is heard by the runner for records, up to the moment asked for and not a chunk further, and every answer
+that holds a point goes to the same `Meter` that the station has. What is shown is the business of `level_view`.
+"""
 
 import json
 import re
 import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import typer
-from rich.console import Console
-from rich.table import Table
 
-from sidetap.cli.progress import watched
+from sidetap.cli.level_view import View, lines, of_reading, of_snapshot
+from sidetap.cli.progress import watched_batches
 from sidetap.errors import BadInput
-from sidetap.line import Chunk, Parser, Settings, Transaction
+from sidetap.line import Batch, Columns, Outcome, Settings, Transaction, listen
+from sidetap.line.columns import OUTCOMES
 from sidetap.line.recording import Recording, read
 from sidetap.measure import Meter, levels_document
-from sidetap.quantity import NS_PER_S, Rounding, convert, format_level, format_number, round_fraction
+from sidetap.quantity import NS_PER_S, Rounding, round_fraction
 from sidetap.site import Site, load_or_refuse
 
-_BAR_WIDTH = 10
-_SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?")
+_SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _AFTER_END_NS = 60 * NS_PER_S
-_EARLIEST_EPOCH_S = 946_684_800  # 2000-01-01: a recording whose times are earlier counts from its own start
+_CALENDAR_FROM_NS = 946_684_800 * NS_PER_S  # 2000; a recording whose times are earlier counts from its own start
+_ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
 
 
 def level(
@@ -34,73 +40,128 @@ def level(
         Path | None, typer.Argument(help="A recording of the line; without it the running station is asked.")
     ] = None,
     at: Annotated[
-        str | None, typer.Option("--at", metavar="T", help="Seconds of the record, or ISO 8601; its end by default.")
+        str | None,
+        typer.Option(
+            "--at", metavar="T", help="Seconds of the record, or ISO 8601 (local to the site); its end by default."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Show every vessel's level and volume with quality, age and uncertainty."""
+    """Show every vessel's level and volume with quality, age and uncertainty, and what there is of each product."""
     loaded = load_or_refuse(site)
     if recording is None:
         if at is not None:
             raise BadInput("--at", "only a recording has a past", "Name the recording, or leave --at out.")
         from sidetap.station.client import snapshot  # only this branch needs the station
 
-        document = {"levels": snapshot(site)["levels"]}
+        shown = snapshot(site)
+        document: dict[str, Any] = {"levels": shown["levels"]}
+        view = of_snapshot(loaded, shown)
     else:
-        document = _of_recording(loaded, recording, at)
+        document, view = _of_recording(loaded, recording, at)
     if as_json:
         sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
     else:
-        _print_table(loaded, document["levels"])
+        sys.stdout.writelines(f"{line}\n" for line in lines(view))
 
 
 # -- a recording -----------------------------------------------------------------------------------------------------
 
 
-def _of_recording(site: Site, path: Path, at: str | None) -> dict[str, Any]:
+def _of_recording(site: Site, path: Path, at: str | None) -> tuple[dict[str, Any], View]:
     source = read(path)
     if len(site.lines) > 1:
         raise BadInput(str(site.path), "a recording is of one line, and this site has several", "Use a site of one.")
-    now_ns = None if at is None else _moment_ns(at, site, source)
+    asked_ns = None if at is None else _moment_ns(at, site, source)
     line = site.lines[0]
-    parser, meter = Parser(source.settings or Settings(line.baud, line.framing)), Meter(site)
-    last_ns: int | None = None
-    latest_ns = earliest_ns = None
-    for chunk in watched(source):
-        if chunk.t_ns is None:
-            raise BadInput(
-                str(path), "a recording without times", "A level needs an age; record with times (.pcapng)."
-            )
-        earliest_ns = chunk.t_ns if earliest_ns is None else min(earliest_ns, chunk.t_ns)
-        latest_ns = chunk.t_ns if latest_ns is None else max(latest_ns, chunk.t_ns)
-        if now_ns is not None and chunk.t_ns > now_ns:
-            continue  # not a break: a clock that was set back may come to the moment later
-        last_ns = chunk.t_ns
-        _feed(parser, meter, chunk)
-    parser.close()
-    _drain(parser, meter)
-    if now_ns is not None and earliest_ns is not None and latest_ns is not None:
-        _must_lie_within(now_ns, earliest_ns, latest_ns)
-    moment = now_ns if now_ns is not None else last_ns or 0
-    return levels_document(site, (meter.level(vessel.tag, moment) for vessel in site.vessels))
+    heard = _Heard(source, asked_ns)
+    meter, devices = Meter(site), np.array([point.device for point in site.points])
+    for columns in listen(heard.batches(), source.settings or Settings(line.baud, line.framing), repair=False):
+        for transaction in _answers(columns, devices):
+            meter.receive(transaction)
+    now_ns = heard.moment_ns(ZoneInfo(site.time_zone))
+    readings = [meter.level(vessel.tag, now_ns) for vessel in site.vessels]
+    document = levels_document(site, readings)
+    rows = [of_reading(site, reading, entry) for reading, entry in zip(readings, document["levels"], strict=True)]
+    return document, View(site, rows, now_ns, heard.dated)
 
 
-def _must_lie_within(now_ns: int, earliest_ns: int, latest_ns: int) -> None:
-    """Refuse a moment that the recording says nothing of; some seconds after its end its last values are only old."""
-    if not earliest_ns <= now_ns <= latest_ns + _AFTER_END_NS:
-        span = f"{earliest_ns / NS_PER_S:.3f} to {latest_ns / NS_PER_S:.3f} s"
-        raise BadInput("--at", "it lies outside the recording", f"This one runs from {span}.")
-
-
-def _feed(parser: Parser, meter: Meter, chunk: Chunk) -> None:
-    parser.receive(chunk)
-    _drain(parser, meter)
-
-
-def _drain(parser: Parser, meter: Meter) -> None:
-    while (event := parser.next_event()) is not None:
+def _answers(columns: Columns, devices: np.ndarray[Any, Any]) -> Iterator[Transaction]:
+    """Yield the answers of devices that have a point; a meter passes over everything else."""
+    answered = (columns.outcome == _ANSWERED) & np.isin(columns.device, devices)
+    for row in np.flatnonzero(answered).tolist():
+        event = columns.event(row)
         if isinstance(event, Transaction):
-            meter.receive(event)
+            yield event
+
+
+class _Heard:
+    """The chunks of a recording up to a moment (None: all), and what its clock says."""
+
+    def __init__(self, source: Recording, asked_ns: int | None) -> None:
+        self._source, self._asked_ns = source, asked_ns
+        self._earliest_ns = self._latest_ns = self._last_ns = 0
+        self._begun = False
+
+    def batches(self) -> Iterator[Batch]:
+        """Yield them. Where the clock was set back, the moment may come later, and more than once."""
+        asked_ns = self._asked_ns
+        for batch in watched_batches(self._source):
+            if batch.t_ns is None:
+                raise BadInput(
+                    str(self._source.path),
+                    "a recording without times",
+                    "A level needs an age; record with times (.pcapng).",
+                )
+            least, most = int(batch.t_ns.min()), int(batch.t_ns.max())
+            self._earliest_ns = min(self._earliest_ns, least) if self._begun else least
+            self._latest_ns = max(self._latest_ns, most) if self._begun else most
+            self._begun = True
+            taken = batch if asked_ns is None or most <= asked_ns else _until(batch, asked_ns)
+            if taken is not None and taken.t_ns is not None:
+                self._last_ns = int(taken.t_ns[-1])
+                yield taken
+            if asked_ns is not None and most > asked_ns and not self._source.clock_stepped:
+                return
+
+    def moment_ns(self, zone: ZoneInfo) -> int:
+        """Return the moment: the one asked for if the recording says anything of it, else its last chunk's.
+
+        Some seconds after the recording's end its last values are only old.
+        """
+        if self._asked_ns is None:
+            return self._last_ns
+        if not self._earliest_ns <= self._asked_ns <= self._latest_ns + _AFTER_END_NS:
+            raise BadInput("--at", "it lies outside the recording", f"This one runs {self._span(zone)}.")
+        return self._asked_ns
+
+    @property
+    def dated(self) -> bool:
+        """Whether the clock is one of dates, or counts from the recording's own start."""
+        return self._earliest_ns >= _CALENDAR_FROM_NS
+
+    def _span(self, zone: ZoneInfo) -> str:
+        ends = self._earliest_ns, self._latest_ns
+        seconds = " to ".join(f"{end / NS_PER_S:.3f}" for end in ends)
+        if not self.dated:
+            return f"from {seconds} s"
+        dates = " to ".join(datetime.fromtimestamp(end // NS_PER_S, zone).isoformat() for end in ends)
+        return f"from {dates} ({seconds} s)"
+
+
+def _until(batch: Batch, asked_ns: int) -> Batch | None:
+    """Return the chunks of a batch that came up to a moment; None without any."""
+    assert batch.t_ns is not None, "the caller has looked"  # noqa: S101
+    taken = batch.t_ns <= asked_ns
+    if not taken.any():
+        return None
+    sizes = np.diff(batch.ends, prepend=0)
+    octets = np.repeat(taken, sizes)
+    flags = None if batch.flags is None else batch.flags[octets]
+    return Batch(batch.data[octets], np.cumsum(sizes[taken]), batch.t_ns[taken], flags)
+
+
+# -- a moment --------------------------------------------------------------------------------------------------------
 
 
 def _moment_ns(text: str, site: Site, source: Recording) -> int:
@@ -112,69 +173,20 @@ def _moment_ns(text: str, site: Site, source: Recording) -> int:
     except ValueError:
         raise BadInput("--at", f"{text[:40]!r} is no time", "Write seconds of the record or ISO 8601.") from None
     if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=ZoneInfo(site.time_zone))
-    first = next((chunk.t_ns for chunk in source.chunks if chunk.t_ns is not None), None)
-    if first is not None and first < _EARLIEST_EPOCH_S * NS_PER_S:
+        moment = _in_zone(moment, text, ZoneInfo(site.time_zone))
+    first = next((int(batch.t_ns[0]) for batch in source.batches if batch.t_ns is not None), None)
+    if first is not None and first < _CALENDAR_FROM_NS:
         raise BadInput(
             "--at", "this recording counts from its own start, not in dates", "Write seconds of the record."
         )
     return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
-# -- text ------------------------------------------------------------------------------------------------------------
-
-
-def _print_table(site: Site, levels: list[dict[str, Any]]) -> None:
-    console = Console(highlight=False, markup=False, width=None if sys.stdout.isatty() else 80)
-    table = Table(box=None, pad_edge=False)
-    for header in ("vessel", "", "level", "volume", "±", "quality", "age"):
-        table.add_column(header, justify="left" if header in ("vessel", "", "quality") else "right", no_wrap=True)
-    for entry in levels:
-        table.add_row(*_cells(site, entry))
-    console.print(table)
-    for entry in levels:
-        for note in _notes(site, entry):
-            console.print(f"{entry['vessel']}: {note}", soft_wrap=True)
-
-
-def _cells(site: Site, entry: dict[str, Any]) -> tuple[str, ...]:
-    unit = site.show.volume
-    vessel = site.vessel(entry["vessel"])
-    litres, age = entry["volume_L"], entry["age_s"]
-    gallons_u = entry["uncertainty_gal"]
-    return (
-        f"{vessel.tag} {vessel.name}",
-        _bar(entry["level_mm"], vessel.top_01mm),
-        entry["level_text"] or "–",
-        f"{_volume(litres, 'L', unit)} {unit}" if litres is not None else "–",
-        _volume(gallons_u, "gal", unit) if gallons_u is not None else "–",
-        entry["quality"],
-        "–" if age is None else f"{_seconds(age)} s",
-    )
-
-
-def _bar(level_mm: float | None, top_01mm: int) -> str:
-    if level_mm is None:
-        return "?" * _BAR_WIDTH
-    full = round(level_mm * 10 / top_01mm * _BAR_WIDTH)
-    return "█" * full + "░" * (_BAR_WIDTH - full)
-
-
-def _volume(value: float, source: str, target: str) -> str:
-    return format_number(convert(Fraction(value), source, target), 1 if target in ("m3", "bbl") else 0)
-
-
-def _seconds(value: float) -> str:
-    return format_number(Fraction(str(value)), 1)
-
-
-def _notes(site: Site, entry: dict[str, Any]) -> list[str]:
-    notes = [entry["reason"]] if entry["reason"] else []
-    at_most, last_good = entry["volume_at_most_gal"], entry["last_good"]
-    if at_most is not None:
-        notes.append(f"at most {format_number(Fraction(at_most))} gal")
-    if entry["level_mm"] is None and last_good is not None:
-        was = format_level(round(last_good["level_mm"] * 10), site.show.level)
-        ago = "" if entry["age_s"] is None else f", {_seconds(entry['age_s'])} s before"
-        notes.append(f"the last good level was {was}{ago}")
-    return notes
+def _in_zone(moment: datetime, text: str, zone: ZoneInfo) -> datetime:
+    """Return a local time with its zone; BadInput where the clocks were changed just then."""
+    first, second = (moment.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if first.utcoffset() == second.utcoffset():
+        return first
+    twice = (first.utcoffset() or timedelta()) > (second.utcoffset() or timedelta())
+    problem = "came twice: the clocks were changed" if twice else "was left out: the clocks were changed"
+    raise BadInput("--at", f"{text[:40]!r} {problem}", f"Write {first.isoformat()} or {second.isoformat()}.")

@@ -4,19 +4,21 @@ Transactions of the tapped line come in with the times of their bytes; a ``Level
 moment. No I/O and no clock: the moment is an argument. Unknown is a quality here, never 0 and never the last number.
 """
 
+from sidetap.measure.by_level import Drawn, drawn
 from sidetap.measure.document import level_entry, levels_document
-from sidetap.measure.drawn import Drawn
 from sidetap.measure.judging import Sample, judge
-from sidetap.measure.level_reading import LevelReading, Rate, WatchState
+from sidetap.measure.level_reading import Content, LevelReading, Rate, WatchState
 from sidetap.measure.meter import Meter
 
 __all__ = [
+    "Content",
     "Drawn",
     "LevelReading",
     "Meter",
     "Rate",
     "Sample",
     "WatchState",
+    "drawn",
     "judge",
     "level_entry",
     "levels_document",

@@ -41,26 +41,39 @@ class Rate:
 
 
 @dataclass(frozen=True, slots=True)
+class Content:
+    """What a level comes to in its vessel, everything in SI units; _u: uncertainties at k = 2.
+
+    drawable_m3: the volume above the heel.
+    """
+
+    level_u_m: float
+    area_m2: float
+    volume_m3: float
+    volume_u_m3: float
+    drawable_m3: float
+    mass_kg: float
+    mass_u_kg: float
+
+
+@dataclass(frozen=True, slots=True)
 class LevelReading:
     """What is known about one vessel's level at one moment.
 
     level_01mm: rounded down to 0.1 mm, for whoever compares it with a trip; level_m: exactly; both None unless the
-        quality is usable, like everything computed from them: level_u_m, volume, drawable, mass, rate, to_trip.
+        quality is usable, like content, rate and to_trip_ns.
     reason: why the quality is not good, a sentence's worth without its full stop.
     age_ns: since the last good value was on the wire; None before the first, and where the clock was set back.
     sample, bad_samples: serial numbers of the answers that were good, and of those that gave no level; a caller that
         looks only now and then sees by them what came in between.
     bad: the latest whole answer gave no usable level, or the value is frozen.
     last_good: level in 0.1 mm, rounded down, and its time.
+    content: what the level comes to.
     volume_at_most_m3: where the level is somewhere below the sensor.
-    uncertainty_m3: of the volume.
-    drawable_m3: the volume above the heel.
     rate: None where it isn't known (yet).
     to_trip_ns: how long the present draw can go on until the level is at the trip, in whole seconds rounded down;
         None while the level stands or rises, or where that isn't known.
     watch, watch_text: the watch on frozen values, and what there is to say about it ("" when nothing).
-    received: serial number of the good answers that came while something was being delivered; two readings that
-        differ in it have a delivery between them.
     """
 
     vessel: str
@@ -73,15 +86,24 @@ class LevelReading:
     bad_samples: int
     bad: bool
     last_good: tuple[int, int] | None
-    level_u_m: float | None = None
-    volume_m3: float | None = None
-    uncertainty_m3: float | None = None
+    content: Content | None = None
     volume_at_most_m3: float | None = None
-    drawable_m3: float | None = None
-    mass_kg: float | None = None
-    mass_u_kg: float | None = None
     rate: Rate | None = None
     to_trip_ns: int | None = None
     watch: WatchState = WatchState.OFF
     watch_text: str = ""
-    received: int = 0
+
+    @property
+    def volume_m3(self) -> float | None:
+        """The volume of the content."""
+        return None if self.content is None else self.content.volume_m3
+
+    @property
+    def uncertainty_m3(self) -> float | None:
+        """The uncertainty of the volume."""
+        return None if self.content is None else self.content.volume_u_m3
+
+    @property
+    def mass_kg(self) -> float | None:
+        """The mass of the content."""
+        return None if self.content is None else self.content.mass_kg

@@ -6,7 +6,7 @@ once known stands under ``was`` with its time, so that nobody takes it for the p
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -110,6 +110,9 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
         "quality": str(reading.quality),
         "reason": reading.reason,
         "age_ms": None if reading.age_ns is None else reading.age_ns // NS_PER_MS,
+        "rate": None if reading.rate is None else asdict(reading.rate),
+        "to_trip_ms": None if reading.to_trip_ns is None else reading.to_trip_ns // NS_PER_MS,
+        "watch_text": reading.watch_text,
         "high_share": _share(vessel.high_01mm, vessel.top_01mm),
         "low_share": _share(vessel.low_01mm, vessel.top_01mm),
         "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),

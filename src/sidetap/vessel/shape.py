@@ -8,8 +8,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from enum import StrEnum
 
-_NEAR_M = 1e-13  # a step as small as this ends the search for a level
-_MOST_STEPS = 200  # halving alone needs some 55
+_NEAR_M = 1e-10  # a Newton step as small as this is the last: it leaves an error of the order of its square
 
 
 class Side(StrEnum):
@@ -77,19 +76,18 @@ class Vessel(ABC):
         """Step by Newton's rule inside a bracket; halve it where a step would leave it or the steps don't shrink."""
         low, high = self.bottom_m, self.top_m
         level, step = (low + high) / 2, high - low
-        for _ in range(_MOST_STEPS):
-            excess = self._volume(level) - volume_m3
+        while low < level < high:
+            excess, area = self._volume(level) - volume_m3, self._area(level)
+            if abs(excess) < _NEAR_M * area:
+                return min(max(level - excess / area, low), high)
             if excess > 0:
                 high = level
             else:
                 low = level
-            last, area = step, self._area(level)
-            step = -excess / area if area > 0 else 0.0
+            last, step = step, -excess / area if area else 0.0
             if not low < level + step < high or abs(step) > abs(last) / 2:
                 step = (low + high) / 2 - level
             level += step
-            if abs(step) < _NEAR_M:
-                break
         return level
 
     @staticmethod

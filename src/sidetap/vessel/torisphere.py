@@ -89,8 +89,9 @@ class TorisphereHead(Head):
 
         def slope(b: float) -> float:
             a = last * math.sin(b)
-            r = self.radius_m - k * (1 - math.cos(a))
-            half = math.sqrt(max((r - u) * (r + u), 0.0))
+            drop = 2 * k * math.sin(a / 2) ** 2
+            r = self.radius_m - drop
+            half = math.sqrt(max((height_m - drop) * (r + u), 0.0))
             return of(r, half) * k * math.cos(a) * last * math.cos(b)
 
         return integral(slope, 0.0, math.asin(min(self.turn / last, 1.0)))
