@@ -20,7 +20,7 @@ from sidetap.measure import Rate
 from sidetap.quantity import Quality
 from sidetap.site import Display, Site, Vessel, load_or_refuse
 
-SITE = load_or_refuse(EXAMPLE / "site.toml")
+SITE = load_or_refuse(EXAMPLE / "bay-b.toml")
 NOW_NS = 1_773_241_200 * S  # 2026-03-11 10:00:00 in Chicago
 GALLON_M3 = 0.003785411784
 UNUSABLE = [quality for quality in Quality if not quality.usable]

@@ -173,7 +173,7 @@ VESSEL = {
     "density.on": "2026-01-20",
     "shape.kind": '"vertical-cylinder"',
     "shape.diameter": '"3 m"',
-    "shape.height": '"5.6 m"',
+    "shape.height": '"6 m"',
     "shape.bottom": '"flat"',
     "uncertainty.level": '"3 mm"',
     "uncertainty.volume": '"0.3 %"',

@@ -141,7 +141,9 @@ def _end(t: Table, key: str, diameter_m: float) -> End:
 
 
 def _by_name(word: str, diameter_m: float) -> End:
-    return {"hemispherical": Hemispherical(), "ellipsoidal-2:1": Ellipsoidal(diameter_m / 4)}.get(word, Flat())
+    if word == "ellipsoidal-2:1" and diameter_m:
+        return Ellipsoidal(diameter_m / 4)
+    return Hemispherical() if word == "hemispherical" else Flat()
 
 
 def _sized(t: Table, diameter_m: float) -> End:
@@ -153,7 +155,7 @@ def _sized(t: Table, diameter_m: float) -> End:
     if form == "cone" and t.has("outlet"):
         sizes_m.append(float(t.quantity("outlet")))
     t.finish()
-    if t.wrong or form == "flat":
+    if t.wrong or form == "flat" or not diameter_m:
         return Flat()
     if form == "hemispherical":
         return Hemispherical(inward=inward)

@@ -1,8 +1,8 @@
 """What the rows of a site say about each other, and whether it can be so: cross-references and physical sense.
 
 Rows come in, problems go out (through their tables, which know the places). A check looks only at what could be read
-(``Row.fine``), so that one mistake isn't told twice and hides no other: a row that could not be read wholly takes part
-with the rest, and its tag counts as known.
+(``Row.fine``), so that one mistake isn't told twice and hides no other: a row that could not be read wholly takes
+part with the rest, and its tag counts as known.
 """
 
 from sidetap.site.checks.bays import check_bays

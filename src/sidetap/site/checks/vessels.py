@@ -99,9 +99,6 @@ def _span(row: Row[model.Vessel]) -> None:
     if source.kind is model.LevelKind.PERCENT and source.span_01mm > v.top_01mm:
         problem = f"100 % is above the vessel's top at {metres(v.top_01mm)}"
         row.table.warning("level.span", problem, "Check the span and the vessel's shape.")
-    if source.kind is model.LevelKind.ULLAGE and source.reference_height_01mm < v.top_01mm:
-        problem = f"the sensor's reference is under the vessel's top at {metres(v.top_01mm)}"
-        row.table.warning("level.reference_height", problem, "Check the flange's height and the vessel's shape.")
     if source.kind is model.LevelKind.PRESSURE and source.sensor_height_01mm >= v.top_01mm:
         problem = f"a nozzle above the vessel's top at {metres(v.top_01mm)}"
         row.table.error("level.sensor_height", problem, "Check the nozzle's height and the vessel's shape.")
