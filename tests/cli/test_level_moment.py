@@ -1,7 +1,9 @@
 """`sidetap level` of a recording: which chunks count for a moment, and that hearing many at once changes nothing."""
 
 import json
+import math
 import os
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -260,3 +262,27 @@ def test_a_recording_of_nothing_but_noise_leaves_every_level_unknown(
     write_csv(tmp_path / "line.csv", [Chunk(n * S, bytes(range(200))) for n in range(5)], None)
     for found in levels(capsys, tmp_path / "line.csv"):
         assert (found["quality"], found["level_mm"], found["last_good"], found["age_s"]) == ("old", None, None, None)
+
+
+def test_acceptance_6_the_midnight_stock_is_the_last_good_value_before_the_gap(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The demo yard from 23:29 on; nobody polls levels from 23:30 on, only the power meter goes on being asked."""
+    yard = Yard(4, start="2026-03-10T23:29")
+    yard.advance(1920 * S)
+    heard = [Chunk(yard.clock.start_epoch_ns + t, data, flags) for t, data, flags in yard.tap.take(1920 * S)]
+    write_pcapng(tmp_path / "night.pcapng", heard, Settings.parse("19200 8E1"))
+    midnight = ("--at", "2026-03-11T00:00:00")
+    t1 = levels(capsys, tmp_path / "night.pcapng", *midnight)[0]
+    assert (t1["quality"], t1["level_mm"], t1["volume_gal"]) == ("old", None, None)
+    assert 1799 < t1["age_s"] < 1802
+    assert run(["level", SITE, str(tmp_path / "night.pcapng"), *midnight]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.startswith("Tarn Hollow Growers' Co-op, 2026-03-11 00:00:00 CDT")
+    stock = re.search(r"T1 North Round -- -- -- old 30 min [12] s .*? was (.*?), ([\d,]+) gal, at (.*?) T2", told)
+    assert stock is not None
+    assert stock[3] in ("2026-03-10 23:29:59", "2026-03-10 23:29:58")
+    area_m2 = math.pi * 9.144**2 / 4  # T1 is a plain cylinder: 9.144 m across
+    gallons = area_m2 * t1["last_good"]["level_mm"] / 1000 / 0.003785411784
+    assert abs(int(stock[2].replace(",", "")) - gallons) <= 1
+    assert "32-0-0 -- -- without T1 (old)" in told

@@ -79,7 +79,7 @@ def test_a_vessel_in_two_lines() -> None:
 def test_a_level_that_is_not_usable_is_dashes_in_every_column(quality: Quality) -> None:
     text = shown(unusable(quality=quality.value))
     assert re.fullmatch(rf"T1 North Round +-- +-- +-- +{quality} +9\.0 s", text[3])
-    assert text[4].startswith("   [?tl???????????????h?]  no answer for 9.0 s; was ")
+    assert text[4].startswith("   [?tl???????????????h?]  no answer for 9.0 s;")
 
 
 def test_what_it_was_has_the_stock_and_the_local_time() -> None:

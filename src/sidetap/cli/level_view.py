@@ -8,7 +8,7 @@ when, stands below it, and it is in no total.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -16,6 +16,7 @@ from textwrap import wrap
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from sidetap.errors import BadInput
 from sidetap.measure import LevelReading, Rate
 from sidetap.quantity import (
     NS_PER_MS,
@@ -36,6 +37,8 @@ _LIQUID, _EMPTY, _UNKNOWN = "#", ".", "?"
 _INDENT = 3  # of a vessel's second line
 _NARROWEST = 20  # of a column that wraps
 _NOTHING = "--"
+_BESIDE = " ± "
+_HARD_SPACE = "\N{NO-BREAK SPACE}"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _LEGEND = (
     "Bar and %: of the height up to the vessel's top; # liquid, . empty, ? unknown; t trip, l low, h high. Normal: "
@@ -76,7 +79,11 @@ def of_reading(site: Site, reading: LevelReading, entry: dict[str, Any]) -> Row:
 
 
 def of_snapshot(site: Site, snapshot: dict[str, Any]) -> View:
-    """Return the view of a running station's snapshot; the site must be the one that it runs."""
+    """Return the view of a running station's snapshot; BadInput where it runs another site."""
+    if [vessel["tag"] for vessel in snapshot["vessels"]] != [vessel.tag for vessel in site.vessels]:
+        raise BadInput(
+            str(site.path), "the running station has other vessels", "Give the file it runs, or restart it."
+        )
     rows = [
         Row(
             vessel=site.vessel(vessel["tag"]),
@@ -103,7 +110,7 @@ def lines(view: View) -> Iterator[str]:
     for number, row in enumerate(view.rows, 1):
         yield from table.line(number)
         bar = f"{'':{_INDENT}}{_bar(row)}  "
-        for place, words in enumerate(wrap("; ".join(_words(view, row, texts)), _WIDTH - len(bar))):
+        for place, words in enumerate(_phrases(_words(view, row, texts), _WIDTH - len(bar))):
             yield f"{bar if place == 0 else '':{len(bar)}}{words}"
     yield ""
     yield from _totals(view, texts)
@@ -228,14 +235,20 @@ def _mass(texts: Texts, rows: Sequence[Row], volumes: Sequence[Fraction], uncert
         return mass
     own = math.hypot(*(u * density.kg_per_m3 for u, density in zip(uncertain, densities, strict=True)))
     common = sum(float(mass * density.uncertainty) for mass, density in zip(masses, densities, strict=True))
-    return f"{mass} ± {_bare(texts.mass(math.hypot(own, common), Rounding.UP))}"
+    return f"{mass}{_BESIDE}{_bare(texts.mass(math.hypot(own, common), Rounding.UP))}"
 
 
 # -- parts -----------------------------------------------------------------------------------------------------------
 
 
 def _volume(texts: Texts, volume_m3: Fraction, uncertainty_m3: Fraction | float) -> str:
-    return f"{_bare(texts.volume(volume_m3))} ± {_bare(texts.volume(uncertainty_m3, Rounding.UP))}"
+    return f"{_bare(texts.volume(volume_m3))}{_BESIDE}{_bare(texts.volume(uncertainty_m3, Rounding.UP))}"
+
+
+def _phrases(phrases: Iterable[str], width: int) -> list[str]:
+    """Return phrases on as few lines as they need; only one longer than a line is broken."""
+    joined = "; ".join(one if len(one) > width else one.replace(" ", _HARD_SPACE) for one in phrases)
+    return [line.replace(_HARD_SPACE, " ") for line in wrap(joined, width)]
 
 
 def _bare(text: str) -> str:
@@ -268,9 +281,16 @@ def _moment(view: View, t_ns: int, *, dated: bool) -> str:
 
 
 class _Table:
-    """Rows of cells -> lines of 80 columns. A first cell that is too long gets its own line, a last one wraps."""
+    """Rows of cells -> lines of 80 columns. A first cell that is too long gets its own line, a last one wraps.
+
+    right: columns that stand to the right, and with every ± below the other.
+    """
 
     def __init__(self, rows: Sequence[Sequence[str]], right: Sequence[int]) -> None:
+        columns = [
+            _below(column) if place in right else column for place, column in enumerate(zip(*rows, strict=True))
+        ]
+        rows = list(zip(*columns, strict=True))
         self._rows, self._right = rows, right
         widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
         rest = sum(widths[1:-1]) + _GAP * (len(widths) - 1)
@@ -295,3 +315,13 @@ class _Table:
         before = (" " * _GAP).join(cells[:-1])
         for place, words in enumerate(wrap(others[-1], max(_WIDTH - len(before) - _GAP, _NARROWEST))):
             yield f"{before if place == 0 else '':{len(before)}}{'':{_GAP}}{words}"
+
+
+def _below(column: Sequence[str]) -> Sequence[str]:
+    """Return a column, its head first, with what stands behind a ± made equally long."""
+    head, *cells = column
+    width = max((len(cell.partition(_BESIDE)[2]) for cell in cells if _BESIDE in cell), default=0)
+    if width == 0:
+        return column
+    parts = [cell.partition(_BESIDE) for cell in cells]
+    return [head, *(f"{value}{beside or ' ' * len(_BESIDE)}{u:>{width}}" for value, beside, u in parts)]

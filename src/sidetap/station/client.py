@@ -63,9 +63,12 @@ class Connection:
                 line = b""
             if not line.endswith(b"\n"):
                 raise self._silent()
-            document: dict[str, Any] = json.loads(line)
-            if document["kind"] == kind:
-                return document
+            try:
+                document: dict[str, Any] = json.loads(line)
+                if document["kind"] == kind:
+                    return document
+            except (ValueError, KeyError, TypeError, RecursionError):
+                raise BadInput(str(self._path), "what answers there is no station", "See what runs there.") from None
 
     def _silent(self) -> BadInput:
         return BadInput(str(self._path), "the station does not answer", "See whether it runs.")
