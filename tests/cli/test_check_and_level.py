@@ -11,7 +11,7 @@ from polled import EPOCH_S, EXAMPLE, chunks
 from sidetap.cli.main import run
 from sidetap.line.recording import write_csv, write_pcapng
 
-SITE = str(EXAMPLE / "site.toml")
+SITE = str(EXAMPLE / "bay-b.toml")
 LEVEL_KEYS = [
     *("vessel", "level_mm", "level_text", "volume_gal", "volume_L", "mass_lb", "uncertainty_gal"),
     *("volume_at_most_gal", "last_good", "quality", "reason", "age_s"),
@@ -53,7 +53,7 @@ def test_a_good_site_has_both_hashes(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_a_faulty_site_exits_1_with_every_problem(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     yard = Path(shutil.copytree(EXAMPLE, tmp_path / "yard"))
-    site = yard / "site.toml"
+    site = yard / "bay-b.toml"
     site.write_text(site.read_text().replace('"transistor"', '"relay"').replace('"9 min 5 s"', '"9 min 6 s"'))
     found = document(capsys, "check", str(site), status=1)
     assert (found["ok"], found["scheme_hash"], found["site_hash"]) == (False, None, None)
@@ -76,7 +76,7 @@ def test_toml_syntax_is_an_error_of_the_site(capsys: pytest.CaptureFixture[str],
 
 def test_warnings_alone_exit_0(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     yard = Path(shutil.copytree(EXAMPLE, tmp_path / "yard"))
-    site = yard / "site.toml"
+    site = yard / "bay-b.toml"
     site.write_text(site.read_text().replace('state = "disabled in hardware"', 'state = "off"'))
     found = document(capsys, "check", str(site))
     assert [(p["severity"], p["where"]) for p in found["problems"]] == [("warning", "line.north.transmitter.state")]
@@ -144,7 +144,7 @@ def test_a_faulty_site_is_its_first_problem(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, recording: str
 ) -> None:
     yard = Path(shutil.copytree(EXAMPLE, tmp_path / "yard"))
-    site = yard / "site.toml"
+    site = yard / "bay-b.toml"
     site.write_text(site.read_text().replace('"transistor"', '"relay"'))
     line = error_line(capsys, "level", str(site), recording)
     assert ":8: watchdog.kind: a heartbeat on 'relay'" in line
@@ -156,4 +156,4 @@ def test_the_past_is_only_in_a_recording(capsys: pytest.CaptureFixture[str]) -> 
 
 def test_without_a_station_there_is_no_level(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     yard = Path(shutil.copytree(EXAMPLE, tmp_path / "yard"))
-    assert "no station runs there" in error_line(capsys, "level", str(yard / "site.toml"))
+    assert "no station runs there" in error_line(capsys, "level", str(yard / "bay-b.toml"))

@@ -19,7 +19,7 @@ from sidetap.measure import Meter, levels_document
 from sidetap.site import load_or_refuse
 from sidetap.yard import Yard
 
-SITE = str(EXAMPLE / "site.toml")
+SITE = str(EXAMPLE / "bay-b.toml")
 
 
 def levels(capsys: pytest.CaptureFixture[str], path: Path, *more: str, site: str = SITE) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from sidetap.cli import verify as command
 from sidetap.cli.main import run
 from sidetap.verify import Reached, Step, Verdict, Verification
 
-TARN_HOLLOW = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+TARN_HOLLOW = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
 
 HOLDS = Verification(
     "ab" * 32,

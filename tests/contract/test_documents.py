@@ -27,7 +27,7 @@ from documents import parse_document
 from sidetap.cli.main import run
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
-SITE = str(EXAMPLE / "site.toml")
+SITE = str(EXAMPLE / "bay-b.toml")
 SECOND_MASTER_S = datetime(2026, 3, 11, 10, 20, tzinfo=ZoneInfo("America/Chicago")).timestamp()
 RECORD_STARTS_S = SECOND_MASTER_S - 80 * 60  # 09:00 by the yard's clock
 CYCLES = 4 * 3600
@@ -639,7 +639,7 @@ def test_check_and_verify_speak_of_one_scheme(
     capsys: pytest.CaptureFixture[str], demo_once: DemoRun, tmp_path: Path
 ) -> None:
     shutil.copytree(EXAMPLE, tmp_path / "site")
-    site = tmp_path / "site" / "site.toml"
+    site = tmp_path / "site" / "bay-b.toml"
     first = parse_document(printed(capsys, "check", str(site), "--json"))
     documents.CHECK(first, "check")
     assert first["ok"] is True

@@ -53,6 +53,7 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with good inputs, and the working directory of the verb."""
     monkeypatch.setenv("COLUMNS", "40")  # a narrow terminal must not fold the line
     shutil.copytree(EXAMPLE, tmp_path / "site")
+    (tmp_path / "site" / "bay-b.toml").replace(tmp_path / "site" / "site.toml")
     (tmp_path / "line.csv").write_text(LINE_CSV)
     (tmp_path / "readings.csv").write_text(READINGS_CSV)
     monkeypatch.chdir(tmp_path)

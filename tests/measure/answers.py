@@ -4,7 +4,7 @@ from pathlib import Path
 
 from sidetap.line import Outcome, Transaction
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
 S = 1_000_000_000
 
 

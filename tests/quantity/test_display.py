@@ -121,6 +121,12 @@ def test_the_direction_of_the_rounding_is_the_callers(rounding: Rounding, level:
     assert US.volume(to_si(Fraction("1.4"), "gal"), rounding) == volume
 
 
+def test_an_uncertainty_stands_beside_its_value_rounded_up() -> None:
+    assert US.volume_with(to_si(60_371, "gal"), to_si(Fraction("188.1"), "gal")) == "60,371 ± 189 gal"
+    assert US.volume_with(to_si(60_371, "gal"), to_si(188, "gal")) == "60,371 ± 188 gal"
+    assert Texts(Units(mass="t")).mass_with(1000, Fraction("10.1")) == "1.00 ± 0.02 t"
+
+
 def test_rounding_goes_by_value_below_zero_too() -> None:
     assert format_number(Fraction("-1.4"), 0, Rounding.DOWN) == "-2"
     assert format_number(Fraction("-1.6"), 0, Rounding.UP) == "-1"

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from sidetap.quantity import NS_PER_S
-from sidetap.rehearse.folder import EXAMPLE
+from sidetap.rehearse.folder import BAY_B, EXAMPLE
 from sidetap.rehearse.plant import Plant
 from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
@@ -93,7 +93,7 @@ class Hands:
 
 @pytest.fixture(scope="session")
 def tarn_hollow() -> Site:
-    return load_or_refuse(EXAMPLE / "site.toml")
+    return load_or_refuse(EXAMPLE / BAY_B)
 
 
 @pytest.fixture(scope="session")

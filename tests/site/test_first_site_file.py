@@ -395,10 +395,16 @@ def only_missing(loaded: Loaded, text: str) -> bool:
     """Whether every problem names something that stands in the file as a comment with a question mark."""
     assert loaded.problems
     for problem in loaded.problems:
-        assert problem.severity is Severity.ERROR
-        assert problem.problem == "missing", str(problem)
+        if problem.severity is Severity.WARNING:  # statements that only a person can make
+            assert problem.where.split(".")[-1] in ("transmitter", "released"), str(problem)
+        else:
+            assert problem.problem == "missing" or "is register 7 of device 5 already" in problem.problem, str(
+                problem
+            )
         assert problem.remedy
         key = problem.where.split(".")[-1]
+        if key == "register":
+            continue
         wanted = rf"^# (\[\[?{key}\]|({key}|{key}\.\w+|[a-z]+\.{key}) = .*\?)"
         assert re.search(wanted, text, re.MULTILINE), problem.where
     return True
@@ -539,7 +545,7 @@ def test_a_text_of_several_lines_becomes_one() -> None:
 
 def test_names_that_fall_together_keep_tags_apart(tmp_path: Path) -> None:
     names = ["T 1", "T-1", "T/1", "site", "alarm", "line-1", "LT-T-1", "–", "x" * 80, "x" * 79]
-    answers = [answer(name, 5, 7, "uint16", (0.01, 0.0)) for name in names]
+    answers = [answer(name, 5, 7, "uint16", (0.01, 0.0)) for name in names]  # one register for all: check says so
     text = made(matched={"answers": answers}).text
     told = tomllib.loads(text)
     tags = [each["tag"] for kind in ("line", "point", "vessel") for each in told[kind]]

@@ -20,7 +20,7 @@ def planted(yard: Path) -> Planter:
     return planter(yard)
 
 
-SITE = load_or_refuse(EXAMPLE / "site.toml")
+SITE = load_or_refuse(EXAMPLE / "bay-b.toml")
 BEFORE = (site_hash(SITE), compile_site(SITE).digest)
 
 

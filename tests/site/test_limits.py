@@ -24,7 +24,7 @@ def planted(yard: Path) -> Planter:
     return planter(yard)
 
 
-SITE = load_or_refuse(EXAMPLE / "site.toml")
+SITE = load_or_refuse(EXAMPLE / "bay-b.toml")
 
 
 @pytest.mark.parametrize(

@@ -42,6 +42,7 @@ LT1 = 'register = 100\nencoding = "uint16"\nunit = "mm"\n'
 RELEASED = 'released = { dips = 2, by = "R. Achterberg", on = 2026-02-13 }\n'
 PT3_AGES = 'max_step = "50 mm/s"\npoll = "1 s"\nwarn_age = "3 s"\nclose_age = "5 s"\n' + RELEASED
 TRANSMITTER = 'transmitter = { state = "disabled in hardware", checked_by = "R. Achterberg", on = 2026-02-11 }\n'
+FROZEN = 'frozen = { expected = "20 mm", seen = "5 mm" }\n'
 STOP = 'hard_wired_stop = "red button on the post; opens the 24 V supply of all valves of the bay"\n'
 
 PLANTED = {
@@ -73,7 +74,7 @@ PLANTED = {
     "trip-under-the-valid-range": Planted(
         '["0 mm", "7315 mm"]',
         '["700 mm", "7315 mm"]',
-        '"0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }\nfrozen = { expected = "20 mm", seen = "5 mm" }\n\n[[vessel]]\ntag = "T2"',
+        f'"0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }}\n{FROZEN}\n[[vessel]]\ntag = "T2"',
         "vessel.T1.trip.below",
         "LT-1 is valid from 0.700 m",
     ),

@@ -12,8 +12,10 @@ Planter: TypeAlias = Callable[..., Loaded]
 
 
 def copy_yard(folder: Path) -> Path:
-    """Return the folder of a copy of the example."""
-    return Path(shutil.copytree(EXAMPLE, folder / "yard"))
+    """Return the folder of a copy of the example, cut down to bay B."""
+    yard = Path(shutil.copytree(EXAMPLE, folder / "yard"))
+    (yard / "bay-b.toml").replace(yard / "site.toml")
+    return yard
 
 
 def planter(yard: Path) -> Planter:

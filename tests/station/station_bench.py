@@ -17,7 +17,7 @@ from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station import Engine, Load, Record, Store
 
-SITE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+SITE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
 START_UTC_NS = 1_773_237_600 * NS_PER_S  # 2026-03-11 14:00 UTC
 STEP_NS = 20 * NS_PER_MS
 CHARACTER_NS = 572_917

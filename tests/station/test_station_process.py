@@ -267,6 +267,7 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
         ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 2, "open_limit"),
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
         ("[site]", "[site", 2, "site.toml"),
+        ('kind = "one-valve-per-bay"', 'kind = "exclusive-vessel"\nvessel = "T1"', 1, "rules of kind exclusive-vessel"),
     ],
 )
 def test_run_refuses(
@@ -296,7 +297,7 @@ def test_a_wrong_adapter_is_refused(
     from sidetap.station.ports.identity import Identity
 
     monkeypatch.setattr(process, "identity", lambda port: Identity(port, "IO0002", "swapped at a reboot"))
-    for name in ("site.toml", "people.toml", "t2-strapping.csv"):
+    for name in (SITE.name, "people.toml", "t2-strapping.csv"):
         (tmp_path / name).write_text((SITE.parent / name).read_text())
-    assert command(["run", str(tmp_path / "site.toml")]) == 1
+    assert command(["run", str(tmp_path / SITE.name)]) == 1
     assert "serial number IO0002, not RX0001" in capsys.readouterr().err

@@ -127,7 +127,9 @@ def _cells(row: Row, texts: Texts) -> tuple[str, ...]:
     return (
         f"{vessel.tag} {vessel.name}",
         entry["level_text"] or _NOTHING,
-        _NOTHING if litres is None else _volume(texts, _m3(litres, "L"), _m3(entry["uncertainty_gal"], "gal")),
+        _NOTHING
+        if litres is None
+        else _bare(texts.volume_with(_m3(litres, "L"), _m3(entry["uncertainty_gal"], "gal"))),
         _NOTHING if level is None else texts.share(level, vessel.top_01mm),
         entry["quality"],
         _NOTHING if age is None else _span(round(age * NS_PER_S), Rounding.UP),
@@ -217,7 +219,7 @@ def _total(rows: Sequence[Row], texts: Texts) -> tuple[str, str, str]:
     volumes = [_m3(row.entry["volume_L"], "L") for row in usable]
     uncertain = [_m3(row.entry["uncertainty_gal"], "gal") for row in usable]
     return (
-        _volume(texts, sum(volumes, Fraction(0)), math.hypot(*uncertain)),
+        _bare(texts.volume_with(sum(volumes, Fraction(0)), math.hypot(*uncertain))),
         _mass(texts, usable, volumes, uncertain),
         told,
     )
@@ -230,19 +232,15 @@ def _mass(texts: Texts, rows: Sequence[Row], volumes: Sequence[Fraction], uncert
     """
     densities = [row.vessel.density for row in rows]
     masses = [volume * density.kg_per_m3 for volume, density in zip(volumes, densities, strict=True)]
-    mass = _bare(texts.mass(sum(masses, Fraction(0))))
+    total = sum(masses, Fraction(0))
     if not all(density.uncertainty for density in densities):
-        return mass
+        return _bare(texts.mass(total))
     own = math.hypot(*(u * density.kg_per_m3 for u, density in zip(uncertain, densities, strict=True)))
     common = sum(float(mass * density.uncertainty) for mass, density in zip(masses, densities, strict=True))
-    return f"{mass}{_BESIDE}{_bare(texts.mass(math.hypot(own, common), Rounding.UP))}"
+    return _bare(texts.mass_with(total, math.hypot(own, common)))
 
 
 # -- parts -----------------------------------------------------------------------------------------------------------
-
-
-def _volume(texts: Texts, volume_m3: Fraction, uncertainty_m3: Fraction | float) -> str:
-    return f"{_bare(texts.volume(volume_m3))}{_BESIDE}{_bare(texts.volume(uncertainty_m3, Rounding.UP))}"
 
 
 def _phrases(phrases: Iterable[str], width: int) -> list[str]:

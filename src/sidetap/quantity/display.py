@@ -70,9 +70,17 @@ class Texts:
         """Return a volume."""
         return _told(volume_m3, self.display.volume, VOLUME_DECIMALS, rounding)
 
+    def volume_with(self, volume_m3: Number, uncertainty_m3: Number) -> str:
+        """Return a volume with its uncertainty, which is rounded up."""
+        return _beside(self.volume(volume_m3), self.volume(uncertainty_m3, Rounding.UP))
+
     def mass(self, mass_kg: Number, rounding: Rounding = Rounding.NEAREST) -> str:
         """Return a mass."""
         return _told(mass_kg, self.display.mass, MASS_DECIMALS, rounding)
+
+    def mass_with(self, mass_kg: Number, uncertainty_kg: Number) -> str:
+        """Return a mass with its uncertainty, which is rounded up."""
+        return _beside(self.mass(mass_kg), self.mass(uncertainty_kg, Rounding.UP))
 
     def flow(self, flow_m3_per_s: Number, rounding: Rounding = Rounding.NEAREST) -> str:
         """Return a flow; below 0 it runs out."""
@@ -103,3 +111,7 @@ def format_level(
 
 def _told(value_si: Number, unit: str, decimals: dict[str, int], rounding: Rounding) -> str:
     return f"{format_number(from_si(Fraction(value_si), unit), decimals[unit], rounding)} {unit}"
+
+
+def _beside(value: str, uncertainty: str) -> str:
+    return f"{value.rpartition(' ')[0]} ± {uncertainty}"

@@ -14,6 +14,7 @@ import tomlkit
 from sidetap.errors import BadInput
 
 EXAMPLE = Path(__file__).parents[3] / "examples" / "tarn-hollow"
+BAY_B = "bay-b.toml"  # what the simulated yard has in steel so far
 _MARK = "made-by-sidetap-demo"
 
 
@@ -55,7 +56,7 @@ def prepare(root: Path, example: Path = EXAMPLE) -> DemoFolder:
         raise BadInput(str(root), "it is not a folder", "Name a folder for the demo with --folder.")
     if root.exists() and any(root.iterdir()) and not (root / _MARK).exists():
         raise BadInput(str(root), "it holds files that no demo made", "Name another folder with --folder.")
-    if not (example / "site.toml").is_file():
+    if not (example / BAY_B).is_file():
         raise BadInput(str(example), "the example's site file is not there", "Run the demo from a clone.")
     root.mkdir(parents=True, exist_ok=True)
     (root / _MARK).touch()
@@ -63,6 +64,7 @@ def prepare(root: Path, example: Path = EXAMPLE) -> DemoFolder:
     for made in (folder.site.parent, folder.state):
         shutil.rmtree(made, ignore_errors=True)
     shutil.copytree(example, folder.site.parent)
+    (folder.site.parent / BAY_B).replace(folder.site)
     document = tomlkit.parse(folder.site.read_text(encoding="utf-8"))
     for table, port in (("line", folder.line), ("module", folder.module)):
         for row in document[table]:  # arrays of tables, as the example has them

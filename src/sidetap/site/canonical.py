@@ -1,7 +1,8 @@
 """A site's values -> one text per meaning -> the site_hash that binds papers to it.
 
 Comments, white space, the order of tables, units ("60 cm" or "0.60 m"), people and the file's own path leave no
-mark. No tuple of the model carries a meaning by its order but pairs, which are sorted as they are written.
+mark. No tuple of the model carries a meaning by its order but pairs, which are sorted as they are written, and the
+parts of a stack.
 """
 
 import hashlib
@@ -12,8 +13,9 @@ from fractions import Fraction
 from typing import Any
 
 from sidetap.site.model import Site
+from sidetap.vessel import Vessel as Geometry
 
-_NOT_HASHED = ("path", "people")
+_NOT_HASHED = ("path", "people", "secrets")
 
 
 def canonical_text(site: Site) -> str:
@@ -39,6 +41,8 @@ def _text(value: Any) -> str:
         return repr(value)
     if isinstance(value, dict):
         return "{" + ",".join(sorted(f"{key!r}:{_text(item)}" for key, item in value.items())) + "}"
+    if isinstance(value, tuple) and value and all(isinstance(item, Geometry) for item in value):
+        return "[" + ",".join(_text(item) for item in value) + "]"  # a stack's parts stand on each other
     if isinstance(value, tuple):
         return "(" + ",".join(sorted(_text(item) for item in value)) + ")"
     if is_dataclass(value):

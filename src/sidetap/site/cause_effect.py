@@ -38,7 +38,7 @@ from sidetap.scheme import (
     second_mean,
     times,
 )
-from sidetap.site.model import Alarm, Bay, Site, Valve, Vessel
+from sidetap.site.model import Alarm, Bay, ExclusiveVessel, Rule, SharedOnlyAbove, Site, Valve, Vessel
 
 AGE_LIMIT_MS = 3_600_000  # ages are counted up to an hour; older is no different
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
@@ -110,6 +110,11 @@ class CompiledScheme:
             if bay.tag == tag:
                 return bay
         raise KeyError(tag)
+
+
+def rules_not_kept(site: Site) -> tuple[Rule, ...]:
+    """Return the rules of a site that its scheme does not keep yet: nobody may rely on them, so it must not run."""
+    return tuple(rule for rule in site.rules if isinstance(rule, ExclusiveVessel | SharedOnlyAbove))
 
 
 def compile_site(site: Site) -> CompiledScheme:

@@ -30,6 +30,7 @@ class Document:
     """One file being read: its top table, empty when it is no TOML, and the problems found so far."""
 
     file: str
+    prefix: str = ""  # of its keys where they are declared: "people: "
     values: dict[str, Any] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     places: Places | None = None
@@ -49,9 +50,9 @@ class Document:
         return self.places.of_key(path) if self.places is not None else (1, 1)
 
 
-def read_document(path: Path, shown: str) -> Document:
+def read_document(path: Path, shown: str, prefix: str = "") -> Document:
     """Read a TOML file; shown is its name in problems. BadInput when it can't be read at all."""
-    document = Document(shown)
+    document = Document(shown, prefix)
     try:
         text = read_small_text(path)
     except NotText as problem:

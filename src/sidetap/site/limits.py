@@ -48,6 +48,16 @@ def stop_volume_m3(bay: Bay, valve: Valve) -> Fraction:
     return to_si(round_fraction(gallons, Rounding.UP), "gal")
 
 
+def stop_after_trip_m3(bay: Bay, valve: Valve, vessel: Vessel) -> Fraction:
+    """Return what flows after a vessel's level has passed its low trip, at the highest flow, exactly, in m³.
+
+    Q × (1.0 + 0.2 + mean / 2 + delay + stroke / 2): the mean of an even fall is half its window late.
+    """
+    trip_s = Fraction(vessel.trip.mean_ns, 2 * NS_PER_S) + Fraction(vessel.trip.delay_ns, NS_PER_S)
+    seconds = POLL_S + SCAN_AND_OUTPUT_S + trip_s + Fraction(valve.stroke_ns, NS_PER_S) / 2
+    return highest_flow_m3_per_s(bay) * seconds
+
+
 def highest_flow_m3_per_s(bay: Bay) -> Fraction:
     """Return the flow plus its tolerance."""
     return bay.flow_m3_per_s * (1 + bay.flow_tolerance)

@@ -180,7 +180,10 @@ class Vessel:
 
 @dataclass(frozen=True, slots=True)
 class Module:
-    """An input and output module on a port of its own; it opens its outputs after drops_out_after_ns of silence."""
+    """An input and output module on a port of its own; it opens its outputs after drops_out_after_ns of silence.
+
+    coils, bits: how many outputs and inputs it has; None where nobody has said.
+    """
 
     tag: str
     kind: str
@@ -190,6 +193,8 @@ class Module:
     framing: str
     device: int
     drops_out_after_ns: int
+    coils: int | None = None
+    bits: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,10 +300,44 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A rule of the site by its kind; in this version only "one-valve-per-bay"."""
+    """A rule between things of the site, by its kind. "one-valve-per-bay" says no more than that."""
 
     tag: str
     kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuietHours(Rule):
+    """Levels are not polled from one minute of the site's day to another, which may be the next day's."""
+
+    from_minute: int
+    to_minute: int
+
+
+@dataclass(frozen=True, slots=True)
+class ExclusiveVessel(Rule):
+    """The vessel serves one bay at a time."""
+
+    vessel: str
+
+
+@dataclass(frozen=True, slots=True)
+class SharedOnlyAbove(Rule):
+    """The vessel serves several of these bays only at or above a level; under close_below the later one closes."""
+
+    vessel: str
+    bays: tuple[str, ...]
+    level_01mm: int
+    close_below_01mm: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bypass:
+    """Two people may set the low trips of these vessels aside: for time_ns unless told, for at_most_ns ever."""
+
+    trips: tuple[str, ...]
+    time_ns: int
+    at_most_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +370,8 @@ class Site:
     compatible: tuple[tuple[str, tuple[str, ...]], ...]
     alarms: tuple[Alarm, ...]
     people: tuple[Person, ...]
+    bypass: Bypass | None = None
+    secrets: Path | None = None  # the file; whoever runs reads it
 
     def vessel(self, tag: str) -> Vessel:
         """Return the vessel of that tag; KeyError when there is none."""

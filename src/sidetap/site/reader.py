@@ -5,6 +5,7 @@ Reads the site file, the people's file and strapping tables, and nothing else.
 
 from __future__ import annotations
 
+import os
 import zoneinfo
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,13 +13,13 @@ from typing import TypeVar
 
 from sidetap.errors import BadInput
 from sidetap.site import model, rows
-from sidetap.site.check import Rows, check
+from sidetap.site.checks import Rows, check
 from sidetap.site.document import Document, read_document
+from sidetap.site.keys import FORMAT
 from sidetap.site.problem import Problem, Severity
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
 
-FORMAT = 1
 R = TypeVar("R")
 
 
@@ -60,32 +61,33 @@ def load_with_keys(path: Path) -> tuple[Loaded, frozenset[str]]:
 
 def _read(document: Document, path: Path) -> model.Site | None:
     top, folder = Table.root(document), path.parent
-    if top.whole("format", 0, 10_000, FORMAT) != FORMAT and not top.failed:
+    if top.whole("format") != FORMAT and not top.failed:
         top.error("format", "a format that this version can't read", f"Write format = {FORMAT}.")
-    people = _people(top, folder)
-    site = top.table("site", '{ name = "...", time_zone = "America/Chicago", ... }')
-    name, zone = site.text("name", "the yard's name"), _time_zone(site)
-    show = rows.read_display(site.table("show", '{ level = "ft-in", volume = "gal", flow = "gpm", mass = "lb" }'))
-    scan_ns = site.duration_ns("scan", "20 ms", "1 s", "100 ms")
+    people, secrets_path, secrets = _people(top, folder), *_secrets(top, folder)
+    site = top.table("site")
+    name, zone = site.text("name"), _time_zone(site)
+    show, scan_ns = rows.read_display(site.table("show")), site.duration_ns("scan")
     site.finish()
 
     found = Rows(
         top=top,
         scan_ns=scan_ns,
-        lines=[rows.read_line(t) for t in _many(top, "line")],
-        points=[rows.read_point(t) for t in _many(top, "point")],
-        vessels=[rows.read_vessel(t, folder) for t in _many(top, "vessel")],
-        modules=[rows.read_module(t) for t in _many(top, "module")],
-        watchdog=rows.read_watchdog(top.table("watchdog", _WATCHDOG)),
-        horn=rows.read_horn(top.table("horn", '{ module = "IO-1", coil = 14 }')),
-        inputs=[rows.read_input(t) for t in _many(top, "input")],
-        bays=[rows.read_bay(t) for t in _many(top, "bay")],
-        valves=[rows.read_valve(t) for t in _many(top, "valve")],
-        rules=[rows.read_rule(t) for t in _many(top, "rule", required=False)],
-        alarms=[rows.read_alarm(t) for t in _many(top, "alarm", required=False)],
-        compatible_table=(compatible := top.table("compatible", '{ "32-0-0" = ["32-0-0"] }')),
+        lines=[rows.read_line(t) for t in top.tables("line")],
+        points=[rows.read_point(t) for t in top.tables("point")],
+        vessels=[rows.read_vessel(t, folder) for t in top.tables("vessel")],
+        modules=[rows.read_module(t) for t in top.tables("module")],
+        watchdog=rows.read_watchdog(top.table("watchdog")),
+        horn=rows.read_horn(top.table("horn")),
+        inputs=[rows.read_input(t) for t in top.tables("input")],
+        bays=[rows.read_bay(t) for t in top.tables("bay")],
+        valves=[rows.read_valve(t) for t in top.tables("valve")],
+        rules=[rows.read_rule(t) for t in top.tables("rule")],
+        alarms=[rows.read_alarm(t) for t in top.tables("alarm")],
+        bypass=rows.read_bypass(top.table("bypass")) if top.has("bypass") else None,
+        compatible_table=(compatible := top.table("compatible")),
         compatible=rows.read_compatible(compatible),
         people=people,
+        secrets=secrets,
     )
     top.finish()
     check(found)
@@ -109,15 +111,10 @@ def _read(document: Document, path: Path) -> model.Site | None:
         rules=_values(found.rules),
         compatible=found.compatible,
         alarms=_values(found.alarms),
-        people=_values(people),
+        people=_values(people or []),
+        bypass=None if found.bypass is None else found.bypass.value,
+        secrets=secrets_path,
     )
-
-
-_WATCHDOG = '{ module = "IO-1", coil = 15, kind = "transistor", relay_time = "2 s" }'
-
-
-def _many(top: Table, key: str, required: bool = True) -> list[Table]:
-    return top.tables(key, f"[[{key}]] tables", required)
 
 
 def _values(found: list[Row[R]]) -> tuple[R, ...]:
@@ -125,31 +122,56 @@ def _values(found: list[Row[R]]) -> tuple[R, ...]:
 
 
 def _time_zone(site: Table) -> str:
-    name = site.text("time_zone", "America/Chicago")
+    name = site.text("time_zone")
     if name:
         try:
             zoneinfo.ZoneInfo(name)
         except (OSError, ValueError, zoneinfo.ZoneInfoNotFoundError):
-            site.error("time_zone", f"{shorten(name)!r} is no time zone", 'Write it like "America/Chicago".')
+            like = site.example("time_zone")
+            site.error("time_zone", f"{shorten(name)!r} is no time zone", f"Write it like {like}.")
     return name
 
 
-def _people(top: Table, folder: Path) -> list[Row[model.Person]]:
-    """Read the people's file; its problems join those of the site."""
-    name = top.text("people", "people.toml")
-    if not name:
-        return []
-    try:
-        document = read_document(folder / name, str(folder / name))
-    except BadInput as problem:
-        top.error("people", f"{shorten(name)!r}: {problem.problem}", problem.remedy)
-        return []
-    top.document.problems.extend(document.problems)
-    document.problems = top.document.problems  # what is found out later about people joins them
-    found: list[Row[model.Person]] = []
-    if document.places is not None:
-        root = Table.root(document)
-        found = [rows.read_person(t) for t in root.tables("person", '[[person]] with name and role = "lead"')]
-        root.finish()
-    top.document.asked.update(f"people: {key}" for key in document.asked)
+def _people(top: Table, folder: Path) -> list[Row[model.Person]] | None:
+    """Read the people's file; None when it can't be read. Its problems join those of the site."""
+    document = _other_file(top, folder, "people")
+    if document is None or document.places is None:
+        return None
+    root = Table.root(document)
+    found = [rows.read_person(t) for t in root.tables("person")]
+    root.finish()
+    top.document.asked.update(document.asked)
     return found
+
+
+def _secrets(top: Table, folder: Path) -> tuple[Path | None, list[Row[str]]]:
+    """Read the secrets' file, where there is one, to see that it can be used; nothing of it is kept."""
+    if not top.has("secrets"):
+        return None, []
+    document = _other_file(top, folder, "secrets")
+    if document is None or document.places is None:
+        return None, []
+    path = folder / top.text("secrets")
+    if os.name == "posix" and path.stat().st_mode & 0o077:
+        problem = f"{shorten(path.name)!r} can be read by other users of this machine"
+        top.warning("secrets", problem, "Take their rights away: chmod 600.")
+    root = Table.root(document)
+    found = [rows.read_secret(t) for t in root.tables("secret")]
+    root.finish()
+    top.document.asked.update(document.asked)
+    return path, found
+
+
+def _other_file(top: Table, folder: Path, key: str) -> Document | None:
+    """Read a file that a key names; keys there are declared behind the key's own name."""
+    name = top.text(key)
+    if not name:
+        return None
+    try:
+        document = read_document(folder / name, str(folder / name), f"{key}: ")
+    except BadInput as problem:
+        top.error(key, f"{shorten(name)!r}: {problem.problem}", problem.remedy)
+        return None
+    top.document.problems.extend(document.problems)
+    document.problems = top.document.problems  # what is found out later about it joins them
+    return document

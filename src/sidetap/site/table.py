@@ -1,8 +1,9 @@
-"""One table of a site file, read key by key.
+"""One table of a site file, read key by key, by the bounds and examples that ``keys`` declares.
 
 Each getter asks for one key, notes a problem with its place when the value is missing or wrong, and returns a
-value of its type in any case, so that one pass finds every problem; what was built from a table that ``failed`` is
-thrown away. ``finish`` finds the keys nobody asked for. Every getter takes ``like``, an example for the remedy.
+value of its type in any case, so that one pass finds every problem: ``wrong`` names the keys whose values are such
+stand-ins, and what was built from a table that ``failed`` is no part of a site. ``finish`` finds the keys nobody
+asked for.
 """
 
 from __future__ import annotations
@@ -12,16 +13,30 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 from sidetap.quantity import (
     NS_PER_MS,
+    NS_PER_S,
     Dimension,
     Rounding,
     parse_quantity,
     round_fraction,
 )
 from sidetap.site.document import Document
+from sidetap.site.keys import (
+    KEYS,
+    SAME_KEYS,
+    Choice,
+    Duration,
+    Form,
+    Key,
+    Length,
+    Many,
+    Quantity,
+    Whole,
+    WordOrInner,
+)
 from sidetap.site.places import Path
 from sidetap.site.problem import Problem, Severity
 
@@ -29,7 +44,12 @@ LONGEST_TEXT = 400
 MOST_TABLES = 1000  # of one kind: twice the inputs of a yard of 32 bays
 MOST_UNKNOWN = 200  # keys told one by one
 _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 RESERVED_TAGS = ("site", "alarm")  # names of the scheme's own
+
+_DECIDE = ("kind", "as", "form")  # the keys on whose words others depend
+
+_F = TypeVar("_F", bound=Form)
 
 
 class Table:
@@ -42,6 +62,7 @@ class Table:
         self.values, self.parent = values, parent
         self.failed = False
         self.absent = False  # not in the file, and reported as missing itself
+        self.wrong: set[str] = set()  # keys whose values are stand-ins: "trip.below"; "" for the table itself
         self._asked: list[str] = []
 
     @classmethod
@@ -54,17 +75,20 @@ class Table:
     def error(self, key: str, problem: str, remedy: str) -> None:
         """Note an error at a key, or deeper at "key.key"; at the table's header when the key isn't there."""
         self._note(Severity.ERROR, key, problem, remedy)
-        self._fail()
+        self._fail(key)
 
     def error_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
         """Note an error in another file that a key names."""
         self.document.problems.append(Problem(Severity.ERROR, file, *place, self._name(key), problem, remedy))
-        self._fail()
+        self._fail(key)
 
-    def _fail(self) -> None:
+    def _fail(self, key: str) -> None:
         table: Table | None = self
         while table is not None:
             table.failed = True
+            table.wrong.add(key)
+            name = next((str(part) for part in reversed(table.path) if isinstance(part, str)), "")
+            key = f"{name}.{key}" if key else name
             table = table.parent
 
     def warning(self, key: str, problem: str, remedy: str) -> None:
@@ -96,9 +120,15 @@ class Table:
             if self.document.suggestions_left > 0 and len(key) <= 40:
                 self.document.suggestions_left -= 1
                 nearest = get_close_matches(key, self._asked, 1)
+            problem = "no such key"
             remedy = f"Did you mean {nearest[0]}?" if nearest else f"Keys here are {', '.join(self._asked)}."
+            declared = KEYS.get(f"{self.kind}.{key}")
+            decides = next((name for name in _DECIDE if name in self.values), None)
+            if declared is not None and declared.only and decides is not None:
+                problem = f"no such key with {decides} = {shorten(repr(self.values[decides]))}"
+                remedy = f"It belongs to {', '.join(declared.only)}; leave it out, or change {decides}."
             place = self.document.place_of_key((*self.path, key))
-            self.document.add(Severity.ERROR, place, self._name(key), "no such key", remedy)
+            self.document.add(Severity.ERROR, place, self._name(key), problem, remedy)
 
     # -- one key -------------------------------------------------------------------------------------------------
 
@@ -107,142 +137,193 @@ class Table:
         self._ask(key)
         return key in self.values
 
-    def text(self, key: str, like: str, remedy: str = "") -> str:
-        """Return a text that isn't blank. remedy: what to say when it is missing, where an example isn't enough."""
-        value = self._get(key, f'"{like}"', remedy)
+    def asked(self, key: str) -> bool:
+        """Return whether a key has been looked for: whether it belongs here."""
+        return key in self._asked
+
+    def example(self, key: str) -> str:
+        """Return how a key is written, for a remedy."""
+        return self._declared(key).example
+
+    def text(self, key: str) -> str:
+        """Return a text that isn't blank."""
+        value = self._get(key)
         if value is None:
             return ""
         if not isinstance(value, str):
-            self._wrong_type(key, value, "text", f'"{like}"')
+            self._wrong_type(key, value, "text")
             return ""
         if not value.strip() or len(value) > LONGEST_TEXT or not value.isprintable():
             what = (
                 f"a text of {len(value)} characters" if value.strip() and value.isprintable() else "no readable text"
             )
-            self.error(key, what, remedy or f'Write 1 to {LONGEST_TEXT} printable characters, like "{like}".')
+            declared = self._declared(key)
+            self.error(
+                key,
+                what,
+                declared.remedy or f"Write 1 to {LONGEST_TEXT} printable characters, like {declared.example}.",
+            )
             return ""
         return value
 
-    def tag(self, like: str) -> str:
+    def tag(self) -> str:
         """Return the table's tag: letters, digits, - and _."""
-        tag = self.text("tag", like)
+        tag = self.text("tag")
         if tag and (_TAG.fullmatch(tag) is None or tag in RESERVED_TAGS):
             reason = "is a name of the scheme's own" if tag in RESERVED_TAGS else "is no tag"
+            like = self._declared("tag").example.strip('"')
             self.error("tag", f"{shorten(tag)!r} {reason}", f"Use up to 32 letters, digits, - and _: {like}.")
         return tag
 
-    def choice(self, key: str, options: Sequence[str]) -> str:
-        """Return one of the options."""
-        value = self.text(key, options[0], f"Write one of {', '.join(options)}.")
-        if value and value not in options:
-            nearest = get_close_matches(value[:60], options, 1)
-            hint = f" Did you mean {nearest[0]}?" if nearest else ""
-            self.error(key, f"{shorten(value)!r} is not known here", f"Write one of {', '.join(options)}.{hint}")
+    def choice(self, key: str) -> str:
+        """Return one of the words that the key takes, "" where there is none of them."""
+        form = self._form(key, Choice)
+        value = self.text(key)
+        if value and value not in form.options:
+            self.unknown_word(key, value, form.options)
+            return ""
         return value
 
-    def whole(self, key: str, low: int, high: int, like: int) -> int:
-        """Return a whole number in low..high."""
-        value = self._get(key, str(like))
+    def unknown_word(self, key: str, word: str, options: Sequence[str]) -> None:
+        """Note a word that is none of the options."""
+        nearest = get_close_matches(word[:60], options, 1)
+        hint = f" Did you mean {nearest[0]}?" if nearest else ""
+        self.error(key, f"{shorten(word)!r} is not known here", f"Write one of {', '.join(options)}.{hint}")
+
+    def whole(self, key: str) -> int:
+        """Return a whole number within its bounds."""
+        form = self._form(key, Whole)
+        value = self._get(key)
         if value is None:
-            return low
+            return form.low
         if isinstance(value, bool) or not isinstance(value, int):
-            self._wrong_type(key, value, "a whole number", str(like))
-            return low
-        if not low <= value <= high:
-            self.error(key, f"{shorten(str(value))} is outside {low}..{high}", f"Write {key} = {like} or what fits.")
-            return low
+            self._wrong_type(key, value, "a whole number")
+            return form.low
+        if not form.low <= value <= form.high:
+            like = self._declared(key).example
+            problem = f"{shorten(str(value))} is outside {form.low}..{form.high}"
+            self.error(key, problem, f"Write {key} = {like} or what fits.")
+            return form.low
         return value
 
-    def number(self, key: str, default: Fraction | None, like: str) -> Fraction:
-        """Return a number, exactly; default when the key may be left out and is."""
-        if default is not None and not self.has(key):
-            return default
-        value = self._get(key, like)
+    def number(self, key: str) -> Fraction:
+        """Return a number, exactly; its default when the key may be left out and is."""
+        declared = self._declared(key)
+        if declared.default and not self.has(key):
+            return Fraction(declared.default)
+        value = self._get(key)
         if value is None:
             return Fraction(0)
         if isinstance(value, bool) or not isinstance(value, int | Fraction):
-            self._wrong_type(key, value, "a number of everyday size", like)
+            self._wrong_type(key, value, "a number of everyday size")
             return Fraction(0)
         return Fraction(value)
 
-    def quantity(self, key: str, dimension: Dimension, low: str, high: str, like: str) -> Fraction:
-        """Return a quantity in SI, from low to high, both included."""
-        value = self.text(key, like, f'Write {key} = "{like}" or what fits: a number and its unit, as text.')
-        return self._bounded(key, value, dimension, low, high, like) if value else Fraction(0)
+    def quantity(self, key: str) -> Fraction:
+        """Return a quantity in SI within its bounds."""
+        form = self._form(key, Quantity)
+        return self._bounded(key, form.dimension, form.low, form.high)
 
     def quantity_range(self, key: str, dimension: Dimension, like: tuple[str, str]) -> tuple[Fraction, Fraction]:
         """Return [lowest, highest] in SI."""
-        texts = self.texts(key, like)
+        texts = self.texts(key)
         if len(texts) != 2:
             if texts:
                 self.error(key, f"{len(texts)} values where two are needed", f"Write {key} = {_list(like)}.")
             return Fraction(0), Fraction(0)
-        low, high = (self._parsed(key, text, dimension, like[1]) for text in texts)
+        low, high = (self._parsed(key, text, dimension, f'"{like[1]}"') for text in texts)
         if low is None or high is None:
             return Fraction(0), Fraction(0)
         if low >= high:
             self.error(key, f"{texts[0]} is not below {texts[1]}", "Write the lower one first.")
         return low, high
 
-    def duration_ns(self, key: str, low: str, high: str, like: str) -> int:
-        """Return a duration of whole ms, in ns, from low to high, both included."""
-        value = self.text(key, like, f'Write {key} = "{like}" or what fits: a number and its unit, as text.')
-        if not value:
-            return 0
-        seconds = self._bounded(key, value, Dimension.TIME, low, high, like)
-        ns = seconds * 1_000_000_000
+    def duration_ns(self, key: str) -> int:
+        """Return a duration of whole ms, or of whole seconds where the key says so, in ns."""
+        form = self._form(key, Duration)
+        ns = self._bounded(key, Dimension.TIME, form.low, form.high) * NS_PER_S
         if ns % NS_PER_MS:
-            self.error(key, f"{value} is not a whole number of ms", "The scheme counts in ms; round it.")
+            self.error(key, f"{self.values[key]} is not a whole number of ms", "The scheme counts in ms; round it.")
+        elif form.whole_seconds and ns % NS_PER_S:
+            self.error(key, "not a whole number of seconds", "Round it to a second, to the safe side.")
         return int(ns)
 
-    def length_01mm(self, key: str, low: str, high: str, like: str) -> int:
-        """Return a length in whole 0.1 mm, to the nearest, from low to high, both included."""
-        return round_fraction(self.quantity(key, Dimension.LENGTH, low, high, like) * 10_000, Rounding.NEAREST)
+    def length_01mm(self, key: str) -> int:
+        """Return a length in whole 0.1 mm, to the nearest."""
+        form = self._form(key, Length)
+        length_m = self._bounded(key, Dimension.LENGTH, form.low, form.high)
+        return round_fraction(length_m * 10_000, Rounding.NEAREST)
 
     def day(self, key: str) -> date:
         """Return a date."""
-        value = self._get(key, "2026-01-31")
+        value = self._get(key)
         if value is None:
             return date.min
         if isinstance(value, datetime) or not isinstance(value, date):
-            self._wrong_type(key, value, "a date", "2026-01-31")
+            self._wrong_type(key, value, "a date")
             return date.min
         return value
 
-    def texts(self, key: str, like: Sequence[str]) -> tuple[str, ...]:
+    def minute_of_day(self, key: str) -> int:
+        """Return a time of day in minutes since midnight."""
+        value = self.text(key)
+        match = _TIME_OF_DAY.fullmatch(value)
+        if match is None:
+            if value:
+                like = self._declared(key).example
+                self.error(key, f"{shorten(value)!r} is no time of day", f"Write hours and minutes, like {like}.")
+            return 0
+        return int(match[1]) * 60 + int(match[2])
+
+    def texts(self, key: str) -> tuple[str, ...]:
         """Return a list of texts, not empty."""
-        value = self._get(key, _list(like))
+        value = self._get(key)
         if value is None:
             return ()
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            self._wrong_type(key, value, "a list of texts", _list(like))
+            self._wrong_type(key, value, "a list of texts")
             return ()
         if not value:
-            self.error(key, "an empty list", f"Write {key} = {_list(like)} or what fits.")
+            self.error(key, "an empty list", f"Write {key} = {self._declared(key).example} or what fits.")
         return tuple(value)
 
-    def table(self, key: str, like: str, remedy: str = "") -> Table:
+    def table(self, key: str) -> Table:
         """Return a table inside this one; an empty one that has failed when it isn't there."""
-        value = self._get(key, like, remedy)
+        value = self._get(key)
         if value is not None and not isinstance(value, dict):
-            self._wrong_type(key, value, "a table", like)
+            self._wrong_type(key, value, "a table")
             value = None
         inner = self._inner(key, {} if value is None else value)
-        inner.failed = inner.absent = value is None
+        if value is None:
+            inner.failed = inner.absent = True
+            inner.wrong.add("")
         return inner
 
-    def tables(self, key: str, like: str, required: bool = True) -> list[Table]:
+    def word_or_table(self, key: str) -> str | Table:
+        """Return a word where one says it all, "" where it is none of them, or the table that stands there."""
+        form = self._form(key, WordOrInner)
+        if isinstance(self.values.get(key), dict):
+            return self.table(key)
+        word = self.text(key)
+        if word and word not in form.words:
+            remedy = f"Write one of {', '.join(form.words)}, or a table with its sizes, like {form.like}."
+            self.error(key, f"{shorten(word)!r} doesn't say it all", remedy)
+            return ""
+        return word
+
+    def tables(self, key: str) -> list[Table]:
         """Return a list of tables, those called [[key]] at the top of a file."""
-        if not required and not self.has(key):
+        form = self._form(key, Many)
+        if not form.required and not self.has(key):
             return []
-        value = self._get(key, like)
+        value = self._get(key)
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            self._wrong_type(key, value, "a list of tables", like)
+            self._wrong_type(key, value, "a list of tables")
             return []
-        if required and not value:
-            self.error(key, "an empty list", f"Add {like}.")
+        if form.required and not value:
+            self.error(key, "an empty list", f"Add {self._declared(key).example}.")
         if len(value) > MOST_TABLES:
             found = self._inner(key, value[MOST_TABLES], MOST_TABLES)
             found.error(
@@ -252,16 +333,27 @@ class Table:
 
     # -- inside --------------------------------------------------------------------------------------------------
 
+    def _declared(self, key: str) -> Key:
+        path = f"{self.kind}.{key}" if self.kind else f"{self.document.prefix}{key}"
+        return KEYS.get(path) or KEYS[f"{self.kind}.PRODUCT"]  # the keys of [compatible] are the site's products
+
+    def _form(self, key: str, wanted: type[_F]) -> _F:
+        form = self._declared(key).form
+        assert isinstance(form, wanted), (self.kind, key)  # noqa: S101  # a mistake of ours, not of a file
+        return form
+
     def _ask(self, key: str) -> None:
         if key not in self._asked:
             self._asked.append(key)
-            self.document.asked.add(f"{self.kind}.{key}" if self.kind else key)
+            self.document.asked.add(self._declared(key).path)
 
-    def _get(self, key: str, like: str, remedy: str = "") -> Any:
+    def _get(self, key: str) -> Any:
         self._ask(key)
         if key not in self.values:
             if not self.absent:
-                self.error(key, "missing", remedy or f"Add {key} = {like} or what fits.")
+                declared = self._declared(key)
+                name = f"{key} = " if not isinstance(declared.form, Many) or self.kind else ""
+                self.error(key, "missing", declared.remedy or f"Add {name}{declared.example} or what fits.")
             return None
         return self.values[key]
 
@@ -273,24 +365,27 @@ class Table:
             tag = values.get("tag")
             name = f"{key}.{tag}" if isinstance(tag, str) and _TAG.fullmatch(tag) else f"{key} {number + 1}"
         where = f"{self.where}.{name}" if self.where else name
-        return Table(self.document, path, f"{self.kind}.{key}" if self.kind else key, where, values, self)
+        kind = f"{self.kind}.{key}" if self.kind else f"{self.document.prefix}{key}"
+        return Table(self.document, path, SAME_KEYS.get(kind, kind), where, values, self)
 
-    def _wrong_type(self, key: str, value: Any, wanted: str, like: str) -> None:
+    def _wrong_type(self, key: str, value: Any, wanted: str) -> None:
+        like = self._declared(key).example
         self.error(key, f"{_described(value)} where {wanted} is needed", f"Write {key} = {like} or what fits.")
 
     def _parsed(self, key: str, text: str, dimension: Dimension, like: str) -> Fraction | None:
         try:
             return parse_quantity(text, dimension)
         except ValueError as problem:
-            self.error(key, str(problem), f'Write it like "{like}".')
+            self.error(key, str(problem), f"Write it like {like}.")
             return None
 
-    def _bounded(self, key: str, text: str, dimension: Dimension, low: str, high: str, like: str) -> Fraction:
-        value = self._parsed(key, text, dimension, like)
+    def _bounded(self, key: str, dimension: Dimension, low: str, high: str) -> Fraction:
+        text, like = self.text(key), self._declared(key).example
+        value = self._parsed(key, text, dimension, like) if text else None
         if value is None:
             return Fraction(0)
         if not parse_quantity(low, dimension) <= value <= parse_quantity(high, dimension):
-            self.error(key, f"{text} is outside {low} to {high}", f'Write it like "{like}".')
+            self.error(key, f"{text} is outside {low} to {high}", f"Write it like {like}.")
         return value
 
 

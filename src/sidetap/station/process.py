@@ -22,7 +22,7 @@ from sidetap.errors import BadInput, Refused
 from sidetap.line import Settings
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site import Site, load_or_refuse
-from sidetap.site.cause_effect import compile_site
+from sidetap.site.cause_effect import compile_site, rules_not_kept
 from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
 from sidetap.station.ports.module_port import ModulePort, open_module_port
@@ -232,6 +232,12 @@ def _checked(site_path: Path) -> Site:
                 f"valve {valve.tag}: point {point.tag} of {valve.vessel} is not released for control by two dips",
                 "Dip the vessel twice, compare with sidetap doctor, and enter who releases it.",
             )
+    for rule in rules_not_kept(site):
+        raise Refused(
+            str(site_path),
+            f"rule {rule.tag}: this version's scheme does not keep rules of kind {rule.kind}",
+            "Run bays that share no vessel, or wait for a version that keeps it.",
+        )
     return site
 
 

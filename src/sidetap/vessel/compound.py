@@ -36,9 +36,10 @@ class Stack(Vessel):
                     "a table that begins with liquid below it can't be a part of a stack",
                     "Use the table for the whole vessel, or shapes for all parts.",
                 )
-        heights = (part.top_m - part.bottom_m for part in self.parts)
+        heights = [part.top_m - part.bottom_m for part in self.parts]
         full = (part.volume_m3(part.top_m) for part in self.parts)
-        object.__setattr__(self, "_floors_m", tuple(accumulate(heights, initial=0.0)))
+        floors = tuple(math.fsum(heights[:n]) for n in range(len(heights) + 1))
+        object.__setattr__(self, "_floors_m", floors)
         object.__setattr__(self, "_under_m3", tuple(accumulate(full, initial=0.0)))
 
     @property

@@ -45,7 +45,8 @@ class VerticalCylinder(Vessel):
         below = fit(self.bottom, "bottom", self.diameter_m / 2)
         above = fit(self.top, "top", self.diameter_m / 2)
         shell = 0.0 if self.bottom.inward else below.depth_m
-        top = shell + self.height_m + (0.0 if self.top.inward else above.depth_m)
+        # fsum: 0.6 m + 6 m + 0.6 m are 7.2 m, and not one rounding less
+        top = math.fsum((shell, self.height_m, 0.0 if self.top.inward else above.depth_m))
         inside = (below.depth_m if self.bottom.inward else 0.0) + (above.depth_m if self.top.inward else 0.0)
         if inside > self.height_m:
             raise ImpossibleSize(

@@ -59,11 +59,14 @@ class Vessel(ABC):
     def level_m(self, volume_m3: float) -> float:
         """Return the level at which the vessel holds volume_m3, in m: the inverse of ``volume_m3``.
 
-        Good to 1e-9 m, except where the surface shrinks to nothing at a closing top: there a volume's own last digit
-        is worth more than that.
+        Good to 1e-9 m, except beside a place where the surface shrinks to nothing (a closing top, the rim under a
+        bottom that bulges in): there the last digit of a volume is worth more than that.
         """
         low, high = self.bottom_m, self.top_m
-        self._require(volume_m3, "m3", self._volume(low), self._volume(high))
+        empty, full = self._volume(low), self._volume(high)
+        self._require(volume_m3, "m3", empty, full)
+        if volume_m3 in (empty, full):
+            return low if volume_m3 == empty else high
         return self._level(volume_m3)
 
     @abstractmethod

@@ -20,8 +20,8 @@ from sidetap.site.first_file.evidence import (
 )
 from sidetap.site.first_file.law import Law
 from sidetap.site.first_file.told import Answer, Device, Poll, Reading, Value
+from sidetap.site.keys import POINT_ENCODINGS, REGISTER_TABLES
 from sidetap.site.model import LevelKind
-from sidetap.site.rows import POINT_ENCODINGS, REGISTER_TABLES
 
 _WARN_POLLS, _CLOSE_POLLS = 3, 5  # polls missed before a warning and before closing; a proposal
 _COARSE_MS, _FINE_MS, _COARSE_FROM_MS = 50, 10, 500  # deliveries come up to 16 ms late: finer isn't known

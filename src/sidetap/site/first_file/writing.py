@@ -19,8 +19,8 @@ from sidetap.site.first_file.points import (
     unfit,
 )
 from sidetap.site.first_file.told import Answer, Line, MatchTold, SurveyTold
+from sidetap.site.keys import FRAMINGS, POINT_ENCODINGS, REGISTER_TABLES
 from sidetap.site.model import LevelKind
-from sidetap.site.rows import FRAMINGS, POINT_ENCODINGS, REGISTER_TABLES
 from sidetap.site.table import RESERVED_TAGS
 
 _LONGEST_TAG = 28  # of a vessel: its point's has three characters more, and a number may follow

@@ -1,0 +1,129 @@
+"""Rules between vessels and bays, what may follow what, and bypasses."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from sidetap.site import model
+from sidetap.site.checks.rows import Rows, metres, nearest
+from sidetap.site.rows import Row
+from sidetap.site.table import names, shorten
+
+
+def check_rules(rows: Rows) -> None:
+    """Note rules that can't be kept, and vessels that nobody has thought about."""
+    for row in rows.rules:
+        rule = row.draft
+        if isinstance(rule, model.QuietHours):
+            _quiet(row, rule)
+        elif isinstance(rule, model.SharedOnlyAbove):
+            _shared(row, rule, rows)
+        elif isinstance(rule, model.ExclusiveVessel):
+            _several_bays(row, rule.vessel, rows)
+    _one_of_a_kind(rows)
+    _unruled(rows)
+    _products(rows)
+    _bypass(rows)
+
+
+def _quiet(row: Row[model.Rule], rule: model.QuietHours) -> None:
+    if row.fine("from", "to") and rule.from_minute == rule.to_minute:
+        row.table.error("to", "the same as from: no time at all, or all day", "Write when polling begins again.")
+
+
+def _bays_of(vessel: str, rows: Rows) -> list[str]:
+    return list(dict.fromkeys(valve.draft.bay for valve in rows.ways(vessel)))
+
+
+def _several_bays(row: Row[model.Rule], vessel: str, rows: Rows) -> None:
+    known = row.fine("vessel") and all(v.fine("from", "bay") for v in rows.valves)
+    if known and rows.vessel(vessel) is not None and len(_bays_of(vessel, rows)) < 2:
+        row.table.warning("vessel", f"{vessel} serves one bay only", "Leave the rule out, or check the valves.")
+
+
+def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> None:
+    t, vessel = row.table, rows.vessel(rule.vessel) if row.fine("vessel") else None
+    if row.fine("level", "close_below") and rule.close_below_01mm >= rule.level_01mm:
+        problem = f"not below the level at {metres(rule.level_01mm)}"
+        t.error("close_below", problem, "Leave a few cm, or a wave would open and close.")
+    if row.fine("bays") and len(set(rule.bays)) < 2:
+        t.error("bays", "fewer than two bays", "Name those that the vessel may serve together.")
+    if vessel is None:
+        return
+    if row.fine("bays") and all(v.fine("from", "bay") for v in rows.valves):
+        served = _bays_of(rule.vessel, rows)
+        for bay in rule.bays:
+            if bay in rows.found["bay"] and bay not in served:
+                t.error("bays", f"no valve leads from {rule.vessel} to bay {bay}", f"It serves {names(served)}.")
+    v = vessel.draft
+    if row.fine("close_below") and vessel.fine("trip.below") and rule.close_below_01mm <= v.trip.below_01mm:
+        problem = f"not above {rule.vessel}'s trip at {metres(v.trip.below_01mm)}, which closes all its valves"
+        t.error("close_below", problem, "Raise it.")
+    if row.fine("level") and vessel.fine("high") and rule.level_01mm >= v.high_01mm:
+        problem = f"not below {rule.vessel}'s high level at {metres(v.high_01mm)}"
+        t.error("level", problem, "Lower it.")
+
+
+def _one_of_a_kind(rows: Rows) -> None:
+    """Two rules of one kind about one thing would contradict each other, or one is too many."""
+    first: dict[tuple[str, str], str] = {}
+    for row in rows.rules:
+        rule = row.draft
+        if not row.fine("kind") or not row.fine("vessel"):
+            continue
+        vessel = rule.vessel if isinstance(rule, model.ExclusiveVessel | model.SharedOnlyAbove) else ""
+        kind = "vessel" if vessel else "" if isinstance(rule, model.QuietHours) else rule.kind
+        if not kind:
+            continue  # there may be several windows a day
+        before = first.setdefault((kind, vessel), row.tag)
+        if before != row.tag:
+            what = f"about {vessel} already" if vessel else "this already"
+            row.table.error("kind", f"rule {before} says {what}", "Keep one of them.")
+
+
+def _unruled(rows: Rows) -> None:
+    """Warn of a vessel that may feed several bays at once without anybody having said so."""
+    if any(not row.fine("from", "bay") for row in rows.valves) or any(not row.fine("vessel") for row in rows.rules):
+        return
+    ruled = {r.draft.vessel for r in rows.rules if isinstance(r.draft, model.ExclusiveVessel | model.SharedOnlyAbove)}
+    bays: dict[str, list[str]] = defaultdict(list)
+    for valve in rows.valves:
+        bays[valve.draft.vessel].append(valve.draft.bay)
+    for row in rows.vessels:
+        served = sorted(set(bays[row.tag]))
+        if len(served) > 1 and row.tag not in ruled:
+            problem = f"bays {' and '.join(served)} may draw from {row.tag} at the same time"
+            remedy = "Add a [[rule]] of kind exclusive-vessel or shared-only-above, if they must not."
+            row.table.warning("tag", problem, remedy)
+
+
+def _products(rows: Rows) -> None:
+    """Look at [compatible]: only products that are there; one without a row may be followed by nothing."""
+    table = rows.compatible_table
+    if table.absent or not all(v.fine("product") for v in rows.vessels):
+        return
+    products = [v.draft.product for v in rows.vessels]
+    for product, followers in rows.compatible:
+        if product not in products:
+            table.error(product, f"no vessel holds {shorten(product)!r}", nearest(product, products, "product"))
+        for follower in followers:
+            if follower not in products:
+                remedy = nearest(follower, products, "product")
+                table.error(product, f"no vessel holds {shorten(follower)!r}", remedy)
+    for product in dict.fromkeys(products):
+        if product not in dict(rows.compatible).get(product, ()) and product not in table.wrong:
+            table.warning(
+                product,
+                f"{product} may not follow itself: no restart on its ticket",
+                f'Add "{product}" to its list if the client has signed that.',
+            )
+
+
+def _bypass(rows: Rows) -> None:
+    row = rows.bypass
+    if row is None:
+        return
+    if row.fine("time", "at_most") and row.draft.time_ns > row.draft.at_most_ns:
+        row.table.error("time", "longer than at_most", "Shorten it.")
+    if row.fine("trips") and len(set(row.draft.trips)) < len(row.draft.trips):
+        row.table.error("trips", "a vessel stands there twice", "Name each once.")

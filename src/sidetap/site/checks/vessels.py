@@ -1,0 +1,142 @@
+"""Vessels: whether levels are in an order that makes sense, and whether the sensor can see them."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+from sidetap.quantity import NS_PER_S, UNITS, Rounding, format_number, from_si, round_fraction
+from sidetap.site import model
+from sidetap.site.checks.rows import Rows, metres
+from sidetap.site.keys import LEVEL_DIMENSIONS
+from sidetap.site.levels import level_m
+from sidetap.site.limits import highest_flow_m3_per_s, stop_after_trip_m3
+from sidetap.site.rows import Row
+from sidetap.vessel import OutOfShape
+
+
+def check_vessels(rows: Rows) -> None:
+    """Note what can't be right about a vessel."""
+    for row in rows.vessels:
+        _order(row)
+        _frozen(row)
+        _reach(row, rows)
+        _draw(row, rows)
+
+
+def _order(row: Row[model.Vessel]) -> None:
+    v, t, trip = row.draft, row.table, row.draft.trip
+    below = metres(trip.below_01mm)
+    if row.fine("trip.reset_above", "trip.below") and trip.reset_above_01mm <= trip.below_01mm:
+        t.error("trip.reset_above", f"not above the trip at {below}", "Leave 0.10 m or more.")
+    if row.fine("low", "trip.below") and v.low_01mm <= trip.below_01mm:
+        t.error("low", f"not above the trip at {below}", "A warning comes before the trip.")
+    if row.fine("high", "low") and v.high_01mm <= v.low_01mm:
+        t.error("high", f"not above the low level at {metres(v.low_01mm)}", "Check both.")
+    if row.fine("heel", "trip.below") and v.heel_01mm and v.heel_01mm >= trip.below_01mm:
+        t.error("heel", f"not below the trip at {below}", "Trip while there is something to draw.")
+    if row.fine("trip.reset_above", "high") and trip.reset_above_01mm >= v.high_01mm:
+        t.error("trip.reset_above", f"not below the high level at {metres(v.high_01mm)}", "Check both.")
+    if not row.fine("shape", "strapping", "datum"):
+        return
+    if row.fine("high") and v.high_01mm >= v.top_01mm:
+        t.error("high", f"not below the vessel's top at {metres(v.top_01mm)}", "Check the shape and the level.")
+    bottom_01mm = -(-Fraction(v.geometry.bottom_m) * 10_000 // 1)
+    if row.fine("trip.below") and 0 < bottom_01mm >= trip.below_01mm:
+        problem = f"{below} is not above the first row of the strapping at {metres(bottom_01mm)}"
+        t.error("trip.below", problem, "Raise the trip, or strap the vessel further down.")
+
+
+def _frozen(row: Row[model.Vessel]) -> None:
+    watch = row.draft.frozen
+    if watch is not None and row.fine("frozen") and watch.seen_01mm >= watch.expected_01mm:
+        problem = "not less than what is expected"
+        row.table.error("frozen.seen", problem, "A quarter of it allows for a slow draw and a wave.")
+
+
+def _reach(row: Row[model.Vessel], rows: Rows) -> None:
+    """Require that the sensor can see the trip and the high level."""
+    v, t, source = row.draft, row.table, row.draft.level
+    point_row = rows.point(source.point) if row.fine("level") else None
+    if point_row is None or not point_row.fine("unit"):
+        return
+    point, wanted = point_row.draft, LEVEL_DIMENSIONS[source.kind]
+    if UNITS[point.unit].dimension is not wanted:
+        problem = f"{source.kind} needs a unit of {wanted.name.lower()}; {source.point} is in {point.unit}"
+        t.error("level.as", problem, "Check the point's unit and what it measures.")
+        return
+    trip_01mm = v.trip.below_01mm
+    trip = f"{metres(trip_01mm)} is under the sensor's reach"
+    high = f"{metres(v.high_01mm)} is over the sensor's reach"
+    if source.kind is model.LevelKind.PRESSURE and row.fine("trip.below") and trip_01mm <= source.sensor_height_01mm:
+        nozzle = metres(source.sensor_height_01mm)
+        t.error("trip.below", f"{trip}: its nozzle is at {nozzle}", "Raise the trip above the nozzle.")
+        return
+    _span(row)
+    if not point_row.fine("valid") or not (source.kind is not model.LevelKind.PRESSURE or row.fine("density.value")):
+        return
+    reach = sorted(level_m(source, v.density, value) * 10_000 for value in point.valid)
+    blocked = Fraction(source.reference_height_01mm - source.blocking_01mm)
+    blocking = source.kind is model.LevelKind.ULLAGE and blocked < reach[1]
+    if blocking:
+        reach[1] = blocked
+    lowest, highest = (metres(end // 1) for end in reach)
+    if row.fine("trip.below") and trip_01mm <= reach[0]:
+        problem = f"{trip}: {source.point} is valid from {lowest}"
+        t.error("trip.below", problem, "Raise it, or check the valid range.")
+    if row.fine("high") and v.high_01mm >= reach[1]:
+        what = (
+            f"its blocking distance begins at {highest}" if blocking else f"{source.point} is valid up to {highest}"
+        )
+        t.error("high", f"{high}: {what}", "Lower it, or check the valid range and the reference.")
+
+
+def _span(row: Row[model.Vessel]) -> None:
+    """Warn of a reference that doesn't belong to this vessel."""
+    v, source = row.draft, row.draft.level
+    if not row.fine("shape", "strapping", "datum"):
+        return
+    if source.kind is model.LevelKind.PERCENT and source.span_01mm > v.top_01mm:
+        problem = f"100 % is above the vessel's top at {metres(v.top_01mm)}"
+        row.table.warning("level.span", problem, "Check the span and the vessel's shape.")
+    if source.kind is model.LevelKind.PRESSURE and source.sensor_height_01mm >= v.top_01mm:
+        problem = f"a nozzle above the vessel's top at {metres(v.top_01mm)}"
+        row.table.error("level.sensor_height", problem, "Check the nozzle's height and the vessel's shape.")
+
+
+def _draw(row: Row[model.Vessel], rows: Rows) -> None:
+    """Look at what the bays' flows do to the level: how fast it falls, and how far after a trip."""
+    v, t = row.draft, row.table
+    ways = [
+        (valve, bay)
+        for valve in rows.ways(row.tag)
+        if (bay := rows.bay(valve.draft.bay)) is not None and bay.fine("flow") and valve.fine("stroke")
+    ]
+    if not ways or not row.fine("shape", "strapping", "datum", "trip"):
+        return
+    try:
+        area_m2 = v.geometry.area_m2(v.trip.below_01mm / 10_000)
+        trip_m3 = v.geometry.volume_m3(v.trip.below_01mm / 10_000)
+    except OutOfShape:
+        return  # told already
+    exclusive = any(isinstance(r.draft, model.ExclusiveVessel) and r.draft.vessel == row.tag for r in rows.rules)
+    flows = [highest_flow_m3_per_s(bay.draft) for _, bay in ways]
+    stops = [stop_after_trip_m3(bay.draft, valve.draft, v) for valve, bay in ways]
+    flow, stop_m3 = (max(each) if exclusive else sum(each, Fraction(0)) for each in (flows, stops))
+    point = rows.point(v.level.point) if row.fine("level.point") else None
+    if point is not None and point.fine("max_step") and point.draft.max_step_m_per_s is not None and area_m2 > 0:
+        falls_m_per_s = float(flow) / area_m2
+        if falls_m_per_s > point.draft.max_step_m_per_s:
+            problem = f"at {_gpm(flow)} gpm {row.tag}'s level falls by {falls_m_per_s * 1000:.0f} mm/s near its trip"
+            point.table.error("max_step", problem, "Allow for more, or every such draw would be a bad level.")
+    floor_01mm = max(v.heel_01mm, v.level.sensor_height_01mm, math.ceil(v.geometry.bottom_m * 10_000))
+    floor_m3 = v.geometry.volume_m3(floor_01mm / 10_000)
+    if trip_m3 - float(stop_m3) < floor_m3 < trip_m3:
+        gallons = format_number(round_fraction(from_si(stop_m3, "gal"), Rounding.UP))
+        what = "its heel" if floor_01mm == v.heel_01mm else "what its sensor sees"
+        problem = f"up to {gallons} gal more are drawn until the valves are shut, down under {what}"
+        t.warning("trip.below", problem, f"Raise it, or shorten the mean of {v.trip.mean_ns // NS_PER_S} s.")
+
+
+def _gpm(flow_m3_per_s: Fraction) -> str:
+    return format_number(round_fraction(from_si(flow_m3_per_s, "gpm"), Rounding.NEAREST))

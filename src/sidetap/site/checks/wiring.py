@@ -1,0 +1,163 @@
+"""Ports, coils and bits: nothing sends where it may only listen, and one contact has one use."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sidetap.quantity import format_duration
+from sidetap.site import model
+from sidetap.site.checks.rows import Rows
+from sidetap.site.rows import Row
+from sidetap.site.table import Table
+
+
+def check_wiring(rows: Rows) -> None:
+    """Note what is wired wrong."""
+    _taps(rows)
+    _modules(rows)
+    _coils(rows)
+    _bits(rows)
+    _roles(rows)
+    _times(rows)
+
+
+def _taps(rows: Rows) -> None:
+    first: dict[str, str] = {}
+    for row in rows.lines:
+        line, table = row.draft, row.table
+        if row.fine("port"):
+            if line.port in first:
+                table.error("port", f"line {first[line.port]} listens there too", "Name another port.")
+            first.setdefault(line.port, row.tag)
+        if line.transmitter is None and row.fine("transmitter"):
+            table.warning(
+                "transmitter",
+                "nobody has stated that the tap's adapter can't transmit; the station will not run",
+                "Have its transmitter disabled in hardware, and state who checked that and when.",
+            )
+        elif row.fine("transmitter.state") and line.transmitter_state != "disabled in hardware":
+            table.warning(
+                "transmitter.state",
+                "not the statement that counts; software alone can't keep an adapter from driving the line",
+                'Write "disabled in hardware" when that has been checked.',
+            )
+
+
+def _modules(rows: Rows) -> None:
+    """Keep a tap's port free of anything that sends; modules of one port share its settings."""
+    taps = {row.draft.port: row.tag for row in rows.lines if row.fine("port")}
+    adapters = {row.draft.serial: row.tag for row in rows.lines if row.fine("serial") and row.draft.serial}
+    buses: dict[str, list[Row[model.Module]]] = {}
+    for row in rows.modules:
+        module, table = row.draft, row.table
+        if row.fine("serial") and module.serial in adapters:
+            problem = f"the adapter that line {adapters[module.serial]} only listens with"
+            table.error("serial", problem, "Outputs need an adapter of their own, away from the plant's line.")
+        if not row.fine("port"):
+            continue
+        if module.port in taps:
+            problem = f"an output on the port that line {taps[module.port]} only listens to"
+            table.error("port", problem, "Outputs need a port of their own, away from the plant's line.")
+        for other in buses.setdefault(module.port, []):
+            if row.fine("device") and other.fine("device") and other.draft.device == module.device:
+                problem = f"{other.tag} answers as {module.device} on this port"
+                table.error("device", problem, "Give each module an address of its own.")
+            settings = (other.draft.baud, other.draft.framing)
+            if all(r.fine("baud", "framing") for r in (row, other)) and settings != (module.baud, module.framing):
+                problem = f"{other.tag} speaks {settings[0]} {settings[1]} on this port"
+                table.error("baud", problem, "One port has one speed and framing.")
+        buses[module.port].append(row)
+
+
+def _coils(rows: Rows) -> None:
+    used: dict[tuple[str, int], str] = {}
+    uses: list[tuple[Row[Any], str, model.Output]] = [
+        (rows.watchdog, "", rows.watchdog.draft.output),
+        (rows.horn, "", rows.horn.draft),
+        *((bay, "pump_permit", bay.draft.pump_permit) for bay in rows.bays),
+        *((valve, "output", valve.draft.output) for valve in rows.valves),
+    ]
+    for row, key, output in uses:
+        coil_key, module_key = (f"{key}.{name}" if key else name for name in ("coil", "module"))
+        if not row.fine(coil_key, module_key):
+            continue
+        before = used.setdefault((output.module, output.coil), row.table.where)
+        if before != row.table.where:
+            problem = f"coil {output.coil} of {output.module} is driven by {before} too"
+            row.table.error(coil_key, problem, "Two uses of one coil would open each other's valve; wire another.")
+        module = rows.module(output.module)
+        if module is not None and module.fine("coils") and module.draft.coils is not None:
+            _within(row.table, coil_key, "coil", output.coil, module.draft.coils, output.module)
+
+
+def _bits(rows: Rows) -> None:
+    used: dict[tuple[str, int], str] = {}
+    for row in rows.inputs:
+        if not row.fine("module", "bit"):
+            continue
+        wired, where = row.draft, row.table.where
+        before = used.setdefault((wired.module, wired.bit), where)
+        if before != where:
+            problem = f"bit {wired.bit} of {wired.module} is {before} too"
+            row.table.error("bit", problem, "Wire each contact to a bit of its own.")
+        module = rows.module(wired.module)
+        if module is not None and module.fine("bits") and module.draft.bits is not None:
+            _within(row.table, "bit", "bit", wired.bit, module.draft.bits, wired.module)
+
+
+def _within(table: Table, key: str, word: str, number: int, count: int, module: str) -> None:
+    if number >= count:
+        remedy = f"They count from 0: the last is {count - 1}."
+        table.error(key, f"{module} has {count} {word}s, and no {word} {number}", remedy)
+
+
+_ROLES = ("selector.auto", "selector.hand", "stop_input", "hose.input", "open_key", "close_key")
+
+
+def _roles(rows: Rows) -> None:
+    """Let a contact say one thing. What only stands among run permissives may serve several bays."""
+    uses: list[tuple[Row[Any], str, str]] = []
+    named: set[str] = set()
+    for bay in rows.bays:
+        b = bay.draft
+        inputs = (b.auto_input, b.hand_input, b.stop_input, b.hose_input, b.open_key, b.close_key)
+        uses += [(bay, key, tag) for key, tag in zip(_ROLES, inputs, strict=True)]
+        named.update(b.run_permissives)
+    for valve in rows.valves:
+        uses.append((valve, "closed_switch", valve.draft.closed_switch))
+        uses.append((valve, "open_switch", valve.draft.open_switch))
+    for vessel in rows.vessels:
+        if vessel.draft.receipt_input is not None:
+            uses.append((vessel, "receipt_input", vessel.draft.receipt_input))
+    roles: dict[str, str] = {}
+    for row, key, tag in uses:
+        if not row.fine(key):
+            continue
+        here = f"{row.table.where}.{key}"
+        before = roles.setdefault(tag, here)
+        if before != here:
+            row.table.error(key, f"{tag} is {before} already", "A contact can say one thing only; name another.")
+    if any(not row.fine(key) for row, key, _ in uses) or any(not b.fine("run_permissives") for b in rows.bays):
+        return  # what they would have used isn't known
+    for wired in rows.inputs:
+        if wired.tag and wired.tag not in named and wired.tag not in roles:
+            wired.table.warning("tag", f"{wired.tag} is wired, but nothing uses it", "Use it, or leave it out.")
+
+
+def _times(rows: Rows) -> None:
+    """Require that what is renewed every scan outlasts more than one."""
+    scan_ns = rows.scan_ns
+    if not scan_ns:
+        return
+    for row in rows.inputs:
+        if row.fine("max_age") and row.draft.max_age_ns < 2 * scan_ns:
+            problem = "shorter than two scans: the input would be lost all the time"
+            row.table.error("max_age", problem, "Raise it.")
+    watchdog = rows.watchdog
+    if watchdog.fine("relay_time") and watchdog.draft.relay_time_ns < 3 * scan_ns:
+        problem = "shorter than three scans: it would drop out in service"
+        watchdog.table.error("relay_time", problem, f"At least {format_duration(3 * scan_ns)}.")
+    for module in rows.modules:
+        if module.fine("drops_out_after") and module.draft.drops_out_after_ns < 3 * scan_ns:
+            problem = "shorter than three scans: the module would drop its outputs in service"
+            module.table.error("drops_out_after", problem, f"At least {format_duration(3 * scan_ns)}.")
