@@ -31,6 +31,7 @@ _BELOW, _ABOVE, _NOWHERE = 1, 2, 3
 _CELLS = 512
 _PARTS = 32  # of a cell that is cut again
 _DEEPEST = 8
+_MOST_CELLS = 30_000  # a stack of twenty lying cylinders needs some 7,000
 _MISS = 1e-10  # of the volume; a tenth of what is promised
 _LAST_DROPS = 1e-15  # of the full vessel
 _ERRS_MOST = 0.289  # from a cell's middle: there x² (x² - 1/4)², the error of such a quintic, is greatest
@@ -188,6 +189,8 @@ class _Builder:
             if miss > allowed and miss < parents_miss / 4:
                 missing.append((n, miss))
             edge = next_edge
+        if start > _MOST_CELLS:
+            raise ArithmeticError(f"no polynomials follow {self.shape}: its area isn't the slope of its volume")
         if depth:
             for n, miss in missing:
                 self.first_part[start + n] = len(self.coefficients)
