@@ -26,6 +26,8 @@ PARTS = (  # what it is, its program, what makes it short, what makes it whole
     ("Recordings", "bench_recordings.py", ("--megabytes", "10", "100"), ("--megabytes", "10", "100", "1000")),
     ("What registers mean", "bench_registers.py", ("--quick",), ()),
     ("What readings settle", "bench_readings.py", ("--quick",), ()),
+    ("The site file", "bench_site.py", (), ()),
+    ("Levels to volumes, a million at a time", "bench_vessels.py", (), ()),
     ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
 )
 LINE_S = 150
@@ -45,7 +47,7 @@ def bench_scan() -> None:
 
     ours = cpu_s(lambda: steps(GeneratedRunner(program))) / SCANS * 1e6
     peer = cpu_s(lambda: steps(Runner(program))) / SCANS * 1e6
-    show("a scan of bay B", f"{ours:.0f} µs", "the reference runner", f"{peer:.0f} µs", peer / ours)
+    show("a scan of the demo yard", f"{ours:.0f} µs", "the reference runner", f"{peer:.0f} µs", peer / ours)
 
 
 def bench_volume() -> None:
