@@ -19,6 +19,7 @@ from sidetap.line.recording import write_csv, write_pcapng
 from sidetap.measure import Rate
 from sidetap.quantity import Quality
 from sidetap.site import Display, Site, Vessel, load_or_refuse
+from sidetap.site.model import QuietHours
 
 SITE = load_or_refuse(EXAMPLE / "bay-b.toml")
 NOW_NS = 1_773_241_200 * S  # 2026-03-11 10:00:00 in Chicago
@@ -107,6 +108,20 @@ def test_the_night_the_clocks_change_shows_the_offset() -> None:
 def test_a_recording_without_dates_counts_seconds() -> None:
     found = unusable(last_good={"level_mm": 3480.0, "t_s": 8.15})
     assert words(found, dated=False).endswith("at 8.150 s of the record")
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "inside"),
+    [  # 10:00
+        (600, 601, True), (601, 700, False), (500, 600, False), (500, 601, True),
+        (1410, 285, False), (1410, 600, False), (1410, 601, True), (600, 285, True), (601, 600, False),
+    ],
+)  # fmt: skip
+def test_quiet_hours_are_told(begin: int, end: int, inside: bool) -> None:
+    rule = QuietHours("R-2", "quiet-hours", begin, end)
+    text = shown(row(), site=replace(SITE, rules=(rule,)))
+    assert text[1].startswith("quiet hours, ") is inside
+    assert shown(row(), site=replace(SITE, rules=(rule,)), dated=False)[1] == ""
 
 
 def test_never_heard_is_no_number_anywhere() -> None:

@@ -206,6 +206,47 @@ def test_two_dips_too_near_for_two_causes_name_none(site: Site) -> None:
     assert len(found.finding.rivals) == 2
 
 
+def near_dips_and_displays(site: Site, law: Law, shown: Law, dips: Sequence[float] = (3.2, 3.5)) -> Diagnosis:
+    """Return what is told of two dips too near, and displays far apart; the line and they follow laws."""
+    rows = [beside(site, "T4", h, law(h), row=n + 1) for n, h in enumerate(dips)]
+    displays = [(h, shown(h)) for h in (1.0, 3.0, 5.0)]
+    rows += [
+        beside(site, "T4", round(seen, 4), law(h), row=n + 3, kind=ReadingKind.DISPLAY, tolerance=0.0005)
+        for n, (h, seen) in enumerate(displays)
+    ]
+    return told(rows)
+
+
+@pytest.mark.parametrize(
+    ("law", "cause"),
+    [(lambda h: h - 0.06, "reference-height"), (lambda h: 5.62 + 1.026 * (h - 5.62), "gain")],
+)
+def test_displays_that_show_the_truth_decide_between_causes_alike(site: Site, law: Law, cause: str) -> None:
+    found = near_dips_and_displays(site, law, lambda h: h)
+    assert str(found.finding.cause) == cause
+    assert "The dips alone leave two causes open" in text(found)
+    assert not found.release.released
+
+
+@pytest.mark.parametrize(
+    "shown",
+    [
+        lambda h: h - 0.06,  # as wrong as the line
+        lambda h: 5.62 - h,  # a distance, no level
+        lambda h: h - 0.03 * (h > 4),  # one mistyped
+    ],
+)
+def test_displays_that_tell_another_story_decide_nothing(site: Site, shown: Law) -> None:
+    found = near_dips_and_displays(site, lambda h: h - 0.06, shown)
+    assert str(found.finding.cause) == "unclear"
+    assert len(found.finding.rivals) == 2
+
+
+def test_one_dip_and_displays_name_nothing(site: Site) -> None:
+    found = near_dips_and_displays(site, lambda h: h - 0.06, lambda h: h, (3.5,))
+    assert str(found.finding.cause) == "unclear"
+
+
 @pytest.mark.parametrize("heights", [[3.5], [3.5, 4.5]])
 def test_too_few_or_too_near_that_agree_are_not_called_none(site: Site, heights: list[float]) -> None:
     found = dipped(site, "T1", lambda level: level, heights)
@@ -278,6 +319,12 @@ def test_a_reference_within_its_stated_uncertainty_is_no_fault(site: Site) -> No
     assert found.release.released
     assert found.straight is not None
     assert found.straight.offset_u_m < 0.02  # what the dips tell of it is not widened by it
+
+
+def test_many_dips_within_what_is_stated_are_no_fault_however_alike(site: Site) -> None:
+    heights = [1.0 + n / 4 for n in range(21)]
+    assert str(dipped(site, "T1", lambda h: h - 0.006, heights).finding.cause) == "none"
+    assert str(dipped(site, "T1", lambda h: h - 0.007, heights).finding.cause) == "reference-height"
 
 
 def test_a_density_within_its_stated_uncertainty_is_no_fault(site: Site) -> None:

@@ -175,3 +175,21 @@ def test_what_a_site_allows_for_is_no_fault() -> None:
     assert fit_none(allowing).plausible
     opposed = Dips(plain.dip, np.array([1.03, 3.97]), plain.u_dip, plain.u_level, (np.full(2, 0.015),))
     assert not fit_none(opposed).plausible  # a shared reference can't go both ways
+
+
+def test_shared_effects_as_a_whole_covariance_would_have_them() -> None:
+    random = np.random.default_rng(3)
+    n = 7
+    made = Dips(
+        random.uniform(1, 6, n),
+        random.uniform(1, 6, n),
+        random.uniform(0.002, 0.004, n),
+        random.uniform(0.001, 0.003, n),
+        (np.full(n, 0.01), random.uniform(0, 0.02, n)),
+    )
+    covariance = np.diag(made.u_dip**2 + made.u_level**2) + sum(np.outer(e, e) for e in made.shared)
+    assert made.variance() == pytest.approx(covariance.diagonal())
+    chi2 = made.difference @ np.linalg.inv(covariance) @ made.difference
+    none = fit_none(made)
+    assert none.chi2 == pytest.approx(chi2)
+    assert none.deviance == pytest.approx(chi2 + np.log(np.linalg.det(covariance)))

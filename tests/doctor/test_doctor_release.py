@@ -101,7 +101,9 @@ def test_a_dip_coarser_than_a_hundredth_of_the_span_releases_nothing(
 ) -> None:
     # 2 × 63.35 mm / √3 is 73.15 mm
     rows = [beside(site, "T1", h, h, row=n + 1, tolerance=tolerance) for n, h in enumerate((1.0, 6.0))]
-    assert told(rows).release.released is released
+    found = told(rows)
+    assert found.release.released is released
+    assert (found.release.why_not == "a dip is too coarse to tell anything") is not released
 
 
 def test_a_moving_level_widens_the_tolerance_by_five_seconds_of_it(site: Site) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 from sidetap.line import Outcome, Transaction
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
+YARD = EXAMPLE.with_name("site.toml")
 S = 1_000_000_000
 
 

@@ -25,7 +25,7 @@ def vessel(tag: str, **changes: Any) -> Document:
         "tag": tag, "name": names[tag][0], "product": names[tag][1], "level_01mm": 34800, "level_text": text,
         "volume_text": volume, "share": share, "quality": "good", "reason": "", "age_ms": 400, "was": None,
         "high_share": high, "low_share": low, "trip_share": trip, "tripped": False, "top_text": "24 ft 0 in",
-        "rate": None, "to_trip_ms": None, "watch_text": "",
+        "rate": None, "to_trip_ms": None, "watch_text": "", "frozen": False,
     }  # fmt: skip
     return {**made, **changes}
 

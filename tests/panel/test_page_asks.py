@@ -153,15 +153,18 @@ def test_a_ticket_names_a_known_person_and_vessels(page: Page, station: FakeStat
         ("#key-resume", {"ask": "resume", "bay": "B"}),
         ("#key-reset-lockout", {"ask": "reset-lockout", "bay": "B"}),
         ("#lane-T1 .reset", {"ask": "reset-trip", "vessel": "T1"}),
+        ("#lane-T2 .checked", {"ask": "level-checked", "vessel": "T2"}),
     ],
 )
 def test_what_a_person_must_do_asks_who(page: Page, station: FakeStation, key: str, ask: dict[str, str]) -> None:
     expect(page.locator("#key-resume")).to_be_hidden()
     expect(page.locator("#key-reset-lockout")).to_be_hidden()
     expect(page.locator("#lane-T1 .reset")).to_be_hidden()
+    expect(page.locator("#lane-T2 .checked")).to_be_hidden()
     mismatch = {"tag": "B2-mismatch", "priority": "high", "text": "B2 did not follow", "since_local": "10:20:00"}
     interrupted = bay(ticket=ticket(interrupted=True), valves=[valve("B1"), valve("B2")])
-    station.show(snapshot(bays=[interrupted], alarms=[mismatch], vessels=[vessel("T1", tripped=True)]))
+    vessels = [vessel("T1", tripped=True), vessel("T2", frozen=True)]
+    station.show(snapshot(bays=[interrupted], alarms=[mismatch], vessels=vessels))
     page.locator(key).click()
     page.locator("[data-person='Ines Varga']").click()
     page.locator("#sheet .do").click()

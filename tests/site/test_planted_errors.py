@@ -183,7 +183,7 @@ PLANTED = {
     "unknown-permissive": Planted(
         '"XS-B", "LSH-B", "HC-B"]',
         '"XS-B", "LSH-C", "HC-B"]',
-        '["HS-B-AUTO"',
+        '"LSH-C"',
         "bay.B.run_permissives",
         "no input 'LSH-C'",
     ),
@@ -193,7 +193,7 @@ PLANTED = {
     "key-among-permissives": Planted(
         '"LSH-B", "HC-B"]',
         '"LSH-B", "HC-B", "PB-B-OPEN"]',
-        '["HS-B-AUTO"',
+        '"PB-B-OPEN"]',
         "bay.B.run_permissives",
         "PB-B-OPEN is a key",
     ),
@@ -291,7 +291,7 @@ PLANTED = {
     "product-nobody-holds": Planted(
         '"10-34-0" = ["10-34-0"]',
         '"10-34-0" = ["10-34-0", "10-34-9"]',
-        '["10-34-0", "10',
+        '"10-34-9"',
         "compatible.10-34-0",
         "no vessel holds '10-34-9'",
     ),

@@ -185,7 +185,7 @@ def test_the_worst_alarm_is_the_headline(tmp_path: Path) -> None:
     bench.status["T2"] = 0
     bench.run(2)
     shown = bench.engine.snapshot(bench.now_ns)
-    assert shown["headline"] == "T2 has no valid level"
+    assert shown["headline"] == "T2 has no valid level: register 2 says 0, not 1"
     assert [alarm["priority"] for alarm in shown["alarms"]] == ["high", "low"]
 
 

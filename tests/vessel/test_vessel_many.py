@@ -137,6 +137,23 @@ def test_the_volume_rises_in_a_fine_walk() -> None:
         assert np.all(np.diff(found) > 0)
 
 
+class Askew(Vessel):
+    """A shape whose author got the area wrong."""
+
+    top_m = 2.0
+
+    def _volume(self, level_m: float) -> float:
+        return level_m**2
+
+    def _area(self, level_m: float) -> float:
+        return 2.001 * level_m
+
+
+def test_a_shape_whose_area_is_wrong_is_not_searched_for_ever() -> None:
+    with pytest.raises(ArithmeticError, match="area isn't the slope"):
+        volumes(Askew(), [1.0])
+
+
 def test_the_room_without_histories_needs_no_numpy() -> None:
     program = "import sys, sidetap.vessel; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

@@ -1,8 +1,8 @@
 """Published volumes, the demo yard's figures, and the examples in the room's own documentation.
 
 Source of the published ones, in inches and US gallons: Dan Jones, "Calculating Tank Volume" and "Compute Fluid
-Volumes in Vertical Tanks", read through the documentation and tests of the library ``fluids``. The yard's figures are our
-own, worked by hand from the shapes and papers of the demo yard.
+Volumes in Vertical Tanks", read through the documentation and tests of the library ``fluids``. The yard's figures are
+our own, worked by hand from the shapes and papers of the demo yard.
 """
 
 import doctest

@@ -5,6 +5,7 @@ import signal
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,7 +17,8 @@ from rich.table import Table
 
 from sidetap.errors import BadInput
 from sidetap.line import reference
-from sidetap.quantity import NS_PER_S, format_duration, format_number
+from sidetap.measure import Drawn
+from sidetap.quantity import NS_PER_S, Rounding, format_duration, format_number, from_si, round_fraction
 from sidetap.rehearse.blind import ask_blindly
 from sidetap.rehearse.folder import DemoFolder, prepare
 from sidetap.rehearse.live import LiveDemo
@@ -176,11 +178,18 @@ def _run_fast(console: Console, place: DemoFolder, site: Site, scheme: CompiledS
 
 def _print_happening(console: Console, h: Happening) -> None:
     console.print(f"   {h.opened_local}  {h.title}: {h.valve} opens, from {h.vessel}", style="bold")
-    drawn = "no volume by level" if h.level_gal is None else f"{h.level_gal:,.0f} gal by level"
     console.print(f"   {h.closed_local}  closed after {format_duration(h.open_ns)}: {h.cause}")
     console.print(f"             {h.remark}", soft_wrap=True)
     switch_s = h.closed_ns / NS_PER_S
-    console.print(f"             closed switch {switch_s:.1f} s later; {drawn}, {h.loaded_gal:,.0f} gal loaded")
+    console.print(f"             closed switch {switch_s:.1f} s later; {h.loaded_gal:,.0f} gal loaded")
+    console.print(f"             by level: {_by_level(h.by_level)}", soft_wrap=True)
+
+
+def _by_level(drawn: Drawn) -> str:
+    if drawn.volume_m3 is None or drawn.uncertainty_m3 is None:
+        return f"not determinable; {drawn.reason}"
+    gallons, uncertainty = (from_si(Fraction(volume), "gal") for volume in (drawn.volume_m3, drawn.uncertainty_m3))
+    return f"{format_number(gallons)} ± {format_number(round_fraction(uncertainty, Rounding.UP))} gal"
 
 
 def _run_live(console: Console, place: DemoFolder, seed: int, port: int) -> None:

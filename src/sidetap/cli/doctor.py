@@ -137,7 +137,7 @@ def _cells(site: Site, each: Beside) -> tuple[str, ...]:
     return (
         _level(site, float(each.comparison.noted.value)),
         _level(site, reported),
-        f"{each.difference * 1000:+.1f} mm",
+        f"{round(each.difference * 1000, 1) + 0.0:+.1f} mm",
         f"{each.stated * 1000:.1f} mm",
         "–" if error is None else show_volume(error, site.show.volume, signed=True),
     )

@@ -35,7 +35,7 @@ class Course:
             self._shared = self._received = False
         self._drawing = flows > 0
         self._shared |= flows > 1
-        self._received |= receiving and self._drawing
+        self._received |= receiving
 
     def see(self, drawn_m3: float, volume_m3: float, area_m2: float) -> None:
         """Take a volume by level, the nominal volume drawn by its time, and the surface."""

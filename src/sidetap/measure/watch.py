@@ -36,7 +36,7 @@ class Watch:
 
     def __init__(self, limits: FrozenWatch | None) -> None:
         self.flow_m3_per_s = 0.0
-        self._last_flow_m3_per_s = 0.0  # the last that was one
+        self._flow_before_m3_per_s = 0.0  # until _since_ns
         self.receiving = False
         self._limits = limits
         self._drawn_m3 = 0.0  # nominally, up to _since_ns
@@ -50,12 +50,11 @@ class Watch:
 
     def draw(self, flow_m3_per_s: float, receiving: bool, now_ns: int) -> None:
         """Take what is drawn from now_ns on, and whether the receipt's input is energised."""
-        self._drawn_m3 = self.drawn_m3(now_ns)
-        self._since_ns = now_ns
-        if flow_m3_per_s > 0:
-            self._rising &= self.flow_m3_per_s > 0  # what rose before the draw is no delivery during it
-            self._last_flow_m3_per_s = flow_m3_per_s
-        self.flow_m3_per_s = flow_m3_per_s
+        if flow_m3_per_s != self.flow_m3_per_s:
+            self._drawn_m3, self._since_ns = self.drawn_m3(now_ns), now_ns
+            if flow_m3_per_s > 0:
+                self._rising &= self.flow_m3_per_s > 0  # what rose before the draw is no delivery during it
+            self._flow_before_m3_per_s, self.flow_m3_per_s = self.flow_m3_per_s, flow_m3_per_s
         self.receiving = receiving
         if receiving:
             self._changed = None
@@ -86,7 +85,8 @@ class Watch:
         if fallen_01mm > 0 and fallen_01mm * limits.expected_01mm >= expected_01mm * limits.seen_01mm:
             self._begin(self._lowest_01mm, drawn_m3)
         elif expected_01mm >= limits.expected_01mm:
-            mm_per_min = round(self._last_flow_m3_per_s / max(area_m2, _LEAST_M2) * 60_000)
+            flow = self.flow_m3_per_s or self._flow_before_m3_per_s
+            mm_per_min = round(flow / max(area_m2, _LEAST_M2) * 60_000)
             self._frozen = level_01mm, f"no flow, or a frozen value; expected -{mm_per_min} mm/min"
 
     def freeze(self, level_01mm: int, text: str) -> None:
@@ -106,8 +106,9 @@ class Watch:
         return self._frozen
 
     def drawn_m3(self, t_ns: int) -> float:
-        """Return the nominal volume drawn since the beginning, up to t_ns."""
-        return self._drawn_m3 + self.flow_m3_per_s * (max(0, t_ns - self._since_ns) / NS_PER_S)
+        """Return the nominal volume drawn since the beginning, up to t_ns, also some time before the last change."""
+        flow = self.flow_m3_per_s if t_ns >= self._since_ns else self._flow_before_m3_per_s
+        return self._drawn_m3 + flow * ((t_ns - self._since_ns) / NS_PER_S)
 
     def state(self) -> tuple[WatchState, str]:
         """Return what the watch does, and what there is to say about it, "" when nothing."""

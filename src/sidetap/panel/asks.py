@@ -17,9 +17,10 @@ ASKS: dict[str, tuple[str, ...]] = {
     "end-ticket": ("person",),
     "resume": ("person",),
     "reset-trip": ("vessel", "person"),
+    "level-checked": ("vessel", "person"),
     "reset-lockout": ("person",),
 }
-WITHOUT_BAY = {"reset-trip"}  # a vessel belongs to no bay
+WITHOUT_BAY = {"reset-trip", "level-checked"}  # a vessel belongs to no bay
 TEXT_LIMIT = 200
 LIST_LIMIT = 64
 

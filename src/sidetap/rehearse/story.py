@@ -6,9 +6,9 @@ in the yard beside it.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 
-from sidetap.quantity import NS_PER_MS, NS_PER_S, from_si
+from sidetap.measure import Drawn
+from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.rehearse.plant import Plant
 from sidetap.station.loads import Load
 
@@ -22,7 +22,7 @@ class Happening:
     """One load of the story.
 
     valve, vessel: which. opened_local, closed_local: by the site's clock. open_ns: of the command. cause: what closed
-    it, in words. level_gal: by the levels before and after; loaded_gal: what really came into the tanker. closed_ns:
+    it, in words. by_level: by the levels before and after; loaded_gal: what really came into the tanker. closed_ns:
     from the close command until the closed switch was seen. remark: what this load is there to show.
     """
 
@@ -33,7 +33,7 @@ class Happening:
     closed_local: str
     open_ns: int
     cause: str
-    level_gal: float | None
+    by_level: Drawn
     loaded_gal: float
     closed_ns: int
     remark: str
@@ -120,12 +120,9 @@ def _load(
 def _happening(plant: Plant, title: str, load: Load, closed_ns: int, said: str) -> Happening:
     opening = load.openings[-1]
     engine = plant.engine
-    if opening.closed_utc_ns is None or opening.cause is None:
+    if opening.closed_utc_ns is None or opening.cause is None or opening.by_level is None:
         raise StoryFailed(f"the record of ticket {load.ticket} has no end")
     valve = next(v for b in engine.scheme.bays for v in b.valves if v.tag == opening.valve)
-    before = opening.before.volume_m3
-    after = opening.after.volume_m3 if opening.after is not None else None
-    drawn = None if before is None or after is None else float(from_si(Fraction(before) - Fraction(after), "gal"))
     return Happening(
         title=title,
         valve=valve.tag,
@@ -134,7 +131,7 @@ def _happening(plant: Plant, title: str, load: Load, closed_ns: int, said: str) 
         closed_local=engine.local(opening.closed_utc_ns),
         open_ns=opening.open_ms * NS_PER_MS,
         cause=next(cause.text for cause in valve.causes if cause.name == opening.cause),
-        level_gal=drawn,
+        by_level=opening.by_level,
         loaded_gal=plant.yard.bay(BAY).tanker.loaded_gal,
         closed_ns=closed_ns,
         remark=said,

@@ -7,7 +7,6 @@ goes out.
 from __future__ import annotations
 
 from collections.abc import Callable
-from fractions import Fraction
 from functools import partial
 from pathlib import Path
 
@@ -65,12 +64,13 @@ def read_geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
             geometry = _made(t, partial(Shifted, geometry, datum_01mm / 10_000))
     if geometry is None:
         return STAND_IN, 10_000
-    return geometry, _floor_01mm(geometry.top_m)
+    return geometry, _highest_01mm(geometry.top_m)
 
 
-def _floor_01mm(length_m: float) -> int:
-    """Return a top in 0.1 mm, rounded down; shapes are floats whose last digits mean nothing."""
-    return Fraction(f"{length_m:.9f}") * 10_000 // 1
+def _highest_01mm(top_m: float) -> int:
+    """Return a shape's top in 0.1 mm, the highest whose float lies in the shape: 7.2 m stays 7.2 m."""
+    nearest = round(top_m * 10_000)
+    return nearest - (nearest / 10_000 > top_m)
 
 
 def _made(t: Table, make: Callable[[], Vessel]) -> Vessel | None:

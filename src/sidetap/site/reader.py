@@ -71,6 +71,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
 
     found = Rows(
         top=top,
+        site=site,
         scan_ns=scan_ns,
         lines=[rows.read_line(t) for t in top.tables("line")],
         points=[rows.read_point(t) for t in top.tables("point")],

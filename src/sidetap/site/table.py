@@ -72,9 +72,12 @@ class Table:
 
     # -- problems ------------------------------------------------------------------------------------------------
 
-    def error(self, key: str, problem: str, remedy: str) -> None:
-        """Note an error at a key, or deeper at "key.key"; at the table's header when the key isn't there."""
-        self._note(Severity.ERROR, key, problem, remedy)
+    def error(self, key: str, problem: str, remedy: str, member: int | None = None) -> None:
+        """Note an error at a key, or deeper at "key.key"; at the table's header when the key isn't there.
+
+        member: the number of the member that is wrong, where the key has a list.
+        """
+        self._note(Severity.ERROR, key, problem, remedy, member)
         self._fail(key)
 
     def error_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
@@ -95,24 +98,26 @@ class Table:
         """Note a warning, placed like an error."""
         self._note(Severity.WARNING, key, problem, remedy)
 
-    def _note(self, severity: Severity, key: str, problem: str, remedy: str) -> None:
+    def _note(self, severity: Severity, key: str, problem: str, remedy: str, member: int | None = None) -> None:
         path, here = self.path, self.values
-        for name in key.split(".") if key else ():
+        for name in [key] if key in here else key.split("."):
             if not isinstance(here, dict) or name not in here:
                 break
             path, here = (*path, name), here[name]
+        if member is not None and isinstance(here, list):
+            path = (*path, member)
         self.document.add(severity, self.document.place_of_value(path), self._name(key), problem, remedy)
 
     def line_of(self, key: str) -> int:
-        """Return the line of a key's value."""
-        return self.document.place_of_value((*self.path, key))[0]
+        """Return the line of a key's value, "key.key" where it is deeper."""
+        return self.document.place_of_value((*self.path, *key.split(".")))[0]
 
     def _name(self, key: str) -> str:
         return ".".join(part for part in (self.where, shorten(key)) if part) or "site file"
 
     def finish(self) -> None:
         """Note every key that nothing here asks for."""
-        unknown = [key for key in self.values if key not in self._asked]
+        unknown = self.unknown()
         if len(unknown) > MOST_UNKNOWN:
             self.error("", f"{len(unknown)} unknown keys; the first {MOST_UNKNOWN} follow", "Is this a site file?")
         for key in unknown[:MOST_UNKNOWN]:
@@ -136,6 +141,10 @@ class Table:
         """Return whether an optional key is there."""
         self._ask(key)
         return key in self.values
+
+    def unknown(self) -> list[str]:
+        """Return the keys that nothing here has asked for."""
+        return [key for key in self.values if key not in self._asked]
 
     def asked(self, key: str) -> bool:
         """Return whether a key has been looked for: whether it belongs here."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from sidetap.measure import WatchState
 from sidetap.station import snapshots
 from sidetap.station.desk import BayDesk
 from sidetap.station.loads import Load
@@ -131,9 +132,7 @@ def _resume(engine: Engine, message: Message, now_ns: int) -> None:
 
 
 def _reset_trip(engine: Engine, message: Message, now_ns: int) -> None:
-    tag = _text(message, "vessel")
-    if not any(vessel.tag == tag for vessel in engine.site.vessels):
-        raise _No("no such vessel")
+    tag = _vessel(engine, message)
     _person(engine, message, AT_THE_BAY)
     if not engine.outputs.get(f"{tag}.tripped"):
         raise _No(f"{tag} is not tripped")
@@ -141,6 +140,14 @@ def _reset_trip(engine: Engine, message: Message, now_ns: int) -> None:
         level = snapshots.reset_level_text(engine, engine.site.vessel(tag))
         raise _No(f"{tag} can be reset once its mean level is at {level} or more")
     engine.press(f"{tag}.reset")
+
+
+def _level_checked(engine: Engine, message: Message, now_ns: int) -> None:
+    tag = _vessel(engine, message)
+    _person(engine, message, AT_THE_BAY)
+    if engine.level(tag, now_ns).watch is not WatchState.FROZEN:
+        raise _No(f"{tag}'s level is not held to be frozen")
+    engine.trust_level(tag)
 
 
 def _reset_lockout(engine: Engine, message: Message, now_ns: int) -> None:
@@ -161,6 +168,7 @@ _ASKS: dict[str, Callable[[Engine, Message, int], None]] = {
     "end-ticket": _end_ticket,
     "resume": _resume,
     "reset-trip": _reset_trip,
+    "level-checked": _level_checked,
     "reset-lockout": _reset_lockout,
 }
 
@@ -177,6 +185,13 @@ def _bay(engine: Engine, message: Message) -> BayDesk:
     if desk is None:
         raise _No("no such bay")
     return desk
+
+
+def _vessel(engine: Engine, message: Message) -> str:
+    tag = _text(message, "vessel")
+    if not any(vessel.tag == tag for vessel in engine.site.vessels):
+        raise _No("no such vessel")
+    return tag
 
 
 def _choice(desk: BayDesk, message: Message) -> int:

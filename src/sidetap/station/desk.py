@@ -7,15 +7,16 @@ asked says that it has been written (``take``); what falls is taken over at once
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from decimal import Decimal
 from typing import TypeAlias
 
+from sidetap.measure import Drawn
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.scheme import Value
 from sidetap.site.cause_effect import CompiledBay, CompiledValve
 from sidetap.site.model import Bay
-from sidetap.station.loads import INTERRUPTED, Gauge, Load, Opening
+from sidetap.station.loads import INTERRUPTED, NOT_AT_REST, Gauge, Load, Opening
 from sidetap.station.store import Entry, Json
 
 # The scheme assumes that a running account is stored each second; twice as often leaves room for a late scan.
@@ -28,11 +29,15 @@ Outputs: TypeAlias = Mapping[str, Value]
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Now, on the engine's clock and as the wall clock's label, and what vessels hold now."""
+    """Now, on the engine's clock and as the wall clock's label, and what vessels hold now.
+
+    by_level: what the levels tell of an opening that is over, up to a gauge.
+    """
 
     now_ns: int
     utc_ns: int
     gauge: Callable[[str], Gauge]
+    by_level: Callable[[Opening, Gauge], Drawn]
 
     def entry(self, kind: str, subject: str, who: str, what: Mapping[str, Json]) -> Entry:
         """Return a journal entry of this moment."""
@@ -46,6 +51,15 @@ class LastClose:
     valve: str
     utc_ns: int
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """The record of an opening that is over, while the liquid comes to rest: then its level is taken once more."""
+
+    load: Load
+    valve: CompiledValve
+    until_ns: int
 
 
 @dataclass(slots=True)
@@ -62,12 +76,15 @@ class BayDesk:
     """One bay.
 
     load: the record of the open ticket. asked: a ticket asked for that no scan has opened yet. choice: the number of
-    the valve chosen, 0 for none. opened_ns: when the command that stands was given.
+    the valve chosen, 0 for none. opened_ns: when the command that stands was given. rest_ns: how long after a closing
+    the level is taken again, by valve.
     """
 
-    def __init__(self, bay: Bay, compiled: CompiledBay) -> None:
+    def __init__(self, bay: Bay, compiled: CompiledBay, rest_ns: Mapping[str, int]) -> None:
         self.bay = bay
         self.compiled = compiled
+        self._rest_ns = rest_ns
+        self._settling: Settling | None = None
         self.load: Load | None = None
         self.asked: Load | None = None
         self.choice = 0
@@ -147,6 +164,7 @@ class BayDesk:
             self.choice = valves[0].choice if len(valves) == 1 else 0
         if plan.opened is not None:
             self.opened_ns = now_ns
+            self._settling = None
         self.load = plan.load
 
     def falls(
@@ -173,6 +191,8 @@ class BayDesk:
             }
             plan.entries.append(at.entry("close", valve.tag, STATION, what))
             self.opened_ns = None
+            if plan.load is not None:
+                self._settling = Settling(plan.load, valve, at.now_ns + self._rest_ns[valve.tag])
         if plan.load is not None and before.get(f"{tag}.interrupted") and not outputs[f"{tag}.interrupted"]:
             plan.load = plan.load.resumed() if outputs[f"{tag}.ticket"] else plan.load
         if plan.load is not None and not outputs[f"{tag}.ticket"]:
@@ -184,7 +204,28 @@ class BayDesk:
             plan.kept[self.key] = self._kept(None if ended else plan.load, outputs)
             self.load = None if ended else plan.load
             self.choice = 0 if ended else self.choice
+            if self._settling is not None and self._settling.load.ticket == plan.load.ticket:
+                self._settling = replace(self._settling, load=plan.load)
         return plan
+
+    def settle(self, at: Moment, drawn_again: Callable[[str], bool]) -> Load | None:
+        """Return the record of an opening whose liquid has come to rest by now, gauged once more; None when none has.
+
+        drawn_again: whether anything draws from a vessel now: then its level tells no more what the opening took.
+        """
+        settling = self._settling
+        if settling is None:
+            return None
+        again = drawn_again(settling.valve.vessel)
+        if at.now_ns < settling.until_ns and not again:
+            return None
+        self._settling = None
+        gauge, opening = at.gauge(settling.valve.vessel), settling.load.openings[-1]
+        by_level = NOT_AT_REST if again else at.by_level(opening, gauge)
+        load = settling.load.gauged(gauge, by_level)
+        if self.load is not None and self.load.ticket == load.ticket:
+            self.load = load
+        return load
 
     def _running(self, load: Load, valve: CompiledValve, at: Moment, outputs: Outputs) -> Load:
         return load.running(self._open_ms(at.now_ns), at.gauge(valve.vessel), self.share(outputs))

@@ -17,28 +17,30 @@ A scan comes every ``site.scan_ns``. One that comes late is one scan with a long
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 from sidetap.line import Chunk, Settings
-from sidetap.measure import LevelReading, Meter
+from sidetap.measure import Drawn, LevelReading, Meter
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.site.cause_effect import AGE_LIMIT_MS, LEVEL_LIMIT_01MM, CompiledScheme, CompiledValve
-from sidetap.site.model import Site
+from sidetap.site.model import Site, Valve
 from sidetap.station import asks, snapshots
 from sidetap.station.desk import STATION, BayDesk, Moment, Plan
 from sidetap.station.ledger import Ledger
 from sidetap.station.listening import Listener
-from sidetap.station.loads import Gauge
+from sidetap.station.loads import NOT_AT_REST, Gauge, Opening
 from sidetap.station.people import People
 from sidetap.station.store import Json, Store
 from sidetap.station.wiring import Wiring
 
 Values: TypeAlias = dict[str, Value]
+
+POLLS_OF_REST = 5  # after a valve's stroke, until the level is taken for what a load took
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,8 @@ class Engine:
         self.people = People(site.people)
         self.wiring = Wiring(site, now_ns)
         self.ledger = Ledger(store)
-        self.desks = {bay.tag: BayDesk(bay, scheme.bay(bay.tag)) for bay in site.bays}
+        rest_ns = {valve.tag: self._rest_ns(valve) for valve in site.valves}
+        self.desks = {bay.tag: BayDesk(bay, scheme.bay(bay.tag), rest_ns) for bay in site.bays}
         self.alarms: dict[str, ActiveAlarm] = {}
         self.scans = 0
         self.outputs: Values = {}
@@ -73,6 +76,14 @@ class Engine:
         self._runner = GeneratedRunner(scheme.program)
         self.states: Values = self._runner.first_states()
         self._meter = Meter(site)
+        self._draws = {
+            vessel.tag: [
+                (f"{v.tag}.command", float(site.bay(v.bay).flow_m3_per_s))
+                for v in site.valves
+                if v.vessel == vessel.tag
+            ]
+            for vessel in site.vessels
+        }
         self._listeners = {line.tag: Listener(Settings(line.baud, line.framing)) for line in site.lines}
         self._zone = ZoneInfo(site.time_zone)
         self._utc_offset_ns = started_utc_ns - now_ns
@@ -80,6 +91,7 @@ class Engine:
         self._next_scan_ns = now_ns
         self._last_scan_ms: int | None = None
         self._pulses: set[str] = set()
+        self._frozen: dict[str, tuple[int, str] | None] = {}
         self._samples = {vessel.tag: (0, 0) for vessel in site.vessels}  # good and bad ones that a scan has seen
         self._stopping = False
         self._stored = self._restore(store)
@@ -154,7 +166,7 @@ class Engine:
 
     def moment(self, now_ns: int) -> Moment:
         """Return now with its label and the vessels' levels."""
-        return Moment(now_ns, self.utc_ns(now_ns), lambda vessel: self._gauge(vessel, now_ns))
+        return Moment(now_ns, self.utc_ns(now_ns), lambda vessel: self._gauge(vessel, now_ns), self._by_level)
 
     def utc_ns(self, now_ns: int) -> int:
         """Return the wall time, in ns since 1970, that labels a moment of the engine's clock."""
@@ -172,6 +184,10 @@ class Engine:
     def press(self, *inputs: str) -> None:
         """Make these inputs true for exactly the next scan."""
         self._pulses.update(inputs)
+
+    def trust_level(self, vessel: str) -> None:
+        """Believe a vessel's level again that was held to be frozen: a person has checked it."""
+        self._meter.trust(vessel)
 
     def own_reason(self, now_ns: int) -> tuple[str, str] | None:
         """Return the station's own reason, name and sentence, why nothing may be open; None when there is none."""
@@ -196,6 +212,7 @@ class Engine:
             states, outputs = self._runner.step(self.states, inputs, elapsed_ms)
         before, self.states, self.outputs = self.outputs, states, outputs
         self.wiring.command(outputs, now_ns)
+        self._tell_draws(now_ns)
         closings_out = self.wiring.master.closing_is_out
         self._finish(at, before)
         self._watch_alarms(at)
@@ -240,10 +257,19 @@ class Engine:
             loads = [plan.load] if plan.kept and plan.load is not None else []
             self.ledger.note(plan.entries, plan.kept, loads)
         trips = {tag: bool(self.outputs[f"{tag}.tripped"]) for tag in self._samples}
-        changed = {
+        changed: dict[str, Json] = {
             f"trip.{tag}": trip for tag, trip in trips.items() if before.get(f"{tag}.tripped", not trip) != trip
         }
+        frozen = {tag: self._meter.frozen(tag) for tag in self._samples}
+        changed |= {f"frozen.{tag}": found for tag, found in frozen.items() if found != self._frozen.get(tag)}
+        self._frozen = frozen
         self.ledger.note(kept=changed)
+        for desk in self.desks.values():
+            load = desk.settle(at, self._draws_from)
+            if load is not None:
+                opening = load.openings[-1]
+                what = {"ticket": load.ticket, **asdict(opening.by_level or NOT_AT_REST)}
+                self.ledger.note([at.entry("by-level", opening.valve, STATION, what)], loads=[load])
 
     def _cause(self, now_ns: int, own: tuple[str, str] | None, valve: CompiledValve) -> tuple[str, str]:
         """Return what closes valve in this scan, name and sentence: our own reason, or the first cause that does."""
@@ -255,6 +281,9 @@ class Engine:
     def _watch_alarms(self, at: Moment) -> None:
         """Compare what is on with what was, and journal what came and went."""
         on = {a.tag: (a.priority, a.text) for a in self.scheme.alarms if self.outputs[a.output]}
+        for tag in self._samples:
+            if (bad := f"{tag}-bad") in on and (reason := self.level(tag, at.now_ns).reason):
+                on[bad] = on[bad][0], f"{on[bad][1]}: {reason}"
         own = self.own_reason(at.now_ns)
         if own is not None:
             listens = self.wiring.master.listening_ns(at.now_ns) > 0
@@ -268,6 +297,17 @@ class Engine:
         for tag in sorted(self.alarms.keys() - on.keys()):
             del self.alarms[tag]
             self.ledger.note([at.entry("alarm", tag, STATION, {"on": False})])
+
+    def _tell_draws(self, now_ns: int) -> None:
+        """Let the meter know what the standing commands let out of each vessel."""
+        wires = self.wiring.inputs(now_ns)
+        for vessel in self.site.vessels:
+            flows = [flow for command, flow in self._draws[vessel.tag] if self.outputs[command]]
+            receiving = vessel.receipt_input is not None and wires[vessel.receipt_input]
+            self._meter.draw(vessel.tag, flows, receiving, now_ns)
+
+    def _draws_from(self, vessel: str) -> bool:
+        return any(self.outputs[command] for command, _ in self._draws[vessel])
 
     # -- the scheme's inputs -------------------------------------------------------------------------------------
 
@@ -318,6 +358,9 @@ class Engine:
         """Take up what an earlier run kept and return the scheme's inputs for it, which its first scan reads."""
         kept = store.kept()
         self.next_ticket = int(kept.get("ticket-number", 0)) + 1
+        for vessel in self.site.vessels:
+            if (frozen := kept.get(f"frozen.{vessel.tag}")) is not None:
+                self._meter.freeze(vessel.tag, int(frozen[0]), str(frozen[1]))
         same_scheme = kept.get("scheme-hash") == self.scheme_hash
         stored: Values = {f"{v.tag}.stored_trip": bool(kept.get(f"trip.{v.tag}")) for v in self.site.vessels}
         for desk in self.desks.values():
@@ -329,6 +372,22 @@ class Engine:
     def _gauge(self, vessel: str, now_ns: int) -> Gauge:
         reading = self.level(vessel, now_ns)
         return Gauge(reading.level_01mm, reading.volume_m3)
+
+    def _rest_ns(self, valve: Valve) -> int:
+        """Return how long after its closing the level tells what an opening took: the stroke, and some polls."""
+        vessel = self.site.vessel(valve.vessel)
+        return valve.stroke_ns + POLLS_OF_REST * self.site.point(vessel.level.point).poll_ns
+
+    def _by_level(self, opening: Opening, gauge: Gauge) -> Drawn:
+        """Return what the levels tell of an opening, beside what it must have let out at the least.
+
+        The valve's stroke is left out of that: it opens slowly, and the level of its start may be a poll old.
+        """
+        valve = self.site.valve(opening.valve)
+        bay = self.site.bay(valve.bay)
+        open_ns = max(0, opening.open_ms * NS_PER_MS - valve.stroke_ns)
+        least_m3 = float(bay.flow_m3_per_s * (1 - bay.flow_tolerance) * open_ns / NS_PER_S)
+        return self._meter.drawn(valve.vessel, opening.before.level_01mm, gauge.level_01mm, least_m3)
 
     def _elapsed_ms(self, now_ns: int) -> int:
         at_ms = (now_ns - self._start_ns) // NS_PER_MS

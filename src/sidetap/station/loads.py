@@ -9,7 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sidetap.measure import Drawn
+
 COMPLETED, UNUSED, INTERRUPTED = "completed", "unused", "interrupted"
+NOT_AT_REST = Drawn(None, None, "the level was not taken again after the valve had closed")
 CLOSE_KEY = "close-key"  # the scheme's name of the cause that a person pressed close
 
 
@@ -27,7 +30,8 @@ class Opening:
 
     Times in ns since 1970 (UTC); open_ms by the scheme's clock, so it is right when the wall clock was set. Of an
     opening that a crash ended, open_ms and after are those last stored and closed_utc_ns stays None. cause: the name
-    of what closed it; None while open.
+    of what closed it; None while open. by_level: what the levels before and after tell of the volume drawn, once the
+    liquid has come to rest; None while open, and after a crash.
     """
 
     valve: str
@@ -37,6 +41,7 @@ class Opening:
     after: Gauge | None = None
     closed_utc_ns: int | None = None
     cause: str | None = None
+    by_level: Drawn | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +75,12 @@ class Load:
 
     def closed(self, utc_ns: int, cause: str) -> Load:
         """Return the record with its last opening closed by a cause."""
-        last = replace(self.openings[-1], closed_utc_ns=utc_ns, cause=cause)
+        last = replace(self.openings[-1], closed_utc_ns=utc_ns, cause=cause, by_level=NOT_AT_REST)
+        return replace(self, openings=(*self.openings[:-1], last))
+
+    def gauged(self, now: Gauge, by_level: Drawn) -> Load:
+        """Return the record with its last opening gauged once more, now that nothing flows any longer."""
+        last = replace(self.openings[-1], after=now, by_level=by_level)
         return replace(self, openings=(*self.openings[:-1], last))
 
     def interrupted(self, account_share: str) -> Load:
@@ -102,7 +112,14 @@ class Load:
 def load_from(row: Mapping[str, Any]) -> Load:
     """Return the record kept as plain values, the inverse of ``dataclasses.asdict``."""
     openings = tuple(
-        Opening(**{**o, "before": Gauge(**o["before"]), "after": None if o["after"] is None else Gauge(**o["after"])})
+        Opening(
+            **{
+                **o,
+                "before": Gauge(**o["before"]),
+                "after": None if o["after"] is None else Gauge(**o["after"]),
+                "by_level": None if o["by_level"] is None else Drawn(**o["by_level"]),
+            }
+        )
         for o in row["openings"]
     )
     return Load(**{**row, "vessels": tuple(row["vessels"]), "openings": openings})

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from sidetap.measure import level_entry
+from sidetap.measure import WatchState, level_entry
 from sidetap.quantity import EIGHTHS, NS_PER_MS, NS_PER_S, Rounding, Texts
 from sidetap.site.cause_effect import Cause, CompiledValve
 from sidetap.station.desk import BayDesk
@@ -81,6 +81,8 @@ def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) ->
     if cause.name in ("late", "old"):
         age_ns = engine.level(valve.vessel, now_ns).age_ns
         return cause.text if age_ns is None else f"{cause.text} ({age_ns / NS_PER_S:.1f} s)"
+    if cause.name == "bad" and (reason := engine.level(valve.vessel, now_ns).reason):
+        return f"{cause.text}: {reason}"
     if cause.name == "window":
         have = engine.states[f"{valve.vessel}.mean.count"]
         return f"{cause.text} ({have} of {engine.site.vessel(valve.vessel).trip.mean_ns // NS_PER_S} s)"
@@ -113,6 +115,7 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
         "rate": None if reading.rate is None else asdict(reading.rate),
         "to_trip_ms": None if reading.to_trip_ns is None else reading.to_trip_ns // NS_PER_MS,
         "watch_text": reading.watch_text,
+        "frozen": reading.watch is WatchState.FROZEN,
         "high_share": _share(vessel.high_01mm, vessel.top_01mm),
         "low_share": _share(vessel.low_01mm, vessel.top_01mm),
         "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),

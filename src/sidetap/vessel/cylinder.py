@@ -148,7 +148,8 @@ class HorizontalCylinder(Vessel):
         half_angle = 2 * math.asin(math.sqrt(height_m / self.diameter_m))
         straight = self.diameter_m**2 / 4 * segment(half_angle) * self.length_m
         both = 2 * self._head.below_m3(height_m)
-        return straight - both if self.heads.inward else straight + both
+        # max: within the last digit, near the lowest line, two nothings may differ either way
+        return max(straight - both if self.heads.inward else straight + both, 0.0)
 
     def _area(self, level_m: float) -> float:
         height = min(level_m, self.diameter_m - level_m)

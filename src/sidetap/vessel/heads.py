@@ -188,7 +188,7 @@ class CapHead(Head):
         return math.pi * distance_m * (2 * self.ball_m - distance_m)
 
     def below_m3(self, height_m: float) -> float:
-        """Integrate section_m2 by parts, arranged so that what cancels in a shallow cap is gone beforehand.
+        """Integrate section_m2 by parts, arranged so that little cancels even in a shallow cap.
 
         u is the distance from the axis, w the half-width there, d that of the circle from the ball's centre.
         """

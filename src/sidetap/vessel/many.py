@@ -31,6 +31,7 @@ _BELOW, _ABOVE, _NOWHERE = 1, 2, 3
 _CELLS = 512
 _PARTS = 32  # of a cell that is cut again
 _DEEPEST = 8
+_MOST_CELLS = 30_000  # a stack of twenty lying cylinders needs 10,000
 _MISS = 1e-10  # of the volume; a tenth of what is promised
 _LAST_DROPS = 1e-15  # of the full vessel
 _ERRS_MOST = 0.289  # from a cell's middle: there x² (x² - 1/4)², the error of such a quintic, is greatest
@@ -76,11 +77,12 @@ def _rule(shape: Vessel) -> Callable[[Floats], Floats]:
 
 @dataclass(frozen=True, slots=True)
 class _Linear:
-    """A strapping table, and for each of many equal buckets of its height the row that lies below the bucket."""
+    """A strapping table, and for each of many equal buckets of its height the last row surely not above it."""
 
     row_levels: Floats
     row_volumes: Floats
     slopes: Floats
+    next_levels: Floats  # nothing after the last but one: it goes on to the top
     buckets_per_m: float
     first: NDArray[np.intp]
 
@@ -89,17 +91,19 @@ class _Linear:
         """Make the buckets of a table."""
         buckets = max(_LEAST_BUCKETS, 4 * len(xs))
         per_m = buckets / (xs[-1] - xs[0])
-        edges = xs[0] + np.arange(buckets + 2) / per_m
-        first = np.minimum(np.searchsorted(xs, edges, side="right") - 1, len(xs) - 2)
-        return _Linear(xs, ys, np.diff(ys) / np.diff(xs), per_m, first)
+        edges = xs[0] + (np.arange(buckets + 1) - 1e-6) / per_m  # a little low, since which bucket is rounded
+        first = np.clip(np.searchsorted(xs, edges, side="right") - 1, 0, len(xs) - 2)
+        return _Linear(xs, ys, np.diff(ys) / np.diff(xs), np.append(xs[1:-1], np.inf), per_m, first)
 
     def volumes(self, levels: Floats) -> Floats:
-        """Return the volumes of levels between the first row and the last."""
+        """Return the volumes of levels between first and last row: a step up or two, a search for the rest."""
         xs = self.row_levels
         row = self.first.take(((levels - xs[0]) * self.buckets_per_m).astype(np.intp))
-        row -= levels < xs.take(row)  # a bucket's edge is rounded
-        far = np.flatnonzero(levels >= xs.take(row + 1))
-        row[far] = np.minimum(np.searchsorted(xs, levels[far], side="right") - 1, len(xs) - 2)
+        row += levels >= self.next_levels.take(row)
+        above = np.flatnonzero(levels >= self.next_levels.take(row))
+        row[above] += 1
+        above = above[levels.take(above) >= self.next_levels.take(row.take(above))]
+        row[above] = np.minimum(np.searchsorted(xs, levels.take(above), side="right") - 1, len(xs) - 2)
         volume: Floats = self.row_volumes.take(row)
         volume += self.slopes.take(row) * (levels - xs.take(row))
         return volume
@@ -185,6 +189,8 @@ class _Builder:
             if miss > allowed and miss < parents_miss / 4:
                 missing.append((n, miss))
             edge = next_edge
+        if start > _MOST_CELLS:
+            raise ArithmeticError(f"no polynomials follow {self.shape}: its area isn't the slope of its volume")
         if depth:
             for n, miss in missing:
                 self.first_part[start + n] = len(self.coefficients)

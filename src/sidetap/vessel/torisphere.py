@@ -47,7 +47,7 @@ class TorisphereHead(Head):
         """Return the cylinder less the body."""
         around = math.pi * self.radius_m**2 * distance_m
         if distance_m <= self.depth_m - self.crown.depth_m:
-            return around - self._knuckle_m3(distance_m)
+            return max(around - self._knuckle_m3(distance_m), 0.0)  # near the rim both are the same to the last digit
         return around - self.full_m3 + self.crown.from_tip_m3(self.depth_m - distance_m)
 
     def disc_m2(self, distance_m: float) -> float:

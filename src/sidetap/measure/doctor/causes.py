@@ -2,9 +2,12 @@
 
 Theory of operation. Every cause is a law with one number: a length added to every level (a reference or a nozzle at
 another height), or a factor on every distance from a pivot that the kind of level decides: the datum, the flange of
-an ullage, the nozzle of a pressure. "None" has no number. A law is believed when it leaves no more than the stated
-uncertainties allow and beats every other by CLEAR in deviance (3 standard deviations). Where two explain alike, none
-is named. A factor that is a ratio of units, within its own uncertainty, is told as the unit.
+an ullage, the nozzle of a pressure. "None" has no number, and holds where every difference is within what is stated.
+A law is believed when it leaves no more than the stated uncertainties allow and beats every other by CLEAR in
+deviance (3 standard deviations). A factor that is a ratio of units, within its own uncertainty, is told as the unit.
+
+Where two explain alike, none is named, unless displays decide. A display shows what the transmitter believes, so it
+may repeat the line's fault; but where it differs from the line by the same law as the dips do, it has none of it.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ _TENS = tuple(Fraction(10) ** n for n in (-3, -2, -1, 1, 2, 3))
 _SURE = 0.1  # relative expanded uncertainty up to which a factor tells anything; units are 20 % apart or more
 _NO_FACTOR = 0.2  # a unit that would change less than this share is no cause anybody would see as a unit
 _LIQUIDS_KG_PER_M3 = (400, 4000)  # from light fuels to the heaviest acids; from memory, as the site file's bounds
+_MOST_SUSPECTS = 20  # dips among which one is looked for that spoils the others; each takes a fit of its own
 
 Law: TypeAlias = Callable[[float], float]
 
@@ -72,7 +76,8 @@ class Candidate:
 class Finding:
     """What the dips say: a cause with its law; or unclear, why, and the causes that remain (the best first).
 
-    suspect: the place among the dips of the only one without which the others make sense.
+    suspect: the place among the dips of the only one without which the others make sense. by_displays: they decided
+    between causes that explain the dips alike.
     """
 
     cause: Cause
@@ -80,28 +85,41 @@ class Finding:
     why: Why | None = None
     rivals: tuple[Candidate, ...] = ()
     suspect: int | None = None
+    by_displays: bool = False
 
 
-def find_cause(dips: Dips, vessel: Vessel, point: Point, enough: bool) -> Finding:
+def find_cause(dips: Dips, displays: Dips, vessel: Vessel, point: Point, enough: bool) -> Finding:
     """Return what explains the dips. enough: they are as many and as far apart as a release needs."""
     if not len(dips.dip):
         return Finding(Cause.UNCLEAR, why=Why.NO_DIP)
     none, candidates = fit_none(dips), sorted(_candidates(dips, vessel, point), key=lambda c: c.fit.deviance)
     best = candidates[0]
-    if none.deviance - best.fit.deviance <= CLEAR and none.plausible:
+    if dips.agree or (none.deviance - best.fit.deviance <= CLEAR and none.plausible):
         return Finding(Cause.NONE) if enough else Finding(Cause.UNCLEAR, why=Why.TOO_FEW)
     vague = best.pivot_m is not None and len(dips.dip) > 1 and not _is_sure(best.fit)
     if vague or not best.fit.plausible or none.deviance - best.fit.deviance <= CLEAR:
         return Finding(Cause.UNCLEAR, why=Why.NOTHING_FITS, suspect=_suspect(dips, vessel, point))
     alike = tuple(c for c in candidates if c.fit.deviance - best.fit.deviance < CLEAR)
-    if len(alike) > 1:
-        return Finding(Cause.UNCLEAR, why=Why.ALIKE, rivals=alike)
-    return Finding(best.cause, named=best)
+    if len(alike) == 1:
+        return Finding(best.cause, named=best)
+    shown = _by_displays(dips, displays, vessel, point)
+    for candidate in alike:
+        if candidate.cause is shown:
+            return Finding(candidate.cause, named=candidate, by_displays=True)
+    return Finding(Cause.UNCLEAR, why=Why.ALIKE, rivals=alike)
+
+
+def _by_displays(dips: Dips, displays: Dips, vessel: Vessel, point: Point) -> Cause | None:
+    """Return the one cause whose law holds for two dips and all displays together, if one does."""
+    if len(dips.dip) < 2 or not len(displays.dip):
+        return None
+    best, other = sorted(_candidates(dips.joined(displays), vessel, point), key=lambda c: c.fit.deviance)
+    return best.cause if best.fit.plausible and other.fit.deviance - best.fit.deviance > CLEAR else None
 
 
 def _suspect(dips: Dips, vessel: Vessel, point: Point) -> int | None:
     """Return the one dip without which the others agree, or have one cause; None unless there is exactly one."""
-    if len(dips.dip) < 3:
+    if not 3 <= len(dips.dip) <= _MOST_SUSPECTS:
         return None
     freed = []
     for n in range(len(dips.dip)):

@@ -77,11 +77,11 @@ def _of(comparisons: Sequence[Comparison]) -> Diagnosis:
     compared = _deciding([c for c in levels if c.noted.is_dip])
     dips = _numbers(vessel, compared)
     enough = far_enough(vessel, point, compared) and is_fine(vessel, point, dips)
-    finding = find_cause(dips, vessel, point, enough)
+    shown = _deciding([c for c in levels if not c.noted.is_dip])
+    finding = find_cause(dips, _numbers(vessel, shown), vessel, point, enough)
     volumes = _volumes([c for c in comparisons if c.noted.is_volume and c.noted.is_dip])
     if finding.cause is Cause.NONE and any(each.is_far_off for each in volumes):
         finding = Finding(Cause.SHAPE)
-    shown = _deciding([c for c in levels if not c.noted.is_dip])
     used = {id(c) for c in (*compared, *shown, *(each.comparison for each in volumes))}
     return Diagnosis(
         vessel=vessel,
@@ -124,7 +124,7 @@ def _numbers(vessel: Vessel, compared: Sequence[Comparison]) -> Dips:
 
 def _beside(vessel: Vessel, compared: Sequence[Comparison]) -> tuple[Beside, ...]:
     dips = _numbers(vessel, compared)
-    stated = COVERAGE * np.sqrt(dips.covariance().diagonal())
+    stated = COVERAGE * np.sqrt(dips.variance())
     return tuple(
         Beside(c, float(difference), float(most), volume_error_m3(vessel, float(c.noted.value), c.reported_m or 0.0))
         for c, difference, most in zip(compared, dips.difference, stated, strict=True)

@@ -42,18 +42,32 @@ class Dips:
         """Reported minus dip."""
         return self.reported - self.dip
 
-    def covariance(self, gain: float = 1.0) -> Floats:
-        """Return the covariance of the differences [n, n]."""
-        found = np.diag(self.u_level**2 + (gain * self.u_dip) ** 2)
-        for effect in self.shared:
-            found = found + np.outer(effect, effect)
-        return np.asarray(found, dtype=np.float64)
+    def variance(self, gain: float = 1.0) -> Floats:
+        """Return the variance of each difference, shared effects included [n]."""
+        own = self.u_level**2 + (gain * self.u_dip) ** 2
+        return np.asarray(own + sum(effect**2 for effect in self.shared), dtype=np.float64)
+
+    @property
+    def agree(self) -> bool:
+        """Whether every difference is within its expanded uncertainty."""
+        return bool((np.abs(self.difference) <= COVERAGE * np.sqrt(self.variance())).all())
 
     def without(self, n: int) -> Dips:
         """Return all but the n-th."""
         keep = np.arange(len(self.dip)) != n
         shared = tuple(effect[keep] for effect in self.shared)
         return Dips(self.dip[keep], self.reported[keep], self.u_dip[keep], self.u_level[keep], shared)
+
+    def joined(self, other: Dips) -> Dips:
+        """Return these and the other's, of the same vessel."""
+        shared = tuple(np.concatenate(pair) for pair in zip(self.shared, other.shared, strict=True))
+        return Dips(
+            np.concatenate((self.dip, other.dip)),
+            np.concatenate((self.reported, other.reported)),
+            np.concatenate((self.u_dip, other.u_dip)),
+            np.concatenate((self.u_level, other.u_level)),
+            shared,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,18 +130,39 @@ class Fit:
         return self.chi2 <= chi2_quantile(self.free, 0.99)
 
 
+class _Metric:
+    """The inverse of the differences' covariance, by Woodbury's identity: independent parts and a few shared ones."""
+
+    def __init__(self, dips: Dips, gain: float = 1.0) -> None:
+        self._weight = 1 / (dips.u_level**2 + (gain * dips.u_dip) ** 2)
+        self._shared = np.array(dips.shared).reshape(len(dips.shared), len(dips.dip))
+        core = np.eye(len(dips.shared)) + (self._shared * self._weight) @ self._shared.T
+        self._inverse_core = np.linalg.inv(core)
+        self.log_det = float(np.linalg.slogdet(core)[1] - np.log(self._weight).sum())
+
+    def inner(self, one: Floats, other: Floats) -> float:
+        """Return the product of two rows of differences, weighed."""
+        left, right = self._weight * one, self._weight * other
+        return float(left @ other - (self._shared @ left) @ self._inverse_core @ (self._shared @ right))
+
+    def left(self, rest: Floats) -> tuple[float, float]:
+        """Return chi2 and deviance of what a law leaves."""
+        chi2 = self.inner(rest, rest)
+        return chi2, chi2 + self.log_det
+
+
 def fit_none(dips: Dips) -> Fit:
     """Return how well "reported is what was dipped" does."""
-    chi2, deviance = _left(dips.difference, dips.covariance())
+    chi2, deviance = _Metric(dips).left(dips.difference)
     return Fit(0.0, 0.0, chi2, deviance, len(dips.dip))
 
 
 def fit_shift(dips: Dips) -> Fit:
     """Return how well one length added to every level does; value is that length in m."""
-    inverse = np.linalg.inv(dips.covariance())
-    total = float(inverse.sum())
-    value = float((inverse @ dips.difference).sum()) / total
-    chi2, deviance = _left(dips.difference - value, dips.covariance())
+    metric, ones = _Metric(dips), np.ones(len(dips.dip))
+    total = metric.inner(ones, ones)
+    value = metric.inner(ones, dips.difference) / total
+    chi2, deviance = metric.left(dips.difference - value)
     return Fit(value, COVERAGE / math.sqrt(total), chi2, deviance, len(dips.dip) - 1)
 
 
@@ -135,26 +170,19 @@ def fit_scale(dips: Dips, pivot_m: float) -> Fit:
     """Return how well one factor on every height over (or under) pivot_m does; value is that factor."""
     arm, reach = dips.dip - pivot_m, dips.reported - pivot_m
     value = 1.0
-    moment = 0.0
     for _ in range(_TURNS):
-        inverse = np.linalg.inv(dips.covariance(value))
-        moment = float(arm @ inverse @ arm)
+        metric = _Metric(dips, value)
+        moment = metric.inner(arm, arm)
         if moment == 0:  # every dip at the pivot: any factor does
-            return Fit(1.0, math.inf, *_left(reach, dips.covariance()), len(arm) - 1)
-        value = float(arm @ inverse @ reach) / moment
-    chi2, deviance = _left(reach - value * arm, dips.covariance(value))
+            return Fit(1.0, math.inf, *metric.left(reach), len(arm) - 1)
+        value = metric.inner(arm, reach) / moment
+    chi2, deviance = _Metric(dips, value).left(reach - value * arm)
     return Fit(value, COVERAGE / math.sqrt(moment), chi2, deviance, len(arm) - 1)
 
 
 def fixed_scale(dips: Dips, pivot_m: float, factor: float) -> float:
     """Return the deviance of a factor that is given."""
-    rest = dips.reported - pivot_m - factor * (dips.dip - pivot_m)
-    return _left(rest, dips.covariance(factor))[1]
-
-
-def _left(rest: Floats, covariance: Floats) -> tuple[float, float]:
-    chi2 = float(rest @ np.linalg.solve(covariance, rest))
-    return chi2, chi2 + float(np.linalg.slogdet(covariance)[1])
+    return _Metric(dips, factor).left(dips.reported - pivot_m - factor * (dips.dip - pivot_m))[1]
 
 
 def chi2_quantile(free: int, share: float) -> float:

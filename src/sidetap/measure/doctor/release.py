@@ -104,7 +104,7 @@ def _counts(vessel: Vessel, point: Point, compared: Sequence[Comparison]) -> str
 
 
 def _outside(compared: Sequence[Comparison], dips: Dips) -> str:
-    stated = COVERAGE * dips.covariance().diagonal() ** 0.5
+    stated = COVERAGE * dips.variance() ** 0.5
     for each, difference, most in zip(compared, dips.difference, stated, strict=True):
         if abs(difference) > most:
             row = each.noted.reading.row

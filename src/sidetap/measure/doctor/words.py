@@ -89,7 +89,7 @@ def error_rows(diagnosis: Diagnosis) -> list[tuple[str, float, float, float | No
 def show_volume(volume_m3: float, unit: str, signed: bool = False) -> str:
     """Return a volume to the nearest whole unit; signed: with a plus as well."""
     shown = format_number(from_si(Fraction(volume_m3), unit), 1 if unit in ("m3", "bbl") else 0)
-    return f"{'+' if signed and volume_m3 > 0 else ''}{shown} {unit}"
+    return f"{'+' if signed and volume_m3 > 0 and shown != '0' else ''}{shown} {unit}"
 
 
 # -- headline --------------------------------------------------------------------------------------------------------
@@ -201,6 +201,8 @@ def _displays(diagnosis: Diagnosis) -> list[str]:
     off = [each for each in diagnosis.displays if not each.agrees]
     if not diagnosis.displays:
         return []
+    if diagnosis.finding.by_displays:
+        return ["The dips alone leave two causes open; the displays differ from the line by this one's law."]
     if not off:
         return [
             "The display agrees, so the register is read rightly; that says nothing of reference, nozzle or density."

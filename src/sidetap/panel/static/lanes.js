@@ -27,6 +27,7 @@ function makeLane(vessel, valves, acts) {
   const note = make("span", { class: "note" });
   const was = make("span", { class: "was" });
   const reset = key(say("key-reset-trip"), () => acts.resetTrip(vessel.tag), { class: "reset", hidden: "" });
+  const checked = key(say("key-level-checked"), () => acts.levelChecked(vessel.tag), { class: "checked", hidden: "" });
   const rows = valves.map((valve) => makeValve(valve, acts));
   const element = make(
     "article",
@@ -39,7 +40,7 @@ function makeLane(vessel, valves, acts) {
       level,
       make("p", { class: "foot" }, volume, was, note),
     ),
-    make("div", { class: "valves" }, ...rows.map((row) => row.element), reset),
+    make("div", { class: "valves" }, ...rows.map((row) => row.element), reset, checked),
   );
 
   const draw = (now, bay, sinceMs, live, ready) => {
@@ -60,6 +61,9 @@ function makeLane(vessel, valves, acts) {
     element.classList.toggle("tripped", live && now.tripped);
     show(reset, now.tripped);
     enable(reset, ready);
+    element.classList.toggle("frozen", live && now.frozen);
+    show(checked, now.frozen);
+    enable(checked, ready);
     for (const row of rows) row.draw(bay, live, ready);
   };
   return { element, draw };

@@ -96,6 +96,7 @@ const acts = {
   open: (valve) => press({ ask: "open", valve, seq: judge.seq }),
   choose: (valve) => press({ ask: "choose", valve }),
   resetTrip: (vessel) => askWho("reset-trip", say("sheet-reset-trip", { vessel }), "key-reset-trip", { vessel }),
+  levelChecked: (vessel) => askWho("level-checked", say("sheet-level-checked", { vessel }), "key-level-checked", { vessel }),
   why: (valve) => sheet.list(
     say("why-not", { valve }),
     () => live ? bay().valves.find((v) => v.tag === valve).blocks : [say("not-live", { time: notLiveSince })],

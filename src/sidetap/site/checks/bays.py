@@ -39,11 +39,11 @@ def _permissives(row: Row[model.Bay], rows: Rows) -> None:
             for tag in (other.draft.hand_input, other.draft.open_key, other.draft.close_key)
         ),
     }
-    for tag in b.run_permissives:
+    for member, tag in enumerate(b.run_permissives):
         if tag in nevers:
-            t.error("run_permissives", f"{tag} is a key, a limit switch or HAND", "Leave it out.")
-    if len(set(b.run_permissives)) < len(b.run_permissives):
-        t.error("run_permissives", "an input stands there twice", "Name each once.")
+            t.error("run_permissives", f"{tag} is a key, a limit switch or HAND", "Leave it out.", member)
+        if tag in b.run_permissives[:member]:
+            t.error("run_permissives", f"{tag} stands there twice", "Name each once.", member)
 
 
 def _valve(row: Row[model.Valve], rows: Rows) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import Any, NamedTuple
 
 from sidetap.site.checks.rows import Rows, nearest
 from sidetap.site.keys import GROUPS, Reference, Texts
@@ -45,24 +47,47 @@ def _references(rows: Rows) -> None:
     tables: dict[str, list[Table]] = {kind: [row.table for row in group] for kind, group in rows.kinds().items()}
     tables["watchdog"], tables["horn"] = [rows.watchdog.table], [rows.horn.table]
     tables["bypass"] = [] if rows.bypass is None else [rows.bypass.table]
+    lost: dict[tuple[str, str], list[_Use]] = defaultdict(list)
     for key in (key for group in GROUPS for key in group):
         form = key.form.of if isinstance(key.form, Texts) else key.form
-        if not isinstance(form, Reference):
+        if not isinstance(form, Reference) or form.kind in rows.misspelt:
             continue
         kind, _, name = key.path.partition(".")
         for table in tables[kind]:
-            _follow(rows, table, name, form.kind, bool(key.only))
+            if not key.only or table.asked(name):  # else it doesn't belong there, which is told already
+                for tag, member in _named(table, name):
+                    if tag not in rows.found[form.kind]:
+                        lost[form.kind, tag].append(_Use(table, name, member))
+    for (kind, tag), uses in lost.items():
+        first, *others = sorted(uses, key=lambda use: use.line)
+        also = ""
+        if others:  # a thing renamed is one mistake, however often it is named
+            also = f"; named {len(uses)} times, up to line {others[-1].line}"
+        remedy = nearest(tag, rows.found[kind], kind)
+        first.table.error(first.key, f"no {kind} {shorten(tag)!r}{also}", remedy, first.member)
 
 
-def _follow(rows: Rows, table: Table, key: str, kind: str, conditional: bool) -> None:
-    if conditional and not table.asked(key):
-        return  # it doesn't belong there, which is told already
+class _Use(NamedTuple):
+    """Where a tag is named."""
+
+    table: Table
+    key: str
+    member: int | None
+
+    @property
+    def line(self) -> int:
+        return self.table.line_of(self.key)
+
+
+def _named(table: Table, key: str) -> Iterator[tuple[str, int | None]]:
+    """Return the tags that stand at a key, with their number where it has a list."""
     value: Any = table.values
     for name in key.split("."):
         value = value.get(name) if isinstance(value, dict) else None
-    for tag in value if isinstance(value, list) else [value]:
-        if isinstance(tag, str) and tag.strip() and tag not in rows.found[kind]:
-            table.error(key, f"no {kind} {shorten(tag)!r}", nearest(tag, rows.found[kind], kind))
+    every = list(enumerate(value)) if isinstance(value, list) else [(None, value)]
+    for member, tag in every:
+        if isinstance(tag, str) and tag.strip():
+            yield tag, member
 
 
 def _alarms(rows: Rows) -> None:
@@ -70,6 +95,8 @@ def _alarms(rows: Rows) -> None:
         if not alarm.fine("on"):
             continue
         word, vessel = alarm.draft.vessel, rows.vessel(alarm.draft.vessel)
+        if vessel is None and "vessel" in rows.misspelt:
+            continue
         if vessel is None:
             problem = f"no vessel {shorten(word)!r}"
             alarm.table.error("on", problem, nearest(word, rows.found["vessel"], "vessel"))

@@ -18,6 +18,7 @@ class Rows:
     """Every row; watchdog and horn are there once, bypass perhaps."""
 
     top: Table
+    site: Table
     scan_ns: int
     lines: list[Row[model.Line]]
     points: list[Row[model.Point]]
@@ -36,8 +37,11 @@ class Rows:
     people: list[Row[model.Person]] | None  # None: their file could not be read
     secrets: list[Row[str]]
     found: dict[str, dict[str, Row[Any]]] = field(init=False, default_factory=dict)  # kind -> tag -> row
+    misspelt: set[str] = field(init=False, default_factory=set)  # kinds some of whose tables have another name
 
     def __post_init__(self) -> None:
+        for key in self.top.unknown():
+            self.misspelt.update(get_close_matches(key[:40], self.kinds(), 1))
         for kind, rows in self.kinds().items():
             self.found[kind] = {}
             for row in rows:

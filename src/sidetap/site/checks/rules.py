@@ -52,9 +52,10 @@ def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> No
         return
     if row.fine("bays") and all(v.fine("from", "bay") for v in rows.valves):
         served = _bays_of(rule.vessel, rows)
-        for bay in rule.bays:
+        for member, bay in enumerate(rule.bays):
             if bay in rows.found["bay"] and bay not in served:
-                t.error("bays", f"no valve leads from {rule.vessel} to bay {bay}", f"It serves {names(served)}.")
+                problem = f"no valve leads from {rule.vessel} to bay {bay}"
+                t.error("bays", problem, f"It serves {names(served)}.", member)
     v = vessel.draft
     if row.fine("close_below") and vessel.fine("trip.below") and rule.close_below_01mm <= v.trip.below_01mm:
         problem = f"not above {rule.vessel}'s trip at {metres(v.trip.below_01mm)}, which closes all its valves"
@@ -100,16 +101,16 @@ def _unruled(rows: Rows) -> None:
 def _products(rows: Rows) -> None:
     """Look at [compatible]: only products that are there; one without a row may be followed by nothing."""
     table = rows.compatible_table
-    if table.absent or not all(v.fine("product") for v in rows.vessels):
+    if table.absent or "vessel" in rows.misspelt or not all(v.fine("product") for v in rows.vessels):
         return
     products = [v.draft.product for v in rows.vessels]
     for product, followers in rows.compatible:
         if product not in products:
             table.error(product, f"no vessel holds {shorten(product)!r}", nearest(product, products, "product"))
-        for follower in followers:
+        for member, follower in enumerate(followers):
             if follower not in products:
                 remedy = nearest(follower, products, "product")
-                table.error(product, f"no vessel holds {shorten(follower)!r}", remedy)
+                table.error(product, f"no vessel holds {shorten(follower)!r}", remedy, member)
     for product in dict.fromkeys(products):
         if product not in dict(rows.compatible).get(product, ()) and product not in table.wrong:
             table.warning(
@@ -125,5 +126,6 @@ def _bypass(rows: Rows) -> None:
         return
     if row.fine("time", "at_most") and row.draft.time_ns > row.draft.at_most_ns:
         row.table.error("time", "longer than at_most", "Shorten it.")
-    if row.fine("trips") and len(set(row.draft.trips)) < len(row.draft.trips):
-        row.table.error("trips", "a vessel stands there twice", "Name each once.")
+    for member, tag in enumerate(row.draft.trips):
+        if tag in row.draft.trips[:member]:
+            row.table.error("trips", f"{tag} stands there twice", "Name each once.", member)

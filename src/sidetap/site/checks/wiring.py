@@ -149,10 +149,17 @@ def _times(rows: Rows) -> None:
     scan_ns = rows.scan_ns
     if not scan_ns:
         return
-    for row in rows.inputs:
-        if row.fine("max_age") and row.draft.max_age_ns < 2 * scan_ns:
-            problem = "shorter than two scans: the input would be lost all the time"
-            row.table.error("max_age", problem, "Raise it.")
+    two = f"At least {format_duration(2 * scan_ns)}."
+    short = [row for row in rows.inputs if row.fine("max_age") and row.draft.max_age_ns < 2 * scan_ns]
+    if len(short) > 1 and len(short) == len(rows.inputs):  # then it is the scan that is wrong
+        problem = f"two scans are longer than every input's max_age: {len(short)} inputs would be lost all the time"
+        rows.site.error(
+            "scan", problem, f"Shorten it to half of {format_duration(short[0].draft.max_age_ns)} or less."
+        )
+        return
+    for row in short:
+        problem = "shorter than two scans: the input would be lost all the time"
+        row.table.error("max_age", problem, two)
     watchdog = rows.watchdog
     if watchdog.fine("relay_time") and watchdog.draft.relay_time_ns < 3 * scan_ns:
         problem = "shorter than three scans: it would drop out in service"
