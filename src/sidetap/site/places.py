@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from contextlib import suppress
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 Path: TypeAlias = tuple[str | int, ...]
 
@@ -29,14 +29,27 @@ _ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|(.))")
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}
 
 
+class Statement(NamedTuple):
+    """A header, or a key with its value: the table it opens or stands in, and from which offset to which.
+
+    key: the whole path of the value, longer than table by its dotted parts; None for a header.
+    """
+
+    table: Path
+    key: Path | None
+    start: int
+    end: int
+
+
 class Places:
-    """The places of one text. Lines and columns are counted from 1, in characters."""
+    """The places of one text. Lines and columns are counted from 1, in characters; offsets from 0."""
 
     def __init__(self, text: str) -> None:
         self._starts = [0, *(m.end() for m in re.finditer("\n", text))]
         walk = _Walk(text)
         walk.document()
         self._keys, self._values, self._ends = walk.keys, walk.values, walk.ends
+        self.statements = walk.statements  # in the order of their ends
 
     def of_key(self, path: Path) -> tuple[int, int]:
         """Return line and column of the key that ends path; that of the header for a table with one."""
@@ -51,7 +64,10 @@ class Places:
         return self._values[path]
 
     def span_of_value(self, path: Path) -> tuple[int, int]:
-        """Return the offsets of the first character of a key's value and of the one behind it; KeyError for none."""
+        """Return the offsets of a value's first character and of the one behind it.
+
+        KeyError for none, and for a table with a header or dotted keys.
+        """
         return self._values[path], self._ends[path]
 
     def _at(self, offset: int) -> tuple[int, int]:
@@ -73,6 +89,7 @@ class _Walk:
         self.keys: dict[Path, int] = {}
         self.values: dict[Path, int] = {}
         self.ends: dict[Path, int] = {}
+        self.statements: list[Statement] = []
         self.counts: dict[Path, int] = {}
         self.latest: int | None = None
 
@@ -104,18 +121,21 @@ class _Walk:
             path = (*path, self.counts[path] - 1)
         # a header of its own outranks the place where a longer one made the table
         self.keys[path] = self.values[path] = start
-        return path, at + (2 if many else 1)
+        end = at + (2 if many else 1)
+        self.statements.append(Statement(path, None, start, end))
+        return path, end
 
     def pair(self, table: Path, at: int) -> int:
         """Walk over key = value."""
-        self.latest = at
+        self.latest = begin = at
         parts, at = self.key(at)
         path = table
         for name, start in parts:
             path = (*path, name)
             self.keys.setdefault(path, start)
             self.values.setdefault(path, start)
-        end = self.ends[path] = self.value(path, self.skip(_BLANK, at + 1))
+        end = self.value(path, self.skip(_BLANK, at + 1))
+        self.statements.append(Statement(table, path, begin, end))
         return end
 
     def key(self, at: int) -> tuple[list[tuple[str, int]], int]:
@@ -141,6 +161,10 @@ class _Walk:
     def value(self, path: Path, at: int) -> int:
         """Walk over the value at path and return where it ends."""
         self.values[path] = at
+        self.ends[path] = end = self.over(path, at)
+        return end
+
+    def over(self, path: Path, at: int) -> int:
         first = self.text[at]
         if first in "\"'":
             return self.string(at)
