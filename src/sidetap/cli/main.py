@@ -22,6 +22,7 @@ VERBS = {
     "match": "find the registers behind readings that people took",
     "new": "write a first site file from a survey and a match",
     "check": "check a site file, with place, problem and remedy",
+    "site": "compare, explain and bring up to date site files",
     "level": "show levels and volumes, from a recording or the running station",
     "doctor": "compare levels with dips, name what is wrong, release a point",
     "verify": "check the scheme's promises in every order of events",
@@ -72,9 +73,12 @@ def run(arguments: list[str]) -> int:
 
 
 def _call(verb: str, arguments: list[str]) -> int:
-    module = importlib.import_module(f"sidetap.cli.{verb}")
+    found = getattr(importlib.import_module(f"sidetap.cli.{verb}"), verb)
     app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
-    app.command(name=verb)(getattr(module, verb))
+    if isinstance(found, typer.Typer):  # verbs below a verb
+        app.add_typer(found)
+    else:
+        app.command(name=verb)(found)
     result = typer.main.get_command(app)(arguments, prog_name=f"sidetap {verb}", standalone_mode=False)
     return result if isinstance(result, int) else 0
 

@@ -25,7 +25,7 @@ def canonical_text(site: Site) -> str:
         if field.name in _NOT_HASHED:
             continue
         value = getattr(site, field.name)
-        parts.append(f"{field.name}={_text(dict(value) if field.name == 'compatible' else value)}\n")
+        parts.append(f"{field.name}={canonical(dict(value) if field.name == 'compatible' else value)}\n")
     return "".join(sorted(parts))
 
 
@@ -34,18 +34,21 @@ def site_hash(site: Site) -> str:
     return hashlib.sha256(canonical_text(site).encode()).hexdigest()
 
 
-def _text(value: Any) -> str:
+def canonical(value: Any) -> str:
+    """Return one text per meaning of a value of the model."""
     if isinstance(value, Enum):  # before the texts: a StrEnum is one
         return repr(value.value)
     if value is None or isinstance(value, bool | int | Fraction | float | str | date):
         return repr(value)
     if isinstance(value, dict):
-        return "{" + ",".join(sorted(f"{key!r}:{_text(item)}" for key, item in value.items())) + "}"
+        return "{" + ",".join(sorted(f"{key!r}:{canonical(item)}" for key, item in value.items())) + "}"
     if isinstance(value, tuple) and value and all(isinstance(item, Geometry) for item in value):
-        return "[" + ",".join(_text(item) for item in value) + "]"  # a stack's parts stand on each other
+        return "[" + ",".join(canonical(item) for item in value) + "]"  # a stack's parts stand on each other
     if isinstance(value, tuple):
-        return "(" + ",".join(sorted(_text(item) for item in value)) + ")"
+        return "(" + ",".join(sorted(canonical(item) for item in value)) + ")"
     if is_dataclass(value):
-        inside = (f"{f.name}={_text(getattr(value, f.name))}" for f in fields(value) if not f.name.startswith("_"))
+        inside = (
+            f"{f.name}={canonical(getattr(value, f.name))}" for f in fields(value) if not f.name.startswith("_")
+        )
         return f"{type(value).__name__}({','.join(sorted(inside))})"
     raise TypeError(f"{type(value)} has no canonical text")

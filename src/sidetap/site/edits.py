@@ -101,8 +101,9 @@ class SiteText:
         """Add lines of comments behind the keys of a table that has a header; each must begin with #."""
         if not all(line.startswith("#") and line.isprintable() for line in lines):
             raise ValueError("a line that is no comment")
-        at, indent = self._behind(table)
-        self._insert(at, [indent + line for line in lines])
+        if lines:
+            at, indent = self._behind(table)
+            self._insert(at, [indent + line for line in lines])
 
     # -- inside --------------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ from sidetap.site import model, rows
 from sidetap.site.checks import Rows, check
 from sidetap.site.document import Document, read_document
 from sidetap.site.keys import FORMAT
+from sidetap.site.migrating import format_of
 from sidetap.site.problem import Problem, Severity
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
@@ -61,7 +62,11 @@ def load_with_keys(path: Path) -> tuple[Loaded, frozenset[str]]:
 
 def _read(document: Document, path: Path) -> model.Site | None:
     top, folder = Table.root(document), path.parent
-    if top.whole("format") != FORMAT and not top.failed:
+    older = format_of(document.values)
+    if older is not None and 0 <= older < FORMAT:
+        top.has("format")
+        top.error("format", f"format {older}, an older one", f"Run sidetap site migrate {shorten(str(path))}.")
+    elif top.whole("format") != FORMAT and not top.failed:
         top.error("format", "a format that this version can't read", f"Write format = {FORMAT}.")
     people, secrets_path, secrets = _people(top, folder), *_secrets(top, folder)
     site = top.table("site")

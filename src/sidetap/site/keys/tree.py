@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from sidetap.site.keys import KEYS, SAME_KEYS
+from sidetap.site.keys.forms import Inner, Key, Many, WordOrInner
 
-from sidetap.site.keys import KEYS, SAME_KEYS, Inner, Key, Many, WordOrInner
-
-DECIDE = ("kind", "as", "form")  # the keys on whose words others of their table depend
+DECIDING = ("kind", "as", "form")  # the keys on whose words others of their table depend
 
 
 def home(kind: str) -> str:
@@ -16,10 +14,10 @@ def home(kind: str) -> str:
 
 
 def children(kind: str) -> dict[str, Key]:
-    """Return the keys of a table by their names, in the order of their declaration; kind "" is the top of a file."""
-    start = f"{home(kind)}." if kind else ""
-    inside = (key for path, key in KEYS.items() if path.startswith(start) and ": " not in path.removeprefix(start))
-    return {name: key for key in inside if "." not in (name := key.path.removeprefix(start))}
+    """Return the keys of a table by name, as declared; kind is "" or "people: " for the top of a file."""
+    start = f"{home(kind)}." if kind and not kind.endswith(": ") else kind
+    below = {path.removeprefix(start): key for path, key in KEYS.items() if path.startswith(start)}
+    return {name: key for name, key in below.items() if "." not in name and ": " not in name}
 
 
 def is_table(key: Key) -> bool:
@@ -27,11 +25,12 @@ def is_table(key: Key) -> bool:
     return isinstance(key.form, Inner | Many | WordOrInner)
 
 
+def inside(kind: str, name: str) -> str:
+    """Return the kind of the table at a key of a table."""
+    return home(f"{home(kind)}.{name}" if kind and not kind.endswith(": ") else f"{kind}{name}")
+
+
 def decider(kind: str) -> str:
-    """Return the key of a table that decides which others belong there; "" for none."""
-    return next((name for name in children(kind) if name in DECIDE and kind not in ("module", "watchdog")), "")
-
-
-def decided(kind: str, values: Mapping[str, Any]) -> Any:
-    """Return the word that decides over a table's keys; None for none."""
-    return values.get(decider(kind))
+    """Return the key of a table that decides which others belong there; "" where all do."""
+    keys = children(kind)
+    return next((name for name in DECIDING if name in keys), "") if any(key.only for key in keys.values()) else ""

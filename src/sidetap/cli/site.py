@@ -1,0 +1,177 @@
+"""`sidetap site`: what differs between two site files, what a key is for, a schema for editors, an older format."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sidetap.cli.kept import replace_keeping
+from sidetap.cli.paragraphs import page, paragraph
+from sidetap.errors import BadInput, printable
+from sidetap.site import Severity, load
+from sidetap.site.differences import Comparison, Difference, compare
+from sidetap.site.document import read_document
+from sidetap.site.explaining import find, listed, told
+from sidetap.site.keys import FORMAT
+from sidetap.site.migrating import format_of
+from sidetap.site.migrating import migrate as migrated
+from sidetap.site.schema import schema as site_schema
+
+_HASH = 12  # digits shown
+_LABEL = 12  # columns before what is said of a key
+
+site = typer.Typer(help="Compare, explain and bring up to date site files.")
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+
+
+@site.command()
+def diff(
+    was: Annotated[Path, typer.Argument(metavar="A", help="The site file as it was.")],
+    now: Annotated[Path, typer.Argument(metavar="B", help="The site file as it is.")],
+    as_json: Json = False,
+) -> None:
+    """Tell in words what differs between two site files. Exit 1 when something does, or a hash."""
+    found = compare(was, now)
+    if as_json:
+        _write_json(_comparison(found))
+    else:
+        for line in _told(was, now, found):
+            sys.stdout.write(f"{printable(line)}\n")
+    if not found.equal or found.scheme_hashes[0] != found.scheme_hashes[1]:
+        raise typer.Exit(1)
+
+
+@site.command()
+def explain(
+    key: Annotated[str, typer.Argument(help="A key, a table, or a place that check prints; without it, all.")] = "",
+    as_json: Json = False,
+) -> None:
+    """Tell what a key of a site file is for: form, units, bounds, example, and with what it belongs."""
+    found = find(key)
+    if as_json:
+        _write_json({"keys": [told(one) for one in found]})
+        return
+    console = page()
+    for number, one in enumerate(found):
+        if not key:
+            paragraph(console, f"{one.path}: {listed(one)}", hang=2)
+            continue
+        if number:
+            console.print()
+        paragraph(console, one.path, style="bold")
+        for label, words in _sentences(told(one)):
+            paragraph(console, words, _LABEL, label=f"  {label}")
+
+
+@site.command()
+def schema() -> None:
+    """Print a JSON Schema of site files, for an editor that completes and marks."""
+    sys.stdout.write(json.dumps(site_schema(), indent=1, ensure_ascii=False) + "\n")
+
+
+@site.command()
+def migrate(
+    path: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    as_json: Json = False,
+) -> None:
+    """Bring a site file of an older format up to today's; the old one is kept beside it."""
+    document = read_document(path, str(path))
+    if document.places is None:
+        raise document.problems[0].as_error()
+    number = format_of(document.values)
+    if number is None or not 0 <= number <= FORMAT:
+        problem = "no site file" if number is None else f"format {number}, and this version knows {FORMAT} at most"
+        raise BadInput(str(path), problem, "Name a site file; a newer one needs a newer sidetap.")
+    kept: str | None = None
+    changes: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    if number != FORMAT:
+        try:
+            new = migrated(path.read_bytes().decode())
+        except ValueError as problem:
+            raise BadInput(str(path), str(problem), "Write it as docs/site-file.md shows, then migrate.") from None
+        changes, left = new.changes, new.left
+        kept = str(replace_keeping(path, new.text.encode(), f"format-{number}"))
+    if as_json:
+        _write_json({"from": number, "to": FORMAT, "changes": list(changes), "left": list(left), "kept": kept})
+        return
+    name = printable(str(path))
+    if kept is None:
+        sys.stdout.write(f"{name}: format {FORMAT} already, nothing to do\n")
+        return
+    errors = sum(problem.severity is Severity.ERROR for problem in load(path).problems)
+    sys.stdout.write(f"{name}: from format {number} to {FORMAT}\nThe old file is kept as {printable(kept)}\n")
+    console = page()
+    for line in changes:
+        paragraph(console, printable(line), 2, hang=2)
+    if left:
+        paragraph(console, "Left for you:")
+    for line in left:
+        paragraph(console, printable(line), 2, hang=2)
+    more = f"it finds {errors} error{'' if errors == 1 else 's'}" if errors else "it finds no error"
+    sys.stdout.write(f"Now run sidetap check {name}: {more}.\n")
+
+
+def _told(was: Path, now: Path, found: Comparison) -> list[str]:
+    """Return a comparison line by line, as it may stand in a journal."""
+    lines = [difference.words for difference in found.site]
+    if found.people:
+        lines += ["People and secrets, in no hash:", *(f"  {difference.words}" for difference in found.people)]
+    if found.equal:
+        lines.append(f"{was} and {now} mean the same")
+        if found.scheme_hashes[0] != found.scheme_hashes[1]:
+            lines.append("Tables or lists stand in another order, and the scheme is compiled in theirs.")
+    scheme = "a verification of one holds for the other", "a verification of the first doesn't hold for the second"
+    papers = "papers of one are right for the other", "papers of the first are not right for the second"
+    lines.append(_hashes("scheme", found.scheme_hashes, scheme))
+    lines.append(_hashes("site", found.site_hashes, papers))
+    return lines
+
+
+def _hashes(name: str, hashes: tuple[str, str], words: tuple[str, str]) -> str:
+    first, second = (digest[:_HASH] for digest in hashes)
+    if hashes[0] == hashes[1]:
+        return f"{name + '_hash':<11} {first}, the same: {words[0]}"
+    return f"{name + '_hash':<11} was {first}, is {second}: {words[1]}"
+
+
+def _comparison(found: Comparison) -> dict[str, Any]:
+    return {
+        "equal": found.equal,
+        "differences": [_difference(difference) for difference in found.site],
+        "people": [_difference(difference) for difference in found.people],
+        "scheme_hash": list(found.scheme_hashes),
+        "site_hash": list(found.site_hashes),
+    }
+
+
+def _difference(difference: Difference) -> dict[str, str | None]:
+    return {
+        "where": difference.where,
+        "was": difference.was or None,
+        "now": difference.now or None,
+        "words": difference.words,
+    }
+
+
+def _sentences(about: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return what there is to say of a key, each with its label."""
+    within = f", {about['lowest']} to {about['highest']}" if about["lowest"] else ""
+    units = f"; in {' '.join(about['units'])}" if about["units"] else ""
+    name = about["key"].rpartition(".")[2].rpartition(": ")[2]
+    leave = f"without it: {about['default']}" if about["default"] else "may be left out"
+    lines = [
+        ("", about["meaning"]),
+        ("form", f"{about['form']}{within}{units}"),
+        ("example", f"{name} = {about['example']}" if about["example"] else ""),
+        ("optional", leave if about["optional"] else ""),
+        ("with", ", ".join(about["with"])),
+        ("also at", ", ".join(about["also"])),
+    ]
+    return [(label, words) for label, words in lines if words]
+
+
+def _write_json(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
