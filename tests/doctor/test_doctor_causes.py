@@ -288,6 +288,7 @@ def test_nothing_but_displays_is_unclear_and_says_what_they_show(site: Site) -> 
     assert str(found.finding.cause) == "unclear"
     assert found.straight is None
     assert "The display agrees" in text(found)
+    assert "at least 1.46 m away. A row is a dip only where its kind says so." in text(found)
     off = told([beside(site, "T1", 3.0, 3.3, kind=ReadingKind.DISPLAY, row=7)])
     assert "The display of row 7 differs by +300 mm" in text(off)
 
