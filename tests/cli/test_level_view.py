@@ -241,7 +241,9 @@ def test_a_mass_has_an_uncertainty_where_every_density_has_one() -> None:
     assert "667,703 ± 3,839" in totals(row(one))[0]
     both = totals(row(one), row(two, 4321, uncertainty_gal=171.3))[0]
     assert "± 8,462" in both  # root of 2 × 1,894.6² and 8,025.7²: 8,461.2
+    unstated = replace(two, density=SITE.vessels[0].density)
     assert "667,703  T1" in totals(row(replace(one, density=SITE.vessels[0].density)))[0]
+    assert "1,605,146  T1, T2" in totals(row(one), row(unstated, 4321))[0]
 
 
 def test_units_are_the_displays() -> None:
