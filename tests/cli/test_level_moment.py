@@ -20,6 +20,7 @@ from sidetap.site import load_or_refuse
 from sidetap.yard import Yard
 
 SITE = str(EXAMPLE / "bay-b.toml")
+YARD = str(EXAMPLE / "site.toml")
 
 
 def levels(capsys: pytest.CaptureFixture[str], path: Path, *more: str, site: str = SITE) -> list[dict[str, Any]]:
@@ -273,12 +274,14 @@ def test_acceptance_6_the_midnight_stock_is_the_last_good_value_before_the_gap(
     heard = [Chunk(yard.clock.start_epoch_ns + t, data, flags) for t, data, flags in yard.tap.take(1920 * S)]
     write_pcapng(tmp_path / "night.pcapng", heard, Settings.parse("19200 8E1"))
     midnight = ("--at", "2026-03-11T00:00:00")
-    t1 = levels(capsys, tmp_path / "night.pcapng", *midnight)[0]
+    t1 = levels(capsys, tmp_path / "night.pcapng", *midnight, site=YARD)[0]
     assert (t1["quality"], t1["level_mm"], t1["volume_gal"]) == ("old", None, None)
     assert 1799 < t1["age_s"] < 1802
-    assert run(["level", SITE, str(tmp_path / "night.pcapng"), *midnight]) == 0
+    assert run(["level", YARD, str(tmp_path / "night.pcapng"), *midnight]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert told.startswith("Tarn Hollow Growers' Co-op, 2026-03-11 00:00:00 CDT")
+    assert told.startswith(
+        "Tarn Hollow Growers' Co-op, 2026-03-11 00:00:00 CDT quiet hours, 23:30 to 04:45: levels are not polled"
+    )
     stock = re.search(r"T1 North Round -- -- -- old 30 min [12] s .*? was (.*?), ([\d,]+) gal, at (.*?) T2", told)
     assert stock is not None
     assert stock[3] in ("2026-03-10 23:29:59", "2026-03-10 23:29:58")

@@ -19,6 +19,7 @@ from sidetap.line.recording import write_csv, write_pcapng
 from sidetap.measure import Rate
 from sidetap.quantity import Quality
 from sidetap.site import Display, Site, Vessel, load_or_refuse
+from sidetap.site.model import QuietHours
 
 SITE = load_or_refuse(EXAMPLE / "bay-b.toml")
 NOW_NS = 1_773_241_200 * S  # 2026-03-11 10:00:00 in Chicago
@@ -107,6 +108,20 @@ def test_the_night_the_clocks_change_shows_the_offset() -> None:
 def test_a_recording_without_dates_counts_seconds() -> None:
     found = unusable(last_good={"level_mm": 3480.0, "t_s": 8.15})
     assert words(found, dated=False).endswith("at 8.150 s of the record")
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "inside"),
+    [  # 10:00
+        (600, 601, True), (601, 700, False), (500, 600, False), (500, 601, True),
+        (1410, 285, False), (1410, 600, False), (1410, 601, True), (600, 285, True), (601, 600, False),
+    ],
+)  # fmt: skip
+def test_quiet_hours_are_told(begin: int, end: int, inside: bool) -> None:
+    rule = QuietHours("R-2", "quiet-hours", begin, end)
+    text = shown(row(), site=replace(SITE, rules=(rule,)))
+    assert text[1].startswith("quiet hours, ") is inside
+    assert shown(row(), site=replace(SITE, rules=(rule,)), dated=False)[1] == ""
 
 
 def test_never_heard_is_no_number_anywhere() -> None:
@@ -226,7 +241,9 @@ def test_a_mass_has_an_uncertainty_where_every_density_has_one() -> None:
     assert "667,703 ± 3,839" in totals(row(one))[0]
     both = totals(row(one), row(two, 4321, uncertainty_gal=171.3))[0]
     assert "± 8,462" in both  # root of 2 × 1,894.6² and 8,025.7²: 8,461.2
+    unstated = replace(two, density=SITE.vessels[0].density)
     assert "667,703  T1" in totals(row(replace(one, density=SITE.vessels[0].density)))[0]
+    assert "1,605,146  T1, T2" in totals(row(one), row(unstated, 4321))[0]
 
 
 def test_units_are_the_displays() -> None:

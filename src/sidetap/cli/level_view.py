@@ -29,6 +29,7 @@ from sidetap.quantity import (
     to_si,
 )
 from sidetap.site import Site, Vessel
+from sidetap.site.model import QuietHours
 
 _WIDTH = 80
 _GAP = 2
@@ -103,6 +104,7 @@ def lines(view: View) -> Iterator[str]:
     """Yield the text, line by line, without line ends."""
     texts = Texts(view.site.show)
     yield f"{view.site.name}, {_moment(view, view.now_ns, dated=True)}"
+    yield from _quiet(view)
     yield ""
     head = ("vessel", "level", f"volume, {view.site.show.volume}", "%", "quality", "age")
     table = _Table((head, *(_cells(row, texts) for row in view.rows)), right=(1, 2, 3, 5))
@@ -116,6 +118,18 @@ def lines(view: View) -> Iterator[str]:
     yield from _totals(view, texts)
     yield ""
     yield from wrap(_LEGEND, _WIDTH)
+
+
+def _quiet(view: View) -> Iterator[str]:
+    """Yield the quiet hours that the moment lies in: they, and no fault, are why levels are old."""
+    now = _local(view, view.now_ns)
+    minute = 60 * now.hour + now.minute
+    for rule in view.site.rules:
+        if view.dated and isinstance(rule, QuietHours):
+            begin, end = rule.from_minute, rule.to_minute
+            if begin <= minute < end or (end < begin and not end <= minute < begin):
+                hours = " to ".join(f"{at // 60:02}:{at % 60:02}" for at in (begin, end))
+                yield f"quiet hours, {hours}: levels are not polled"
 
 
 # -- a vessel --------------------------------------------------------------------------------------------------------
@@ -271,11 +285,14 @@ def _moment(view: View, t_ns: int, *, dated: bool) -> str:
     """Return a time at the site; its date and zone only where asked for, or where they aren't those of now."""
     if not view.dated:
         return f"{format_number(Fraction(t_ns, NS_PER_S), 3)} s of the record"
-    zone = ZoneInfo(view.site.time_zone)
-    then, now = ((_EPOCH + timedelta(microseconds=at // 1000)).astimezone(zone) for at in (t_ns, view.now_ns))
+    then, now = _local(view, t_ns), _local(view, view.now_ns)
     day = f"{then:%Y-%m-%d} " if dated or then.date() != now.date() else ""
     name = f" {then:%Z}" if dated or then.utcoffset() != now.utcoffset() else ""
     return f"{day}{then:%H:%M:%S}{name}"
+
+
+def _local(view: View, t_ns: int) -> datetime:
+    return (_EPOCH + timedelta(microseconds=t_ns // 1000)).astimezone(ZoneInfo(view.site.time_zone))
 
 
 class _Table:

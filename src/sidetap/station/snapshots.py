@@ -126,12 +126,14 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
 def _texts(engine: Engine, vessel: Vessel, reading: LevelReading, texts: Texts) -> dict[str, Any]:
     """Return what of a vessel is written in units of a screen."""
     top_m, level_m, last = _metres(vessel.top_01mm), reading.level_m, reading.last_good
-    was = None
+    was = volume = None
+    if reading.volume_m3 is not None and reading.uncertainty_m3 is not None:
+        volume = texts.volume_with(reading.volume_m3, reading.uncertainty_m3)
     if level_m is None and last is not None:
         was = {"level_text": texts.level(_metres(last[0]), top_m), "local": engine.local(engine.utc_ns(last[1]))}
     return {
         "level_text": None if level_m is None else texts.level(level_m, top_m),
-        "volume_text": None if reading.volume_m3 is None else texts.volume(reading.volume_m3),
+        "volume_text": volume,
         "was": was,
         "top_text": texts.level(top_m, top_m),
     }
@@ -176,12 +178,13 @@ def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:
 
 
 def _own_texts(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any] | None:
-    """Return each vessel's texts in units of this bay's screen; None where they are the site's."""
+    """Return the texts of the bay's vessels in units of its own screen; None where they are the site's."""
     show = desk.bay.panel_show
     if show is None:
         return None
     texts = Texts(show, EIGHTHS)
-    return {v.tag: _texts(engine, v, engine.level(v.tag, now_ns), texts) for v in engine.site.vessels}
+    vessels = [engine.site.vessel(valve.vessel) for valve in desk.compiled.valves]
+    return {v.tag: _texts(engine, v, engine.level(v.tag, now_ns), texts) for v in vessels}
 
 
 def _valve(
