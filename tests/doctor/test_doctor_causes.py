@@ -206,10 +206,16 @@ def test_two_dips_too_near_for_two_causes_name_none(site: Site) -> None:
     assert len(found.finding.rivals) == 2
 
 
-def near_dips_and_displays(site: Site, law: Law, shown: Law, dips: Sequence[float] = (3.2, 3.5)) -> Diagnosis:
-    """Return what is told of two dips too near, and displays far apart; the line and they follow laws."""
+def near_dips_and_displays(
+    site: Site,
+    law: Law,
+    shown: Law,
+    dips: Sequence[float] = (3.2, 3.5),
+    heights: Sequence[float] = (1.0, 3.0, 5.0),
+) -> Diagnosis:
+    """Return what is told of two dips too near, and of displays; the line and they follow laws."""
     rows = [beside(site, "T4", h, law(h), row=n + 1) for n, h in enumerate(dips)]
-    displays = [(h, shown(h)) for h in (1.0, 3.0, 5.0)]
+    displays = [(h, shown(h)) for h in heights]
     rows += [
         beside(site, "T4", round(seen, 4), law(h), row=n + 3, kind=ReadingKind.DISPLAY, tolerance=0.0005)
         for n, (h, seen) in enumerate(displays)
@@ -240,6 +246,11 @@ def test_displays_that_tell_another_story_decide_nothing(site: Site, shown: Law)
     found = near_dips_and_displays(site, lambda h: h - 0.06, shown)
     assert str(found.finding.cause) == "unclear"
     assert len(found.finding.rivals) == 2
+
+
+def test_displays_as_near_as_the_dips_decide_nothing(site: Site) -> None:
+    found = near_dips_and_displays(site, lambda h: h - 0.06, lambda h: h, heights=(3.3, 3.4))
+    assert str(found.finding.cause) == "unclear"
 
 
 def test_one_dip_and_displays_name_nothing(site: Site) -> None:
