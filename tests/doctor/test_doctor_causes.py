@@ -144,8 +144,11 @@ def test_a_wrong_density_is_told_with_the_right_one(site: Site) -> None:
     assert "The site file says 1,396 kg/m3, the dips 1,256 ± " in text(found)
 
 
-def test_a_factor_that_no_liquid_has_is_the_transmitters_gain(site: Site) -> None:
-    assert str(dipped(site, "T3", lambda level: 0.42 + 0.2 * (level - 0.42), [0.9, 2.5]).finding.cause) == "gain"
+@pytest.mark.parametrize(("factor", "cause"), [(0.2, "gain"), (0.32, "density"), (2.8, "density"), (3.0, "gain")])
+def test_a_factor_that_no_liquid_has_is_the_transmitters_gain(site: Site, factor: float, cause: str) -> None:
+    # of 1396 kg/m³: 279, 447, 3909 and 4188 kg/m³
+    found = dipped(site, "T3", lambda level: 0.42 + factor * (level - 0.42), [0.7, 2.8])
+    assert str(found.finding.cause) == cause
 
 
 def test_a_wrong_span_is_told_with_the_right_one(site: Site) -> None:
@@ -280,6 +283,16 @@ def test_a_mistyped_dip_is_pointed_at(site: Site) -> None:
     found = told(rows)
     assert str(found.finding.cause) == "unclear"
     assert "Without row 4 the others make sense" in text(found)
+
+
+def test_of_two_that_could_be_mistyped_neither_is_pointed_at(site: Site) -> None:
+    # without the second they have one reference in common, without the third one gain
+    rows = [
+        beside(site, "T1", h, h + d, row=n + 1) for n, (h, d) in enumerate(((1.0, 0.05), (3.0, 0.15), (6.0, 0.05)))
+    ]
+    found = told(rows)
+    assert str(found.finding.cause) == "unclear"
+    assert found.finding.suspect is None
 
 
 def test_a_level_that_falls_while_the_dips_rise_is_asked_about(site: Site) -> None:

@@ -89,6 +89,8 @@ def test_acceptance_11_two_good_dips_release(yard: Yard) -> None:
     assert (point["point"], point["vessel"], point["released"], point["cause"]) == ("LT-1", "T1", True, "none")
     assert abs(point["offset_mm"]) <= point["offset_u_mm"]
     assert abs(point["gain"] - 1) <= point["gain_u"]
+    # √2 × 2 × hypot(5 mm / √3, 1.5 mm) over 2 m is 0.0046007, rounded up
+    assert point["gain_u"] == 0.004601
     assert "These 2 dips release LT-1 for control." in yard.text()
 
 
