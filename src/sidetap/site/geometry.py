@@ -171,7 +171,7 @@ def _sized(t: Table, diameter_m: float) -> End:
 
 
 def _strapping(t: Table, folder: Path) -> Vessel | None:
-    name = t.text("strapping")
+    name = t.file_name("strapping")
     if not name:
         return None
     file = str(folder / name)
