@@ -100,6 +100,10 @@ class Table:
         """Note a warning, placed like an error."""
         self._note(Severity.WARNING, key, problem, remedy, *inside)
 
+    def warning_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
+        """Note a warning in another file that a key names."""
+        self.document.problems.append(Problem(Severity.WARNING, file, *place, self._name(key), problem, remedy))
+
     def _note(self, severity: Severity, key: str, problem: str, remedy: str, *inside: int | str) -> None:
         path, here = self.path, self.values
         for name in [key] if key in here else key.split("."):
