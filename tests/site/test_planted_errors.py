@@ -373,12 +373,12 @@ PLANTED = {
         'baud = 19200 8\nframing = "8E1"\ntrans',
         "8\nframing",
         "TOML",
-        "Expected newline",
+        "'8' behind the value",
     ),
     "key-twice": Planted(
-        'name = "Road"\n', 'name = "Road"\nname = "Way"\n', 'name = "Way"', "TOML", "Cannot overwrite"
+        'name = "Road"\n', 'name = "Road"\nname = "Way"\n', 'name = "Way"', "TOML", "has a value already"
     ),
-    "table-twice": Planted("[horn]\n", "[site]\n", "[site]\nmodule", "TOML", "twice"),
+    "table-twice": Planted("[horn]\n", "[site]\n", "[site]\nmodule", "TOML", "is there already"),
 }
 
 

@@ -173,10 +173,10 @@ def _other_file(top: Table, folder: Path, key: str) -> Document | None:
         return None
     path = folder / name
     try:
-        if path.exists() and path.samefile(folder / Path(top.document.file).name):
+        document = read_document(path, str(path), f"{key}: ")
+        if path.samefile(top.document.file):
             top.error(key, "this file itself", "Name a file of its own.")
             return None
-        document = read_document(path, str(path), f"{key}: ")
     except BadInput as problem:
         top.error(key, f"{shorten(name)!r}: {problem.problem}", problem.remedy)
         return None
