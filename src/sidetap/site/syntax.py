@@ -65,7 +65,8 @@ def _explained(text: str, message: str) -> tuple[Place, str]:
         if quote >= 0:
             return (place[0], quote + 1), "a text that isn't closed in its line"
     if what.startswith("Unescaped '\\'"):
-        return place, "a backslash in a text; write it twice, or the text in single quotes"
+        at = here.rfind("\\", 0, place[1]) + 1
+        return (place[0], max(1, at)), "a backslash in a text; write it twice, or the text in single quotes"
     if what.startswith("Expected newline") and not at_end:
         return place, _left_over(here, place[1])
     return place, f"{what}, at the end of the file" if at_end else what
