@@ -94,9 +94,14 @@ def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) ->
 
 
 def reset_level_text(engine: Engine, vessel: Vessel) -> str:
-    """Return from which level on a trip can be reset, rounded up: at the level shown it is possible."""
+    """Return from which level on a trip can be reset, rounded up: at the level shown it is possible.
+
+    Whoever asks may stand at any screen, so it is told in the units of all.
+    """
     reset_m, top_m = _metres(vessel.trip.reset_above_01mm), _metres(vessel.top_01mm)
-    return Texts(engine.site.show, EIGHTHS).level(reset_m, top_m, Rounding.UP)
+    shows = [engine.site.show, *(bay.panel_show for bay in engine.site.bays if bay.panel_show is not None)]
+    first, *others = dict.fromkeys(Texts(show, EIGHTHS).level(reset_m, top_m, Rounding.UP) for show in shows)
+    return f"{first} ({', '.join(others)})" if others else first
 
 
 def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
