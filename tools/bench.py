@@ -27,6 +27,7 @@ PARTS = (  # what it is, its program, what makes it short, what makes it whole
     ("What registers mean", "bench_registers.py", ("--quick",), ()),
     ("What readings settle", "bench_readings.py", ("--quick",), ()),
     ("The site file", "bench_site.py", (), ()),
+    ("Registers to volumes, reading by reading", "bench_measure.py", (), ()),
     ("Levels to volumes, a million at a time", "bench_vessels.py", (), ()),
     ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
 )

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,29 @@ def test_acceptance_15_a_weak_echo_is_dashes_and_what_it_was(
     assert "22" in text[place + 1]
     told = " ".join(" ".join(text[place + 1 : place + 4]).split())
     assert "was 11 ft 5 13/16 in, 7,59" in told
-    close = [Chunk(2 * S, request), Chunk(2 * S + 30 * MS, framed("0E040401180057"))]
-    write_csv(tmp_path / "close.csv", [*start, *close], None)
-    assert document(capsys, str(tmp_path / "close.csv"))["T4"]["quality"] in ("above-range", "bad")
+    near = [Chunk(0, request), Chunk(30 * MS, framed("0E040401180057"))]
+    write_csv(tmp_path / "near.csv", near, None)
+    t4 = document(capsys, str(tmp_path / "near.csv"))["T4"]
+    assert (t4["quality"], t4["level_mm"], t4["volume_gal"], t4["last_good"]) == ("above-range", None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("show", "level", "volume"),
+    [
+        ('{ level = "%", volume = "bbl", flow = "gpm", mass = "lb" }', "68.4 %", "258.1 ± 1.1"),
+        ('{ level = "cm", volume = "L", flow = "L/min", mass = "kg" }', "171.0 cm", "41,040 ± 173"),
+        ('{ level = "in", volume = "m3", flow = "m3/h", mass = "t" }', "67.3 in", "41.04 ± 0.18"),
+    ],
+)
+def test_a_site_shows_its_own_units(
+    capsys: pytest.CaptureFixture[str], recording: Path, tmp_path: Path, show: str, level: str, volume: str
+) -> None:
+    """T5 is a box of 6 × 4 × 2.5 m: 68.40 % are 1.710 m, 41.04 m³, 258.1 bbl of 42 gal."""
+    site = Path(shutil.copytree(EXAMPLE, tmp_path / "yard")) / "site.toml"
+    text = site.read_text()
+    usual = '{ level = "ft-in", volume = "gal", flow = "gpm", mass = "lb" }'
+    assert text.count(usual) == 1
+    site.write_text(text.replace(usual, show))
+    assert run(["level", str(site), str(recording)]) == 0
+    (t5,) = (line for line in capsys.readouterr().out.splitlines() if line.startswith("T5 "))
+    assert re.fullmatch(rf"T5 Cistern +{re.escape(level)} +{re.escape(volume)} +68\.4  good +\S+ s", t5), t5

@@ -241,7 +241,9 @@ def test_a_mass_has_an_uncertainty_where_every_density_has_one() -> None:
     assert "667,703 ± 3,839" in totals(row(one))[0]
     both = totals(row(one), row(two, 4321, uncertainty_gal=171.3))[0]
     assert "± 8,462" in both  # root of 2 × 1,894.6² and 8,025.7²: 8,461.2
+    unstated = replace(two, density=SITE.vessels[0].density)
     assert "667,703  T1" in totals(row(replace(one, density=SITE.vessels[0].density)))[0]
+    assert "1,605,146  T1, T2" in totals(row(one), row(unstated, 4321))[0]
 
 
 def test_units_are_the_displays() -> None:
@@ -268,8 +270,8 @@ def test_no_line_is_longer_than_80_columns(
     rate = Rate(-0.0123456, 0.00002, -0.9, 0.001)
     good = row(vessel, level_text="24 ft 10 15/16 in", volume_L=4_673_345.0, uncertainty_gal=12_345.6, rate=rate)
     bad = unusable(vessel, quality=quality.value, reason=reason, age_s=age, volume_at_most_gal=1_234_567)
-    text = shown(good, bad, bad)
-    assert max(map(len, text[1:])) <= 80
+    text = shown(good, bad, bad, site=replace(SITE, name=f"{name} {reason}"))
+    assert max(map(len, text)) <= 80
     assert all(line == line.rstrip() for line in text)
 
 

@@ -126,7 +126,9 @@ def test_the_nearest_answer_decides(site: Site) -> None:
     below = [t1(AT + n, 3000) for n in (-3, -2, 3, 4)]
     bad = t1(AT + 1, 65_535)
     assert heard(site, *below, bad).standing is not Standing.GOOD
-    assert heard(site, *below, t1(AT + 1, 3000), t1(AT + 2, 65_535)).standing is Standing.GOOD
+    found = heard(site, *below, t1(AT + 1, 3000), t1(AT + 2, 65_535))
+    assert found.standing is Standing.GOOD
+    assert found.reported_m == pytest.approx(3.0)
 
 
 def test_a_pressure_of_nothing_is_no_level(site: Site) -> None:

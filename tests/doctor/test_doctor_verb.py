@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from doctor_yard import GALLON_M3, WORDS, G, S, note, polls, record, site_text, write_site
 
+from sidetap.cli import doctor_release
 from sidetap.cli.main import run
 from sidetap.line import Chunk
 from sidetap.line.recording import write_csv, write_pcapng
@@ -88,6 +89,8 @@ def test_acceptance_11_two_good_dips_release(yard: Yard) -> None:
     assert (point["point"], point["vessel"], point["released"], point["cause"]) == ("LT-1", "T1", True, "none")
     assert abs(point["offset_mm"]) <= point["offset_u_mm"]
     assert abs(point["gain"] - 1) <= point["gain_u"]
+    # √2 × 2 × hypot(5 mm / √3, 1.5 mm) over 2 m is 0.0046007, rounded up
+    assert point["gain_u"] == 0.004601
     assert "These 2 dips release LT-1 for control." in yard.text()
 
 
@@ -248,6 +251,16 @@ def test_a_refused_release_says_why_and_changes_nothing(yard: Yard) -> None:
     said = yard.error("--release", "Ines Varga", status=1)
     assert "no point is released (LT-4: the cause is reference-height). Nothing was changed." in said
     assert yard.site.read_bytes() == before
+
+
+def test_a_file_that_changed_meanwhile_is_left_alone(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+    yard.dip("T1", [1.5, 3.5])
+    before = yard.site.read_bytes()
+    for spoil in (lambda text: text, lambda text: text + "[oops", lambda text: text.replace("6.90 m", "6.80 m")):
+        monkeypatch.setattr(doctor_release, "with_released", lambda text, _, spoil=spoil: spoil(text))
+        assert "it was changed meanwhile" in yard.error("--release", "Ines Varga")
+    assert yard.site.read_bytes() == before
+    assert sorted(p.name for p in yard.folder.iterdir()) == ["line.csv", "people.toml", "readings.csv", "site.toml"]
 
 
 def test_a_release_the_dips_speak_against_is_told(yard: Yard) -> None:

@@ -179,14 +179,13 @@ def test_a_line_that_is_simulated_makes_no_level_good(site: Site) -> None:
 # -- whole numbers against fractions ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("step", [1, 7])
 @pytest.mark.parametrize("vessel", ["T1", "T2", "T3", "T4", "T5", "T6"])
-def test_levels_are_exact_and_rounded_down(site: Site, vessel: str, step: int) -> None:
+def test_levels_are_exact_and_rounded_down(site: Site, vessel: str) -> None:
     """The quick way against plain fractions, over every vessel's range, its ends included."""
     found = site.vessel(vessel)
     point = site.point(found.level.point)
     exact = 0
-    for n in range(0, 70_000, 501 * step):
+    for n in range(0, 70_000, 101):
         words = {"T1": [n, 1, 0], "T2": [n & 0xFFFF, n >> 16, 1], "T3": kpa(n / 2000), "T4": [n, 87], "T5": [n]}
         high, low = struct.unpack(">HH", struct.pack(">f", n / 15_000))
         registers = words.get(vessel, [low, high])
@@ -202,4 +201,4 @@ def test_levels_are_exact_and_rounded_down(site: Site, vessel: str, step: int) -
         assert sample.level_m == level
         assert sample.level_01mm <= level * 10_000 < sample.level_01mm + 1
         exact += 1
-    assert exact >= 8
+    assert exact >= 45

@@ -119,6 +119,7 @@ def test_a_valve_is_what_its_command_and_both_switches_say(
 ) -> None:
     show(page, station, snapshot(bays=[bay(valves=[valve("B1", command=command, closed=closed, open=opened)])]))
     expect(page.locator("#valve-B1 .word")).to_have_text(word)
+    assert page.locator(".lane").count() == 1  # a bay shows the vessels that it can draw from
 
 
 def test_a_valve_whose_wires_are_not_heard_is_not_known(page: Page, station: FakeStation) -> None:
@@ -312,6 +313,7 @@ def test_everything_fits_the_declared_screen(page: Page, station: FakeStation) -
     long = busy()
     for entry in long["vessels"]:
         entry["level_text"] = entry["level_text"] and "24 ft 10 15/16 in"
+        entry["volume_text"] = entry["volume_text"] and "1,060,388 ± 12,189 gal"
     show(page, station, long)
     assert page.evaluate("[document.documentElement.scrollWidth, document.documentElement.scrollHeight]") == [
         1920,

@@ -247,4 +247,7 @@ def filled(text: str, own: dict[tuple[str, str], str], first_vessel: str) -> str
         lines += [
             f"{key.replace('?', 'syrup')} = {known.replace('{first}', first_vessel)}" for key, known in values.items()
         ]
+    for vessel in re.findall(r'(?m)^\[\[vessel\]\]\ntag = "(.*)"', text):
+        lines += [f'[[alarm]]\ntag = "{vessel}-high"\non = "{vessel} above high"']
+        lines += ['delay = "5 s"\ndead_band = "50 mm"\npriority = "high"']
     return "\n".join(lines) + "\n"

@@ -101,9 +101,16 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, make: Callable[[Path
         load(tmp_path / "site.toml")
 
 
-def test_a_device_for_a_strapping_is_refused_at_once(planted: Planter) -> None:
-    (problem,) = planted('"t2-strapping.csv"', '"/dev/zero"').problems
+def test_a_device_for_a_strapping_is_refused_at_once(planted: Planter, yard: Path) -> None:
+    (yard / "zero.csv").symlink_to("/dev/zero")
+    (problem,) = planted('"t2-strapping.csv"', '"zero.csv"').problems
     assert "not a file" in problem.problem
+
+
+@pytest.mark.parametrize("name", ["/dev/zero", "/etc/passwd", "../t2-strapping.csv", "..\\\\t2.csv"])
+def test_a_file_elsewhere_is_not_opened(planted: Planter, name: str) -> None:
+    (problem,) = planted('"t2-strapping.csv"', f'"{name}"').problems
+    assert "is not beside this file" in problem.problem
 
 
 def test_a_byte_order_mark_and_crlf_change_nothing(planted: Planter, yard: Path) -> None:

@@ -76,7 +76,7 @@ PLANTED = {
         '["700 mm", "7315 mm"]',
         f'"0.60 m", mean = "15 s", delay = "2 s", reset_above = "0.70 m" }}\n{FROZEN}\n[[vessel]]\ntag = "T2"',
         "vessel.T1.trip.below",
-        "LT-1 is valid from 0.700 m",
+        "LT-1 tells from 0.700 m",
     ),
     "valid-upside-down": Planted(
         '["0 mm", "7315 mm"]', '["7315 mm", "0 mm"]', '["7315 mm", "0 mm"]', "point.LT-1.valid", "is not below 0 mm"
@@ -229,7 +229,7 @@ PLANTED = {
         "register = 8\n", "register = 65535\n", "65535", "point.PT-3.register", "behind register 65535"
     ),
     "register-far-away": Planted(
-        "{ register = 2,", "{ register = 125,", "[{ register = 125", "point.LT-2.good_when", "can't be in the same"
+        "{ register = 2,", "{ register = 125,", "125, enc", "point.LT-2.good_when", "can't be in the same"
     ),
     "condition-without-bound": Planted(
         '[{ register = 101, encoding = "uint16", equals = 1 }]',
@@ -373,12 +373,12 @@ PLANTED = {
         'baud = 19200 8\nframing = "8E1"\ntrans',
         "8\nframing",
         "TOML",
-        "Expected newline",
+        "'8' behind the value",
     ),
     "key-twice": Planted(
-        'name = "Road"\n', 'name = "Road"\nname = "Way"\n', 'name = "Way"', "TOML", "Cannot overwrite"
+        'name = "Road"\n', 'name = "Road"\nname = "Way"\n', 'name = "Way"', "TOML", "has a value already"
     ),
-    "table-twice": Planted("[horn]\n", "[site]\n", "[site]\nmodule", "TOML", "twice"),
+    "table-twice": Planted("[horn]\n", "[site]\n", "[site]\nmodule", "TOML", "is there already"),
 }
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from station_bench import LEAD, OPERATOR, Bench, quick_site
 
 from sidetap.site import Display
+from sidetap.station.snapshots import reset_level_text
 
 # ready once, and asked many times: none of these tests opens a valve
 
@@ -161,9 +162,15 @@ def test_a_bays_screen_may_have_units_of_its_own(tmp_path: Path) -> None:
     shown = bench.engine.snapshot(bench.now_ns)
     t1, texts = shown["vessels"][0], shown["bays"][0]["texts"]
     # 3481 mm are 137.05 in, nearest to 137 1/16 and to 137 in eighths; 65.669 m² × 3.481 m = 228.595 m³
-    assert (t1["level_text"], t1["top_text"], t1["volume_text"]) == ("11 ft 5 in", "24 ft 0 in", "60,388 gal")
+    assert (t1["level_text"], t1["top_text"], t1["volume_text"]) == ("11 ft 5 in", "24 ft 0 in", "60,388 ± 189 gal")
     assert shown["levels"][0]["level_text"] == "11 ft 5 1/16 in"
-    assert texts["T1"] == {"level_text": "3.481 m", "volume_text": "228,595 L", "was": None, "top_text": "7.315 m"}
+    assert texts["T1"] == {
+        "level_text": "3.481 m",
+        "volume_text": "228,595 ± 714 L",
+        "was": None,
+        "top_text": "7.315 m",
+    }
+    assert reset_level_text(bench.engine, site.vessels[0]) == "2 ft 3 5/8 in (0.700 m)"
     bench.silent.add("T1")
     bench.run(6)
     shown = bench.engine.snapshot(bench.now_ns)

@@ -105,7 +105,11 @@ def test_a_table_whose_rows_crowd_at_one_place() -> None:
     assert volumes(table, levels).volume_m3 == pytest.approx(one_by_one(table, levels), rel=1e-12)
 
 
-@pytest.mark.parametrize("shape", [Sphere(3.0), Shifted(Sphere(3.0), 1.0), TABLE], ids=["ball", "datum", "table"])
+@pytest.mark.parametrize(
+    "shape",
+    [HorizontalCylinder(3.0, 8.0, Dished(0.4)), Shifted(Sphere(3.0), 1.0), TABLE],
+    ids=["lying", "datum", "table"],
+)
 def test_what_is_outside_is_no_number_and_says_where(shape: Vessel) -> None:
     low, high = shape.bottom_m, shape.top_m
     levels = [low, np.nextafter(low, -9), -np.inf, high, np.nextafter(high, 9), np.inf, np.nan, (low + high) / 2]
@@ -115,6 +119,8 @@ def test_what_is_outside_is_no_number_and_says_where(shape: Vessel) -> None:
     assert np.array_equal(np.isnan(found.volume_m3), found.side != 0)
     assert found.volume_m3[0] == shape.volume_m3(low)
     assert found.volume_m3[3] == shape.volume_m3(high)
+    assert volumes(shape, [low]).volume_m3[0] == shape.volume_m3(low)
+    assert volumes(shape, [high]).volume_m3[0] == shape.volume_m3(high)
 
 
 def test_levels_keep_their_order_and_their_form() -> None:

@@ -13,7 +13,7 @@ from rich.table import Table
 from sidetap.cli.doctor_release import check_name, enter_releases
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.cli.progress import watched
-from sidetap.errors import BadInput, printable
+from sidetap.errors import BadInput, Refused, printable
 from sidetap.line import Parser, Settings, Transaction
 from sidetap.line.recording import read as read_recording
 from sidetap.measure.doctor import (
@@ -54,15 +54,19 @@ def doctor(
     hearing = Hearing(loaded, noted)
     _listen(loaded, recording, readings, hearing)
     found = diagnose(hearing.comparisons())
+    entered: list[str] = []
+    refused: Refused | None = None
+    if release is not None:
+        try:
+            entered = enter_releases(loaded, found, release)
+        except Refused as problem:  # what the dips say is told all the same
+            refused = problem
     if as_json:
         sys.stdout.write(json.dumps(doctor_document(found, loaded.show.volume), allow_nan=False) + "\n")
     else:
-        _print(loaded, found, unknown)
-    if release is not None:
-        entered = enter_releases(loaded, found, release)
-        if not as_json:
-            page().print()
-            paragraph(page(), f"Entered in {printable(str(site))}: {', '.join(entered)}.")
+        _print(loaded, found, unknown, entered)
+    if refused is not None:
+        raise refused
 
 
 def _listen(site: Site, path: Path, readings: Path, hearing: Hearing) -> None:
@@ -102,7 +106,7 @@ def _drain(parser: Parser, hearing: Hearing) -> None:
 # -- text ------------------------------------------------------------------------------------------------------------
 
 
-def _print(site: Site, found: list[Diagnosis], unknown: list[str]) -> None:
+def _print(site: Site, found: list[Diagnosis], unknown: list[str], entered: list[str]) -> None:
     console = page()
     for number, diagnosis in enumerate(found):
         if number:
@@ -121,6 +125,9 @@ def _print(site: Site, found: list[Diagnosis], unknown: list[str]) -> None:
     if unknown:
         console.print()
         paragraph(console, f"Not in the site file, so not used: {', '.join(unknown)}.")
+    if entered:
+        console.print()
+        paragraph(console, f"Entered in {printable(str(site.path))}: {', '.join(entered)}.")
 
 
 def _readings_table(site: Site, diagnosis: Diagnosis) -> Table:

@@ -23,6 +23,7 @@ from sidetap.errors import BadInput
 from sidetap.line import Batch, Columns, Outcome, Settings, Transaction, listen
 from sidetap.line.columns import OUTCOMES
 from sidetap.line.recording import Recording, read
+from sidetap.line.rules import REGISTER_READS
 from sidetap.measure import Meter, levels_document
 from sidetap.quantity import NS_PER_S, Rounding, round_fraction
 from sidetap.site import Site, load_or_refuse
@@ -32,6 +33,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _AFTER_END_NS = 60 * NS_PER_S
 _CALENDAR_FROM_NS = 946_684_800 * NS_PER_S  # 2000; a recording whose times are earlier counts from its own start
 _ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
+_READS = np.array(sorted(REGISTER_READS))
 
 
 def level(
@@ -87,8 +89,8 @@ def _of_recording(site: Site, path: Path, at: str | None) -> tuple[dict[str, Any
 
 
 def _answers(columns: Columns, devices: np.ndarray[Any, Any]) -> Iterator[Transaction]:
-    """Yield the answers of devices that have a point; a meter passes over everything else."""
-    answered = (columns.outcome == _ANSWERED) & np.isin(columns.device, devices)
+    """Yield the registers that devices with a point have told; a meter passes over everything else."""
+    answered = (columns.outcome == _ANSWERED) & np.isin(columns.device, devices) & np.isin(columns.function, _READS)
     for row in np.flatnonzero(answered).tolist():
         event = columns.event(row)
         if isinstance(event, Transaction):

@@ -103,7 +103,7 @@ def of_snapshot(site: Site, snapshot: dict[str, Any]) -> View:
 def lines(view: View) -> Iterator[str]:
     """Yield the text, line by line, without line ends."""
     texts = Texts(view.site.show)
-    yield f"{view.site.name}, {_moment(view, view.now_ns, dated=True)}"
+    yield from wrap(f"{view.site.name}, {_moment(view, view.now_ns, dated=True)}", _WIDTH)
     yield from _quiet(view)
     yield ""
     head = ("vessel", "level", f"volume, {view.site.show.volume}", "%", "quality", "age")

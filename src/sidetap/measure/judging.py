@@ -23,16 +23,23 @@ from sidetap.site.model import Condition, LevelKind, Point, Vessel
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """What one whole answer says: a level in m with quality GOOD, or none, with the quality and the reason.
+    """What one whole answer says: a level with quality GOOD, or none, with the quality and the reason.
 
-    level_01mm: the level, rounded down. at_most_m: with BELOW_SENSOR, the level under which the true one lies.
+    exact: the level in m as numerator and denominator, not reduced; level_01mm, metres: rounded down, and as a float
+    for formulas. at_most_m: with BELOW_SENSOR, the level under which the true one lies.
     """
 
-    level_m: Fraction | None
+    exact: tuple[int, int] | None
     quality: Quality
     reason: str = ""
     at_most_m: Fraction | None = None
     level_01mm: int = 0
+    metres: float = 0.0
+
+    @property
+    def level_m(self) -> Fraction | None:
+        """The level in m, exactly; None where there is none."""
+        return None if self.exact is None else Fraction(*self.exact)
 
 
 def judge(vessel: Vessel, point: Point, first: int, words: Sequence[int]) -> Sample:
@@ -87,14 +94,14 @@ class Judge:
         floor_01mm = above * 10_000 // below
         low_01mm, high_01mm = self._good_01mm
         if valid and low_01mm <= floor_01mm < high_01mm:
-            return Sample(Fraction(above, below), Quality.GOOD, level_01mm=floor_01mm)
+            return Sample((above, below), Quality.GOOD, "", None, floor_01mm, above / below)
         return self._at_an_end(Fraction(decoded), valid, Fraction(above, below))
 
     def _at_an_end(self, decoded: Fraction, valid: bool, level: Fraction) -> Sample:
         """Return what a level at an end of what can be told comes to, or beyond it."""
         low, high = self._lowest_m(), self._highest_m()
         if valid and low <= level <= high:
-            return Sample(level, Quality.GOOD, level_01mm=level * 10_000 // 1)
+            return Sample(level.as_integer_ratio(), Quality.GOOD, "", None, level * 10_000 // 1, float(level))
         if not valid:
             return self._outside(decoded, level)
         source, vessel = self._vessel.level, self._vessel

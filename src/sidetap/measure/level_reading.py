@@ -60,8 +60,8 @@ class Content:
 class LevelReading:
     """What is known about one vessel's level at one moment.
 
-    level_01mm: rounded down to 0.1 mm, for whoever compares it with a trip; level_m: exactly; both None unless the
-        quality is usable, like content, rate and to_trip_ns.
+    level_01mm: rounded down to 0.1 mm, for whoever compares it with a trip; exact: in m, as numerator and
+        denominator, not reduced; both None unless the quality is usable, like level_m, content, rate and to_trip_ns.
     reason: why the quality is not good, a sentence's worth without its full stop.
     age_ns: since the last good value was on the wire; None before the first, and where the clock was set back.
     sample, bad_samples: serial numbers of the answers that were good, and of those that gave no level; a caller that
@@ -78,7 +78,7 @@ class LevelReading:
 
     vessel: str
     level_01mm: int | None
-    level_m: Fraction | None
+    exact: tuple[int, int] | None
     quality: Quality
     reason: str
     age_ns: int | None
@@ -92,6 +92,11 @@ class LevelReading:
     to_trip_ns: int | None = None
     watch: WatchState = WatchState.OFF
     watch_text: str = ""
+
+    @property
+    def level_m(self) -> Fraction | None:
+        """The level in m, exactly."""
+        return None if self.exact is None else Fraction(*self.exact)
 
     @property
     def volume_m3(self) -> float | None:

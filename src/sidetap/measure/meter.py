@@ -47,6 +47,7 @@ class _Watched:
         "latest_ns",
         "line",
         "point",
+        "rate",
         "samples",
         "trend",
         "trip_m3",
@@ -67,6 +68,7 @@ class _Watched:
         self.good: Sample | None = None
         self.good_ns = 0
         self.content: Content | None = None
+        self.rate: Rate | None = None  # of the trend's slope
         self.samples = self.bad_samples = 0
 
 
@@ -128,23 +130,23 @@ class Meter:
         watched = self._watched[vessel]
         quality, reason = _quality(watched, now_ns)
         latest, good, watch = watched.latest, watched.good, watched.watch
-        usable = quality.usable and good is not None
-        content = watched.content if usable else None
-        rate = _rate(watched, content) if content is not None else None
+        usable = good if quality.usable else None
+        content = watched.content if usable is not None else None
+        rate = watched.rate if content is not None and watched.trend.slope is not None else None
         state, text = watch.state()
         at_most_m3 = None
         if quality is Quality.BELOW_SENSOR and latest is not None and latest.at_most_m is not None:
             at_most_m3 = watched.vessel.geometry.volume_m3(float(latest.at_most_m))
         return LevelReading(
             vessel=vessel,
-            level_01mm=good.level_01mm if usable and good is not None else None,
-            level_m=good.level_m if usable and good is not None else None,
+            level_01mm=None if usable is None else usable.level_01mm,
+            exact=None if usable is None else usable.exact,
             quality=quality,
             reason=reason,
             age_ns=now_ns - watched.good_ns if good is not None and now_ns >= watched.good_ns else None,
             sample=watched.samples,
             bad_samples=watched.bad_samples,
-            bad=(latest is not None and latest.level_m is None) or watch.frozen is not None,
+            bad=(latest is not None and latest.exact is None) or watch.frozen is not None,
             last_good=None if good is None else (good.level_01mm, watched.good_ns),
             content=content,
             volume_at_most_m3=at_most_m3,
@@ -173,11 +175,11 @@ class Meter:
 
 def _take(watched: _Watched, sample: Sample, t_ns: int) -> None:
     good = watched.good
-    if sample.level_m is not None and good is not None:
+    if sample.exact is not None and good is not None:
         sample = _step_judged(watched, sample, good, t_ns - watched.good_ns)
     gap = t_ns - watched.latest_ns >= watched.point.close_age_ns
     watched.latest, watched.latest_ns = sample, t_ns
-    if sample.level_m is None:
+    if sample.exact is None:
         watched.bad_samples += 1
         watched.trend.restart()
         return
@@ -185,13 +187,14 @@ def _take(watched: _Watched, sample: Sample, t_ns: int) -> None:
     watched.samples += 1
     if gap:
         watched.trend.restart()
-    level_m, shape = float(sample.level_m), watched.vessel.geometry
+    level_m, shape = sample.metres, watched.vessel.geometry
     volume_m3, area_m2 = shape.volume_m3(level_m), shape.area_m2(level_m)
     watched.content = watched.budget.content(level_m, volume_m3, area_m2, watched.heel_m3)
     watched.watch.see(sample.level_01mm, area_m2, t_ns)
     point = watched.trend.see(t_ns, level_m)
     if point is not None:
         point_ns, point_m = point
+        watched.rate = _rate(watched.trend.slope, watched.budget, area_m2)
         watched.course.see(watched.watch.drawn_m3(point_ns), shape.volume_m3(point_m), area_m2)
 
 
@@ -207,10 +210,10 @@ def _step_judged(watched: _Watched, sample: Sample, good: Sample, since_ns: int)
     allowed_01mm = watched.fastest_01mm_per_ns * allowed_ns
     if abs(sample.level_01mm - good.level_01mm) < allowed_01mm - 2:
         return sample  # by more than what rounding hides; only what is near the limit is worked out exactly
-    assert sample.level_m is not None and good.level_m is not None  # noqa: S101, PT018
-    fastest = watched.point.max_step_m_per_s
-    assert fastest is not None  # noqa: S101
-    step_m, allowed_m = sample.level_m - good.level_m, fastest * allowed_ns / NS_PER_S
+    now_m, before_m, fastest = sample.level_m, good.level_m, watched.point.max_step_m_per_s
+    if now_m is None or before_m is None or fastest is None:
+        return sample
+    step_m, allowed_m = now_m - before_m, fastest * allowed_ns / NS_PER_S
     if abs(step_m) <= allowed_m:
         return sample
     moved = f"{format_number(step_m * 1000)} mm in {format_number(Fraction(since_ns, NS_PER_S), 1)} s"
@@ -226,7 +229,7 @@ def _quality(watched: _Watched, now_ns: int) -> tuple[Quality, str]:
         return Quality.OLD, "the clock was set back, so that its age is unknown"
     if silence_ns >= point.close_age_ns:
         return Quality.OLD, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
-    if latest.level_m is None:
+    if latest.exact is None:
         return latest.quality, latest.reason
     if watched.watch.frozen is not None:
         return Quality.BAD, watched.watch.frozen[1]
@@ -237,14 +240,12 @@ def _quality(watched: _Watched, now_ns: int) -> tuple[Quality, str]:
     return Quality.GOOD, ""
 
 
-def _rate(watched: _Watched, content: Content) -> Rate | None:
-    slope = watched.trend.slope
+def _rate(slope: tuple[float, float] | None, budget: Budget, area_m2: float) -> Rate | None:
     if slope is None:
         return None
     level_m_per_s, level_u_m_per_s = slope
-    flow = level_m_per_s * content.area_m2
-    flow_u = watched.budget.flow_m3_per_s(flow, level_u_m_per_s, content.area_m2)
-    return Rate(level_m_per_s, level_u_m_per_s, flow, flow_u)
+    flow = level_m_per_s * area_m2
+    return Rate(level_m_per_s, level_u_m_per_s, flow, budget.flow_m3_per_s(flow, level_u_m_per_s, area_m2))
 
 
 def _to_trip_ns(watched: _Watched, content: Content, rate: Rate | None) -> int | None:

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections import deque
 from math import hypot, sqrt
-from statistics import median
 
 from sidetap.quantity import NS_PER_S
 
@@ -59,7 +58,8 @@ class Trend:
         if gathered and t_ns < gathered[-1][0]:
             self.restart()
         if gathered and t_ns - gathered[0][0] >= self._point_ns:
-            point = round(median(t for t, _ in gathered)), median(level for _, level in gathered)
+            middle = len(gathered) // 2
+            point = gathered[middle][0], sorted(level for _, level in gathered)[middle]
             self._points.append(point)
             gathered.clear()
             self.slope = self._line()

@@ -1,12 +1,14 @@
 """Quantities as people write them: "9 min 35 s", "11 ft 5 in", "0.60 m"; read exactly, printed back."""
 
 import re
+import unicodedata
 from enum import StrEnum
 from fractions import Fraction
 
 from sidetap.quantity.units import NS_PER_S, UNITS, Dimension, to_si
 
-_TERM = re.compile(r"\s*([+-]?\d[\d,]*(?:\.\d+)?|[+-]?\.\d+)(?:\s+(\d+)/(\d+))?\s*([A-Za-z%][A-Za-z0-9/%]*)")
+_TERM = re.compile(r"\s*([+-]?\d+(?:\.\d+)?|[+-]?\.\d+)(?:\s+(\d+)/(\d+))?\s*([A-Za-z%][A-Za-z0-9/%]*)", re.ASCII)
+_COMMA = re.compile(r"[\d.]*,[\d.,]*")
 _LONGEST = 80  # characters: a quantity is a short text, and Fraction() of an endless one would take for ever
 
 
@@ -47,6 +49,12 @@ def parse_quantity(text: str, dimension: Dimension) -> Fraction:
     known = " ".join(u.name for u in UNITS.values() if u.dimension is dimension)
     if len(text) > _LONGEST:
         raise ValueError(f"{text[:20]!r}... is too long for a quantity")
+    strange = odd_characters(text)
+    if strange:
+        raise ValueError(f"{text!r} has {strange}; write it with plain letters and digits")
+    comma = _COMMA.search(text)
+    if comma is not None:  # a thousand to some, a decimal point to others
+        raise ValueError(f"{comma[0]!r} in {text!r} has a comma; write 1600 for a thousand, 1.6 with a point")
     terms: list[tuple[Fraction, str]] = []
     negative = False
     position = 0
@@ -61,7 +69,7 @@ def parse_quantity(text: str, dimension: Dimension) -> Fraction:
             raise ValueError(f"{text!r} has a sign inside; only the whole may have one")
         if not terms:
             negative = number[0] == "-"
-        value = Fraction(number.replace(",", "").lstrip("+-"))
+        value = Fraction(number.lstrip("+-"))
         if above is not None:
             if int(below) == 0:
                 raise ValueError(f"{text!r} divides by zero")
@@ -72,11 +80,24 @@ def parse_quantity(text: str, dimension: Dimension) -> Fraction:
         position = match.end()
     if not terms:
         raise ValueError(f"no quantity here; write a number and a unit of: {known}")
+    sizes = [UNITS[name].factor for _, name in terms]
+    if sizes != sorted(sizes, reverse=True):
+        raise ValueError(f"{text!r} has the smaller unit first; write the larger one first")
     if len(terms) == 1:
         value, name = terms[0]
         return to_si(-value if negative else value, name)
     total = sum((to_si(value, name) for value, name in terms), Fraction(0))
     return -total if negative else total
+
+
+def odd_characters(text: str) -> str:
+    """Return the first character of text that is none of ASCII, with its name, as words; "" when there is none.
+
+    >>> odd_characters("７ ft")
+    "'７' (FULLWIDTH DIGIT SEVEN)"
+    """
+    odd = next((character for character in text if not character.isascii()), None)
+    return "" if odd is None else f"{odd!r} ({unicodedata.name(odd, 'a character without a name')})"
 
 
 def parse_duration_ns(text: str) -> int:

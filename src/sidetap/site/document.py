@@ -12,13 +12,12 @@ from typing import Any
 
 from sidetap.site.files import NotText, read_small_text
 from sidetap.site.places import Path as TomlPath
-from sidetap.site.places import Places, last_key
+from sidetap.site.places import Places
 from sidetap.site.problem import Problem, Severity
+from sidetap.site.syntax import mistakes
 
 LONGEST_LINE = 1000  # characters; bounds numbers and dotted keys, which cost more than their length
 DEEPEST = 20  # brackets, and parts of a key; a site needs four
-_PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
-_TABLE_TWICE = ("overwrite", "twice", "namespace", "immutable", "outside", "mutate", "duplicate")
 _STRING = r'"(?:\\.|[^"\\\n])*+"|\'[^\'\n]*+\''
 _LONG_STRING = r'"""(?:\\[\s\S]|(?!""")[\s\S])*+"""|\'\'\'(?:(?!\'\'\')[\s\S])*+\'\'\''
 _LONG_KEY = rf"(?<![\w-])(?:(?:[\w-]++|{_STRING})[ \t]*+\.[ \t]*+){{{DEEPEST}}}"
@@ -59,20 +58,22 @@ def read_document(path: Path, shown: str, prefix: str = "") -> Document:
         place = (problem.line, problem.column)
         document.add(Severity.ERROR, place, "TOML", "this byte is no UTF-8", "Save the file as UTF-8.")
         return document
-    problem_here = _unfit(text)
-    if problem_here is None:
-        try:
-            document.values = tomllib.loads(text, parse_float=_exact)
-            document.places = Places(text)
-            return document
-        except tomllib.TOMLDecodeError as error:
-            problem_here = _syntax(text, str(error))
-        except ValueError as error:  # a date that is none
-            problem_here = (1, 1), str(error)
-    place, what = problem_here
-    document.values = {}
-    document.add(Severity.ERROR, place, "TOML", what, "Correct the line; the rest is checked after that.")
+    unfit = _unfit(text)
+    if unfit is not None:
+        document.add(Severity.ERROR, *_told(*unfit))
+        return document
+    try:
+        document.values = tomllib.loads(text, parse_float=_exact)
+        document.places = Places(text)
+    except ValueError:  # TOMLDecodeError, or a date that is none
+        document.values = {}
+        for place, what in mistakes(text):
+            document.add(Severity.ERROR, *_told(place, what))
     return document
+
+
+def _told(place: tuple[int, int], what: str) -> tuple[tuple[int, int], str, str, str]:
+    return place, "TOML", what, "Correct the line; the rest is checked after that."
 
 
 def _unfit(text: str) -> tuple[tuple[int, int], str] | None:
@@ -89,28 +90,6 @@ def _unfit(text: str) -> tuple[tuple[int, int], str] | None:
             if depth > DEEPEST:
                 return _line_and_column(text, match.start()), f"brackets nested over {DEEPEST} deep"
     return None
-
-
-def _syntax(text: str, message: str) -> tuple[tuple[int, int], str]:
-    match = _PLACE.fullmatch(message)
-    if match is None:
-        return (1, 1), message
-    what, line, column = match.groups()
-    if line is None:
-        offset = len(text.rstrip())
-        return _line_and_column(text, offset), f"{what}, at the end of the file"
-    place = (int(line), int(column))
-    if any(word in what for word in _TABLE_TWICE):
-        # the parser notices behind the statement; a person looks for the key
-        start = last_key(text[: _offset(text, *place)])
-        if start is not None:
-            place = _line_and_column(text, start)
-    return place, what
-
-
-def _offset(text: str, line: int, column: int) -> int:
-    lines = text.split("\n")
-    return sum(len(one) + 1 for one in lines[: line - 1]) + column - 1
 
 
 def _line_and_column(text: str, offset: int) -> tuple[int, int]:

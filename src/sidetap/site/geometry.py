@@ -32,6 +32,7 @@ from sidetap.vessel import (
     Torispherical,
     VerticalCylinder,
     Vessel,
+    doubtful_rows,
     parse_strapping,
 )
 
@@ -171,12 +172,12 @@ def _sized(t: Table, diameter_m: float) -> End:
 
 
 def _strapping(t: Table, folder: Path) -> Vessel | None:
-    name = t.text("strapping")
+    name = t.file_name("strapping")
     if not name:
         return None
     file = str(folder / name)
     try:
-        return parse_strapping(read_small_text(folder / name))
+        table = parse_strapping(read_small_text(folder / name))
     except BadInput as problem:
         t.error("strapping", f"{shorten(name)!r}: {problem.problem}", problem.remedy)
     except NotText as problem:
@@ -184,4 +185,8 @@ def _strapping(t: Table, folder: Path) -> Vessel | None:
         t.error_in(file, place, "strapping", "this byte is no UTF-8", "Save it as UTF-8.")
     except StrappingProblem as problem:
         t.error_in(file, (problem.line, problem.column), "strapping", problem.problem, problem.remedy)
+    else:
+        for row in doubtful_rows(table):
+            t.warning_in(file, (row.line, 1), "strapping", row.problem, row.remedy)
+        return table
     return None

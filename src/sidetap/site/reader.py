@@ -144,6 +144,9 @@ def _people(top: Table, folder: Path) -> list[Row[model.Person]] | None:
     if document is None or document.places is None:
         return None
     root = Table.root(document)
+    if document.values and "person" not in document.values:
+        root.error("", "no people's file: it has no [[person]]", "Name the file of the people, or write [[person]].")
+        return None
     found = [rows.read_person(t) for t in root.tables("person")]
     root.finish()
     top.document.asked.update(document.asked)
@@ -170,11 +173,15 @@ def _secrets(top: Table, folder: Path) -> tuple[Path | None, list[Row[str]]]:
 
 def _other_file(top: Table, folder: Path, key: str) -> Document | None:
     """Read a file that a key names; keys there are declared behind the key's own name."""
-    name = top.text(key)
+    name = top.file_name(key)
     if not name:
         return None
+    path = folder / name
     try:
-        document = read_document(folder / name, str(folder / name), f"{key}: ")
+        document = read_document(path, str(path), f"{key}: ")
+        if path.samefile(top.document.file):
+            top.error(key, "this file itself", "Name a file of its own.")
+            return None
     except BadInput as problem:
         top.error(key, f"{shorten(name)!r}: {problem.problem}", problem.remedy)
         return None

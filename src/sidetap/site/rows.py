@@ -18,7 +18,9 @@ from sidetap.site.keys import EXCLUSIVE, QUIET_HOURS, SHARED
 from sidetap.site.table import Table, shorten
 
 R = TypeVar("R")
-_HASHED = re.compile(r"scrypt\$\d{4,7}\$\d{1,2}\$\d{1,2}\$[A-Za-z0-9+/=]{16,88}\$[A-Za-z0-9+/=]{16,128}")
+_HASHED = re.compile(
+    r"scrypt\$([1-9][0-9]{3,6})\$[1-9][0-9]?\$[1-9][0-9]?\$[A-Za-z0-9+/=]{16,88}\$[A-Za-z0-9+/=]{16,128}"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,6 +365,7 @@ def read_secret(t: Table) -> Row[str]:
     """Read [[secret]] of the secrets' file: whose it is. The secret is looked at, and not kept."""
     person, pin = t.text("person"), t.values.get("pin")
     t.has("pin")
-    if not isinstance(pin, str) or _HASHED.fullmatch(pin) is None:
+    parts = _HASHED.fullmatch(pin) if isinstance(pin, str) else None
+    if parts is None or int(parts[1]).bit_count() != 1:  # N is a power of two (RFC 7914, 2)
         t.error("pin", "no salted hash", "Never write the digits down: write scrypt$N$R$P$SALT$HASH.")
     return close(t, person)

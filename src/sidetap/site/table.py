@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
 from fractions import Fraction
+from pathlib import PurePath
 from typing import Any, TypeVar
 
 from sidetap.quantity import (
@@ -20,6 +21,7 @@ from sidetap.quantity import (
     NS_PER_S,
     Dimension,
     Rounding,
+    odd_characters,
     parse_quantity,
     round_fraction,
 )
@@ -72,12 +74,12 @@ class Table:
 
     # -- problems ------------------------------------------------------------------------------------------------
 
-    def error(self, key: str, problem: str, remedy: str, member: int | None = None) -> None:
+    def error(self, key: str, problem: str, remedy: str, *inside: int | str) -> None:
         """Note an error at a key, or deeper at "key.key"; at the table's header when the key isn't there.
 
-        member: the number of the member that is wrong, where the key has a list.
+        inside: the way on from there to what is wrong: the number of a list's member, a key of that.
         """
-        self._note(Severity.ERROR, key, problem, remedy, member)
+        self._note(Severity.ERROR, key, problem, remedy, *inside)
         self._fail(key)
 
     def error_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
@@ -94,19 +96,21 @@ class Table:
             key = f"{name}.{key}" if key else name
             table = table.parent
 
-    def warning(self, key: str, problem: str, remedy: str) -> None:
+    def warning(self, key: str, problem: str, remedy: str, *inside: int | str) -> None:
         """Note a warning, placed like an error."""
-        self._note(Severity.WARNING, key, problem, remedy)
+        self._note(Severity.WARNING, key, problem, remedy, *inside)
 
-    def _note(self, severity: Severity, key: str, problem: str, remedy: str, member: int | None = None) -> None:
+    def warning_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
+        """Note a warning in another file that a key names."""
+        self.document.problems.append(Problem(Severity.WARNING, file, *place, self._name(key), problem, remedy))
+
+    def _note(self, severity: Severity, key: str, problem: str, remedy: str, *inside: int | str) -> None:
         path, here = self.path, self.values
         for name in [key] if key in here else key.split("."):
             if not isinstance(here, dict) or name not in here:
                 break
             path, here = (*path, name), here[name]
-        if member is not None and isinstance(here, list):
-            path = (*path, member)
-        self.document.add(severity, self.document.place_of_value(path), self._name(key), problem, remedy)
+        self.document.add(severity, self.document.place_of_value((*path, *inside)), self._name(key), problem, remedy)
 
     def line_of(self, key: str) -> int:
         """Return the line of a key's value, "key.key" where it is deeper."""
@@ -127,6 +131,8 @@ class Table:
                 nearest = get_close_matches(key, self._asked, 1)
             problem = "no such key"
             remedy = f"Did you mean {nearest[0]}?" if nearest else f"Keys here are {', '.join(self._asked)}."
+            if isinstance(self.values[key], dict) and self.parent is not None and not self.parent.kind:
+                remedy = f'One more of them is [[{self.kind}]] with tag = "{shorten(key)}".'
             declared = KEYS.get(f"{self.kind}.{key}")
             decides = next((name for name in _DECIDE if name in self.values), None)
             if declared is not None and declared.only and decides is not None:
@@ -154,6 +160,18 @@ class Table:
         """Return how a key is written, for a remedy."""
         return self._declared(key).example
 
+    def file_name(self, key: str) -> str:
+        """Return the name of a file beside this one, or in a folder beside it; it is not opened here."""
+        name = self.text(key)
+        if name and (PurePath(name).is_absolute() or ".." in PurePath(name).parts or "\\" in name):
+            self.error(key, f"{shorten(name)!r} is not beside this file", "Keep the site's files in one folder.")
+            return ""
+        return name
+
+    def remedy(self, key: str) -> str:
+        """Return what to do where a key is missing or says nothing."""
+        return self._declared(key).remedy
+
     def text(self, key: str) -> str:
         """Return a text that isn't blank."""
         value = self._get(key)
@@ -162,16 +180,11 @@ class Table:
         if not isinstance(value, str):
             self._wrong_type(key, value, "text")
             return ""
-        if not value.strip() or len(value) > LONGEST_TEXT or not value.isprintable():
-            what = (
-                f"a text of {len(value)} characters" if value.strip() and value.isprintable() else "no readable text"
-            )
+        problem = _unfit(value)
+        if problem:
             declared = self._declared(key)
-            self.error(
-                key,
-                what,
-                declared.remedy or f"Write 1 to {LONGEST_TEXT} printable characters, like {declared.example}.",
-            )
+            like = f"Write 1 to {LONGEST_TEXT} printable characters, like {declared.example}."
+            self.error(key, problem, declared.remedy or like)
             return ""
         return value
 
@@ -195,7 +208,8 @@ class Table:
 
     def unknown_word(self, key: str, word: str, options: Sequence[str]) -> None:
         """Note a word that is none of the options."""
-        nearest = get_close_matches(word[:60], options, 1)
+        same = [option for option in options if option.casefold() == word.casefold()]
+        nearest = same or get_close_matches(word[:60], options, 1, 0.8)
         hint = f" Did you mean {nearest[0]}?" if nearest else ""
         self.error(key, f"{shorten(word)!r} is not known here", f"Write one of {', '.join(options)}.{hint}")
 
@@ -396,6 +410,18 @@ class Table:
         if not parse_quantity(low, dimension) <= value <= parse_quantity(high, dimension):
             self.error(key, f"{text} is outside {low} to {high}", f"Write it like {like}.")
         return value
+
+
+def _unfit(text: str) -> str:
+    """Return what makes a text no good for a site file; "" when nothing does."""
+    if len(text) > LONGEST_TEXT:
+        return f"a text of {len(text)} characters"
+    strange = next((character for character in text if not character.isprintable()), None)
+    if strange is not None:
+        return f"no readable text: it has {odd_characters(strange) or repr(strange)}"
+    if not text.strip():
+        return "no readable text"
+    return "a text that begins or ends with a blank" if text != text.strip() else ""
 
 
 def shorten(text: str) -> str:

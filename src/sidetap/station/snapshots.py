@@ -94,9 +94,14 @@ def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) ->
 
 
 def reset_level_text(engine: Engine, vessel: Vessel) -> str:
-    """Return from which level on a trip can be reset, rounded up: at the level shown it is possible."""
+    """Return from which level on a trip can be reset, rounded up: at the level shown it is possible.
+
+    Whoever asks may stand at any screen, so it is told in the units of all.
+    """
     reset_m, top_m = _metres(vessel.trip.reset_above_01mm), _metres(vessel.top_01mm)
-    return Texts(engine.site.show, EIGHTHS).level(reset_m, top_m, Rounding.UP)
+    shows = [engine.site.show, *(bay.panel_show for bay in engine.site.bays if bay.panel_show is not None)]
+    first, *others = dict.fromkeys(Texts(show, EIGHTHS).level(reset_m, top_m, Rounding.UP) for show in shows)
+    return f"{first} ({', '.join(others)})" if others else first
 
 
 def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
@@ -126,12 +131,14 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
 def _texts(engine: Engine, vessel: Vessel, reading: LevelReading, texts: Texts) -> dict[str, Any]:
     """Return what of a vessel is written in units of a screen."""
     top_m, level_m, last = _metres(vessel.top_01mm), reading.level_m, reading.last_good
-    was = None
+    was = volume = None
+    if reading.volume_m3 is not None and reading.uncertainty_m3 is not None:
+        volume = texts.volume_with(reading.volume_m3, reading.uncertainty_m3)
     if level_m is None and last is not None:
         was = {"level_text": texts.level(_metres(last[0]), top_m), "local": engine.local(engine.utc_ns(last[1]))}
     return {
         "level_text": None if level_m is None else texts.level(level_m, top_m),
-        "volume_text": None if reading.volume_m3 is None else texts.volume(reading.volume_m3),
+        "volume_text": volume,
         "was": was,
         "top_text": texts.level(top_m, top_m),
     }
@@ -176,12 +183,13 @@ def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:
 
 
 def _own_texts(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any] | None:
-    """Return each vessel's texts in units of this bay's screen; None where they are the site's."""
+    """Return the texts of the bay's vessels in units of its own screen; None where they are the site's."""
     show = desk.bay.panel_show
     if show is None:
         return None
     texts = Texts(show, EIGHTHS)
-    return {v.tag: _texts(engine, v, engine.level(v.tag, now_ns), texts) for v in engine.site.vessels}
+    vessels = [engine.site.vessel(valve.vessel) for valve in desk.compiled.valves]
+    return {v.tag: _texts(engine, v, engine.level(v.tag, now_ns), texts) for v in vessels}
 
 
 def _valve(

@@ -8,6 +8,7 @@ raise ``ImpossibleSize``. No I/O: a strapping table comes in as text. Whole hist
 
 from sidetap.vessel.compound import Shifted, Stack
 from sidetap.vessel.cylinder import HorizontalCylinder, VerticalCylinder
+from sidetap.vessel.doubtful import DoubtfulRow, doubtful_rows
 from sidetap.vessel.ends import Cone, Dished, Ellipsoidal, End, Flat, Hemispherical, Torispherical
 from sidetap.vessel.residuals import Residual, residuals
 from sidetap.vessel.shape import OutOfShape, Side, Vessel
@@ -19,6 +20,7 @@ __all__ = [
     "Box",
     "Cone",
     "Dished",
+    "DoubtfulRow",
     "Ellipsoidal",
     "End",
     "Flat",
@@ -38,6 +40,7 @@ __all__ = [
     "Torispherical",
     "VerticalCylinder",
     "Vessel",
+    "doubtful_rows",
     "parse_strapping",
     "residuals",
 ]

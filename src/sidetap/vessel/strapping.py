@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from sidetap.quantity import UNITS, Dimension, to_si
 from sidetap.vessel.shape import Vessel
 
-_NUMBER = re.compile(r"[+-]?\d{1,12}(\.\d{0,12})?")
+_NUMBER = re.compile(r"[+-]?\d{1,12}(\.\d{0,12})?", re.ASCII)
 MOST_ROWS = 20_000  # a table by the millimetre of a 20 m vessel
 
 
@@ -28,10 +28,11 @@ class StrappingProblem(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class StrappingRow:
-    """One measured pair."""
+    """One measured pair, and the line of its file; where it stood makes no other row of it."""
 
     level_m: Fraction
     volume_m3: Fraction
+    _line: int = field(default=0, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,13 +40,17 @@ class Strapping(Vessel):
     """A table of at least two rows, level and volume both rising from row to row."""
 
     rows: tuple[StrappingRow, ...]
-    _levels: tuple[float, ...]
-    _volumes: tuple[float, ...]
+    _levels: tuple[float, ...] = field(repr=False)
+    _volumes: tuple[float, ...] = field(repr=False)
+    _volume_unit: str = field(compare=False, repr=False)  # that of the file, for words about a row
 
     @staticmethod
-    def of(rows: tuple[StrappingRow, ...]) -> Strapping:
+    def of(rows: tuple[StrappingRow, ...], volume_unit: str) -> Strapping:
         """Return the table of these rows; the caller vouches that they rise."""
-        return Strapping(rows, tuple(float(r.level_m) for r in rows), tuple(float(r.volume_m3) for r in rows))
+        levels, volumes = (
+            tuple(map(float, column)) for column in zip(*((r.level_m, r.volume_m3) for r in rows), strict=True)
+        )
+        return Strapping(rows, levels, volumes, volume_unit)
 
     @property
     def bottom_m(self) -> float:
@@ -104,7 +109,7 @@ def parse_strapping(text: str) -> Strapping:
         rows.append(row)
     if len(rows) < 2:
         raise StrappingProblem(1, 1, f"{len(rows)} rows where at least two are needed", "Add the measured rows.")
-    return Strapping.of(tuple(rows))
+    return Strapping.of(tuple(rows), volume_unit)
 
 
 def _units(header: str) -> tuple[str, str]:
@@ -117,8 +122,13 @@ def _units(header: str) -> tuple[str, str]:
         1,
         1,
         f"{header[:40]!r} is no header of a strapping table",
-        "Write level_UNIT,volume_UNIT: level_m,volume_gal.",
+        f"Write level_UNIT,volume_UNIT, as level_m,volume_gal; levels in {_units_of(Dimension.LENGTH)},"
+        f" volumes in {_units_of(Dimension.VOLUME)}.",
     )
+
+
+def _units_of(dimension: Dimension) -> str:
+    return " ".join(unit.name for unit in UNITS.values() if unit.dimension is dimension)
 
 
 def _is(name: str, dimension: Dimension) -> bool:
@@ -142,4 +152,4 @@ def _row(number: int, line: str, level_unit: str, volume_unit: str) -> Strapping
                 number, column, f"{cell.strip()} is below zero", "Count levels from the datum, volumes from empty."
             )
         column += len(cell) + 1
-    return StrappingRow(to_si(values[0], level_unit), to_si(values[1], volume_unit))
+    return StrappingRow(to_si(values[0], level_unit), to_si(values[1], volume_unit), number)

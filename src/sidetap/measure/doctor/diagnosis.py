@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -90,7 +90,7 @@ def _of(comparisons: Sequence[Comparison]) -> Diagnosis:
         displays=_beside(vessel, shown),
         volumes=volumes,
         unused=tuple(c for c in comparisons if id(c) not in used),
-        straight=straight_line(replace(dips, shared=())),
+        straight=straight_line(dips),
         finding=finding,
         release=judge_release(vessel, point, compared, dips, finding, all(each.agrees for each in volumes)),
     )

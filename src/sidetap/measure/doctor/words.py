@@ -227,7 +227,8 @@ def _next(diagnosis: Diagnosis) -> str:
     if finding.why is Why.ALIKE:
         return _to_separate(finding.rivals, diagnosis)
     if finding.why is Why.NO_DIP:
-        return f"Next: dip it while nothing moves, and again at least {_needed(diagnosis)} away."
+        kind = " A row is a dip only where its kind says so." if diagnosis.displays else ""
+        return f"Next: dip it while nothing moves, and again at least {_needed(diagnosis)} away.{kind}"
     if finding.why is Why.TOO_FEW:
         return _second_dip(diagnosis)
     if finding.why is Why.NOTHING_FITS:

@@ -45,6 +45,8 @@ const link = new Link({
     arrivedAt = performance.now();
     judge.arrived(document_.seq, arrivedAt);
     snapshot = document_;
+    const here = new Set(bay()?.valves.map((v) => v.vessel));
+    snapshot.vessels = snapshot.vessels.filter((v) => here.has(v.tag)); // a bay shows what it can draw from
     const own = bay()?.texts ?? {}; // in this screen's units, where they are not the site's
     for (const vessel of snapshot.vessels) Object.assign(vessel, own[vessel.tag], { snapshot_local: snapshot.local });
     redraw();
@@ -106,9 +108,7 @@ const acts = {
   resume: () => askWho("resume", say("sheet-resume", bay().ticket), "key-resume"),
   resetLockout: () => askWho("reset-lockout", say("sheet-reset-lockout", { bay: bayTag }), "key-reset-lockout"),
   openTicket: () => {
-    const drawn = new Set(bay().valves.map((v) => v.vessel));
-    const vessels = snapshot.vessels.filter((v) => drawn.has(v.tag));
-    sheet.askWho(say("sheet-ticket", { bay: bayTag }), say("key-ticket"), snapshot.people, vessels, (person, chosen) =>
+    sheet.askWho(say("sheet-ticket", { bay: bayTag }), say("key-ticket"), snapshot.people, snapshot.vessels, (person, chosen) =>
       press({ ask: "ticket", person, vessels: chosen }),
     );
   },

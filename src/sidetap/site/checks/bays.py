@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from sidetap.quantity import format_duration
+from sidetap.quantity import NS_PER_S, format_duration
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
 from sidetap.site.limits import limit_problem
 from sidetap.site.rows import Row
+
+LEAST_STOP_LETTERS = 10  # "red button" has nine and doesn't say what it opens
 
 
 def check_bays(rows: Rows) -> None:
     """Note what can't be right about a bay or a valve."""
     for bay in rows.bays:
         _permissives(bay, rows)
+        _words(bay)
         if bay.fine("tag") and bay.tag and not any(v.table.values.get("bay") == bay.tag for v in rows.valves):
             bay.table.error("tag", f"bay {bay.tag} has no valve", "Add a [[valve]] with this bay.")
     for valve in rows.valves:
@@ -39,11 +42,31 @@ def _permissives(row: Row[model.Bay], rows: Rows) -> None:
             for tag in (other.draft.hand_input, other.draft.open_key, other.draft.close_key)
         ),
     }
+    drafts = [other.draft for other in rows.bays]
+    elsewhere = {
+        tag: f"bay {other.tag}'s {what}"
+        for other in drafts
+        if other is not b
+        for tag, what in ((other.auto_input, "AUTO"), (other.stop_input, "stop circuit"), (other.hose_input, "hose"))
+    }
     for member, tag in enumerate(b.run_permissives):
         if tag in nevers:
             t.error("run_permissives", f"{tag} is a key, a limit switch or HAND", "Leave it out.", member)
+        elif tag in elsewhere:
+            remedy = "Name a contact of this bay, so that bays stay independent."
+            t.warning("run_permissives", f"{tag} is {elsewhere[tag]}", remedy, member)
         if tag in b.run_permissives[:member]:
             t.error("run_permissives", f"{tag} stands there twice", "Name each once.", member)
+
+
+def _words(row: Row[model.Bay]) -> None:
+    b, t = row.draft, row.table
+    if row.fine("hard_wired_stop") and sum(letter.isalpha() for letter in b.hard_wired_stop) < LEAST_STOP_LETTERS:
+        problem = f"{b.hard_wired_stop!r} is no hard-wired stop that anybody could find"
+        t.error("hard_wired_stop", problem, t.remedy("hard_wired_stop"))
+    if row.fine("flow.tolerance") and b.flow_tolerance == 0:
+        problem = "no flow is exact, and open limits are worked out with this one"
+        t.warning("flow.tolerance", problem, "Write what the pump and its measurement allow for, 10 % say.")
 
 
 def _valve(row: Row[model.Valve], rows: Rows) -> None:
@@ -51,6 +74,12 @@ def _valve(row: Row[model.Valve], rows: Rows) -> None:
     if row.fine("stroke", "supervise") and v.supervise_ns <= v.stroke_ns:
         problem = f"{format_duration(v.supervise_ns)} is no longer than the stroke"
         t.error("supervise", problem, "Allow the stroke and 2 s more.")
+    elif row.fine("stroke", "supervise") and not 2 * NS_PER_S <= v.supervise_ns - v.stroke_ns <= 10 * NS_PER_S:
+        problem = f"{format_duration(v.supervise_ns)} for a stroke of {format_duration(v.stroke_ns)}"
+        t.warning("supervise", problem, "The stroke and 2 s more is usual: sooner is a false alarm, later is late.")
+    if row.fine("stroke", "open_limit") and v.open_limit_ns < 2 * v.stroke_ns:
+        problem = f"{format_duration(v.open_limit_ns)} is shorter than opening and closing"
+        t.warning("open_limit", problem, "Such a valve never comes open; check limit and stroke.")
     if not row.fine("bay", "from"):
         return
     for other in rows.ways(v.vessel):

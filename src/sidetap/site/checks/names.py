@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from sidetap.site.checks.rows import Rows, nearest
+from sidetap.quantity import NS_PER_S, format_duration
+from sidetap.site import model
+from sidetap.site.checks.rows import Rows, metres, nearest
 from sidetap.site.keys import GROUPS, Reference, Texts
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
 
+LONGEST_HIGH_DELAY_NS = 60 * NS_PER_S  # common practice, no source: a small vessel overfills in that time
 SCHEME_ALARMS = {  # what the scheme itself calls alarms of its own: TAG-word
     "vessel": ("trip", "bad", "old", "late"),
     "bay": ("stuck-key", "hose-left", "panel", "hand"),
@@ -23,6 +26,19 @@ def check_names(rows: Rows) -> None:
     _tags(rows)
     _references(rows)
     _alarms(rows)
+    _alarm_references(rows)
+    for group in (rows.vessels, rows.bays):
+        _people_s_names(group)
+
+
+def _people_s_names(group: Sequence[Row[Any]]) -> None:
+    """Warn of two things of one name: that is what people read on a screen."""
+    first: dict[str, str] = {}
+    for row in group:
+        if row.fine("name", "tag"):
+            before = first.setdefault(row.draft.name.casefold(), row.tag)
+            if before != row.tag:
+                row.table.warning("name", f"{before} has that name too", "People read names; give each its own.")
 
 
 def _tags(rows: Rows) -> None:
@@ -55,16 +71,16 @@ def _references(rows: Rows) -> None:
         kind, _, name = key.path.partition(".")
         for table in tables[kind]:
             if not key.only or table.asked(name):  # else it doesn't belong there, which is told already
-                for tag, member in _named(table, name):
+                for tag, inside in _named(table, name):
                     if tag not in rows.found[form.kind]:
-                        lost[form.kind, tag].append(_Use(table, name, member))
+                        lost[form.kind, tag].append(_Use(table, name, inside))
     for (kind, tag), uses in lost.items():
         first, *others = sorted(uses, key=lambda use: use.line)
         also = ""
         if others:  # a thing renamed is one mistake, however often it is named
             also = f"; named {len(uses)} times, up to line {others[-1].line}"
         remedy = nearest(tag, rows.found[kind], kind)
-        first.table.error(first.key, f"no {kind} {shorten(tag)!r}{also}", remedy, first.member)
+        first.table.error(first.key, f"no {kind} {shorten(tag)!r}{also}", remedy, *first.inside)
 
 
 class _Use(NamedTuple):
@@ -72,25 +88,52 @@ class _Use(NamedTuple):
 
     table: Table
     key: str
-    member: int | None
+    inside: tuple[int, ...]  # the number of the list's member, where there is a list
 
     @property
     def line(self) -> int:
         return self.table.line_of(self.key)
 
 
-def _named(table: Table, key: str) -> Iterator[tuple[str, int | None]]:
-    """Return the tags that stand at a key, with their number where it has a list."""
+def _named(table: Table, key: str) -> Iterator[tuple[str, tuple[int, ...]]]:
+    """Return the tags that stand at a key, with their numbers where it has a list."""
     value: Any = table.values
     for name in key.split("."):
         value = value.get(name) if isinstance(value, dict) else None
-    every = list(enumerate(value)) if isinstance(value, list) else [(None, value)]
-    for member, tag in every:
-        if isinstance(tag, str) and tag.strip():
-            yield tag, member
+    every = [((number,), tag) for number, tag in enumerate(value)] if isinstance(value, list) else [((), value)]
+    for inside, tag in every:
+        if isinstance(tag, str) and tag == tag.strip() != "":
+            yield tag, inside
 
 
 def _alarms(rows: Rows) -> None:
+    if all(alarm.fine("on") for alarm in rows.alarms) and "alarm" not in rows.misspelt:
+        for vessel in rows.vessels:
+            if not any(a.draft.vessel == vessel.tag and a.draft.side == "above" for a in rows.alarms):
+                remedy = f'Add an [[alarm]] on = "{vessel.tag} above high".'
+                vessel.table.warning("tag", f"{vessel.tag} has no alarm on its high level", remedy)
+    first: dict[tuple[str, str], str] = {}
+    for alarm in rows.alarms:
+        if not alarm.fine("on"):
+            continue
+        before = first.setdefault((alarm.draft.vessel, alarm.draft.side), alarm.tag)
+        if before != alarm.tag:
+            alarm.table.error("on", f"{before} is on that already", "Name another vessel, or leave one out.")
+        _alarm_s_numbers(alarm, rows)
+
+
+def _alarm_s_numbers(alarm: Row[model.Alarm], rows: Rows) -> None:
+    vessel = rows.vessel(alarm.draft.vessel)
+    if alarm.fine("delay") and alarm.draft.side == "above" and alarm.draft.delay_ns > LONGEST_HIGH_DELAY_NS:
+        problem = f"a high level is told {format_duration(alarm.draft.delay_ns)} late, while something flows in"
+        alarm.table.warning("delay", problem, "Seconds are usual for a high level.")
+    known = vessel is not None and vessel.fine("uncertainty.level") and alarm.fine("dead_band")
+    if vessel is not None and known and alarm.draft.dead_band_01mm < vessel.draft.uncertainty.reading_01mm:
+        told = metres(vessel.draft.uncertainty.reading_01mm)
+        alarm.table.warning("dead_band", f"narrower than the level is known, {told}", "Widen it, or it chatters.")
+
+
+def _alarm_references(rows: Rows) -> None:
     for alarm in rows.alarms:
         if not alarm.fine("on"):
             continue

@@ -10,27 +10,43 @@ def check_people(rows: Rows) -> None:
     """Note people who are there twice, roles nobody holds, secrets of nobody."""
     if rows.people is None:
         return
-    seen: set[str] = set()
+    seen: dict[str, str] = {}  # a name without case and blanks -> as it is written
     for row in rows.people:
         if not row.fine("name"):
             continue
-        if row.draft.name in seen:
-            row.table.error("name", f"{row.draft.name!r} is there twice", "One person, one entry.")
-        seen.add(row.draft.name)
+        name = row.draft.name
+        same = "".join(name.split()).casefold()
+        if same in seen:
+            written = f", as {seen[same]!r}" if seen[same] != name else ""
+            row.table.error("name", f"{name!r} is there twice{written}", "One person, one entry.")
+        seen.setdefault(same, name)
+    names_here = sorted(seen.values())
+    holders: set[str] = set()
+    for secret in rows.secrets:
+        if not secret.fine("person"):
+            continue
+        if secret.draft in holders:
+            secret.table.error("person", f"{secret.draft!r} has two secrets", "One person, one secret.")
+        holders.add(secret.draft)
+        if secret.draft not in names_here and all(p.fine("name") for p in rows.people):
+            remedy = f"Names there: {names(names_here)}."
+            secret.table.error("person", f"{shorten(secret.draft)!r} is not in the people's file", remedy)
     if rows.people and all(row.fine("name", "role") for row in rows.people):
         _roles(rows)
-    for secret in rows.secrets:
-        if secret.fine("person") and secret.draft not in seen and all(p.fine("name") for p in rows.people):
-            remedy = f"Names there: {names(sorted(seen))}."
-            secret.table.error("person", f"{shorten(secret.draft)!r} is not in the people's file", remedy)
 
 
 def _roles(rows: Rows) -> None:
     roles = [row.draft.role for row in rows.people or ()]
     held = f"Roles held there: {names(sorted(set(roles)))}."
+    unheld: dict[str, list[str]] = {}
     for bay in rows.bays:
         if bay.fine("resume_by") and bay.draft.resume_role not in roles:
-            bay.table.error("resume_by", f"nobody of the people's file is {bay.draft.resume_role}", held)
-    if rows.bypass is not None and (roles.count("lead") + roles.count("approver") < 2 or "approver" not in roles):
-        problem = "a bypass needs two people, one of them an approver"
+            unheld.setdefault(bay.draft.resume_role, []).append(bay.tag)
+    for role, bays in unheld.items():
+        first = rows.found["bay"][bays[0]]
+        of_bays = f" (bays {', '.join(bays)})" if len(bays) > 1 else ""
+        first.table.error("resume_by", f"nobody of the people's file is {role}{of_bays}", held)
+    seconds = roles.count("lead") + roles.count("approver")
+    if rows.bypass is not None and (seconds < 2 or "approver" not in roles):
+        problem = "a bypass is set by an approver and a second person, lead or approver; they aren't there"
         rows.bypass.table.error("", problem, held)

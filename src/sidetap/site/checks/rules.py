@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from sidetap.quantity import format_duration
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows, metres, nearest
 from sidetap.site.rows import Row
 from sidetap.site.table import names, shorten
+
+DAY = 24 * 60  # minutes
 
 
 def check_rules(rows: Rows) -> None:
@@ -29,6 +32,8 @@ def check_rules(rows: Rows) -> None:
 def _quiet(row: Row[model.Rule], rule: model.QuietHours) -> None:
     if row.fine("from", "to") and rule.from_minute == rule.to_minute:
         row.table.error("to", "the same as from: no time at all, or all day", "Write when polling begins again.")
+    elif row.fine("from", "to") and (rule.to_minute - rule.from_minute) % DAY > DAY // 2:
+        row.table.warning("to", "quiet for more than half of the day", "Are from and to exchanged?")
 
 
 def _bays_of(vessel: str, rows: Rows) -> list[str]:
@@ -104,13 +109,16 @@ def _products(rows: Rows) -> None:
     if table.absent or "vessel" in rows.misspelt or not all(v.fine("product") for v in rows.vessels):
         return
     products = [v.draft.product for v in rows.vessels]
-    for product, followers in rows.compatible:
-        if product not in products:
-            table.error(product, f"no vessel holds {shorten(product)!r}", nearest(product, products, "product"))
-        for member, follower in enumerate(followers):
-            if follower not in products:
-                remedy = nearest(follower, products, "product")
-                table.error(product, f"no vessel holds {shorten(follower)!r}", remedy, member)
+    told: set[str] = set()  # a product renamed is one mistake, however often it is named
+    for row_product, followers in rows.compatible:
+        if len(set(followers)) < len(followers):
+            table.error(row_product, "a product stands there twice", "Name each once.")
+        named = [(row_product, ()), *((follower, (member,)) for member, follower in enumerate(followers))]
+        for product, inside in named:
+            if product not in products and product not in told:
+                told.add(product)
+                remedy = nearest(product, products, "product")
+                table.error(row_product, f"no vessel holds {shorten(product)!r}", remedy, *inside)
     for product in dict.fromkeys(products):
         if product not in dict(rows.compatible).get(product, ()) and product not in table.wrong:
             table.warning(
@@ -125,7 +133,8 @@ def _bypass(rows: Rows) -> None:
     if row is None:
         return
     if row.fine("time", "at_most") and row.draft.time_ns > row.draft.at_most_ns:
-        row.table.error("time", "longer than at_most", "Shorten it.")
+        most = format_duration(row.draft.at_most_ns)
+        row.table.error("time", f"longer than at_most, {most}", f"At most {most}.")
     for member, tag in enumerate(row.draft.trips):
         if tag in row.draft.trips[:member]:
             row.table.error("trips", f"{tag} stands there twice", "Name each once.", member)

@@ -3,16 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from fractions import Fraction
 
-from sidetap.quantity import NS_PER_S, UNITS, Rounding, format_number, from_si, round_fraction
+from sidetap.quantity import (
+    NS_PER_S,
+    UNITS,
+    Rounding,
+    format_duration,
+    format_number,
+    from_si,
+    round_fraction,
+    to_si,
+)
 from sidetap.site import model
+from sidetap.site.checks.points import told_readings, whole_numbers
 from sidetap.site.checks.rows import Rows, metres
 from sidetap.site.keys import LEVEL_DIMENSIONS
 from sidetap.site.levels import level_m
 from sidetap.site.limits import highest_flow_m3_per_s, stop_after_trip_m3
 from sidetap.site.rows import Row
 from sidetap.vessel import OutOfShape
+
+MOST_OVER_TOP = (
+    1.5  # of a valid range's end: a sensor for several sizes of vessel is usual (common practice, no source)
+)
 
 
 def check_vessels(rows: Rows) -> None:
@@ -72,17 +87,23 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         nozzle = metres(source.sensor_height_01mm)
         t.error("trip.below", f"{trip}: its nozzle is at {nozzle}", "Raise the trip above the nozzle.")
         return
-    _span(row)
+    _span(row, point_row)
     if not point_row.fine("valid") or not (source.kind is not model.LevelKind.PRESSURE or row.fine("density.value")):
         return
-    reach = sorted(level_m(source, v.density, value) * 10_000 for value in point.valid)
+    lowest_reading, highest_reading = point.valid
+    told = told_readings(point) if point_row.fine("encoding", "scale", "offset") else None
+    if told is not None:
+        lowest_reading, highest_reading = max(lowest_reading, told[0]), min(highest_reading, told[1])
+        if lowest_reading >= highest_reading:
+            return  # told at the point
+    reach = sorted(level_m(source, v.density, value) * 10_000 for value in (lowest_reading, highest_reading))
     blocked = Fraction(source.reference_height_01mm - source.blocking_01mm)
     blocking = source.kind is model.LevelKind.ULLAGE and blocked < reach[1]
     if blocking:
         reach[1] = blocked
     lowest, highest = (metres(end // 1) for end in reach)
     if row.fine("trip.below") and trip_01mm <= reach[0]:
-        problem = f"{trip}: {source.point} is valid from {lowest}"
+        problem = f"{trip}: {source.point} tells from {lowest}"
         t.error("trip.below", problem, "Raise it, or check the valid range.")
     if row.fine("high") and v.high_01mm >= reach[1]:
         what = (
@@ -91,17 +112,41 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         t.error("high", f"{high}: {what}", "Lower it, or check the valid range and the reference.")
 
 
-def _span(row: Row[model.Vessel]) -> None:
-    """Warn of a reference that doesn't belong to this vessel."""
-    v, source = row.draft, row.draft.level
+def _span(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
+    """Look at what doesn't belong to this vessel: references, ranges and steps of another size."""
+    v, source, point = row.draft, row.draft.level, point_row.draft
+    if source.kind is not model.LevelKind.PRESSURE or row.fine("density.value"):
+        _step(row, point_row)
     if not row.fine("shape", "strapping", "datum"):
         return
+    if source.kind is model.LevelKind.HEIGHT and point_row.fine("valid"):
+        highest_01mm = point.valid[1] * 10_000 // 1
+        if highest_01mm > v.top_01mm * MOST_OVER_TOP:
+            problem = f"up to {metres(highest_01mm)}, and {row.tag}'s top is at {metres(v.top_01mm)}"
+            point_row.table.warning("valid", problem, "End the range near the vessel's top.")
     if source.kind is model.LevelKind.PERCENT and source.span_01mm > v.top_01mm:
         problem = f"100 % is above the vessel's top at {metres(v.top_01mm)}"
         row.table.warning("level.span", problem, "Check the span and the vessel's shape.")
     if source.kind is model.LevelKind.PRESSURE and source.sensor_height_01mm >= v.top_01mm:
         problem = f"a nozzle above the vessel's top at {metres(v.top_01mm)}"
         row.table.error("level.sensor_height", problem, "Check the nozzle's height and the vessel's shape.")
+
+
+def _step(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
+    """Warn where one count of the register is coarser than what it is used for."""
+    point, v = point_row.draft, row.draft
+    if not point_row.fine("encoding", "scale") or whole_numbers(point.encoding) is None:
+        return
+    zero, one = (level_m(v.level, v.density, to_si(n * point.scale, point.unit)) for n in (0, 1))
+    step_01mm = abs(one - zero) * 10_000
+    band_01mm = v.trip.reset_above_01mm - v.trip.below_01mm if row.fine("trip") else 0
+    if band_01mm > 0 and step_01mm > band_01mm:
+        problem = f"one count is {metres(int(step_01mm))}, more than from {row.tag}'s trip to its reset"
+        point_row.table.warning("scale", problem, "Check scale and unit.")
+    u_01mm = v.uncertainty.reading_01mm
+    if row.fine("uncertainty.level") and 0 < band_01mm <= u_01mm:
+        problem = f"{metres(u_01mm)} are as much as from the trip to its reset"
+        row.table.warning("uncertainty.level", problem, "Check it, or leave more between trip and reset.")
 
 
 def _draw(row: Row[model.Vessel], rows: Rows) -> None:
@@ -130,12 +175,51 @@ def _draw(row: Row[model.Vessel], rows: Rows) -> None:
             problem = f"at {_gpm(flow)} gpm {row.tag}'s level falls by {falls_m_per_s * 1000:.0f} mm/s near its trip"
             point.table.error("max_step", problem, "Allow for more, or every such draw would be a bad level.")
     floor_01mm = max(v.heel_01mm, v.level.sensor_height_01mm, math.ceil(v.geometry.bottom_m * 10_000))
+    if floor_01mm >= v.trip.below_01mm:
+        return  # told already
     floor_m3 = v.geometry.volume_m3(floor_01mm / 10_000)
     if trip_m3 - float(stop_m3) < floor_m3 < trip_m3:
         gallons = format_number(round_fraction(from_si(stop_m3, "gal"), Rounding.UP))
         what = "its heel" if floor_01mm == v.heel_01mm else "what its sensor sees"
         problem = f"up to {gallons} gal more are drawn until the valves are shut, down under {what}"
         t.warning("trip.below", problem, f"Raise it, or shorten the mean of {v.trip.mean_ns // NS_PER_S} s.")
+    if point is not None and point.fine("close_age"):
+        _blind(row, point, ways, float(flow), trip_m3 - floor_m3)
+    if v.frozen is not None and row.fine("frozen.expected") and all(bay.fine("vehicle") for _, bay in ways):
+        _speaks(row, v.frozen, max(bay.draft.vehicle.capacity_m3 for _, bay in ways))
+
+
+def _blind(
+    row: Row[model.Vessel],
+    point: Row[model.Point],
+    ways: Sequence[tuple[Row[model.Valve], Row[model.Bay]]],
+    flow_m3_per_s: float,
+    room_m3: float,
+) -> None:
+    """Look at what is drawn while the level is old and valves still stay open."""
+    close_ns = point.draft.close_age_ns
+    close = format_duration(close_ns)
+    limits_ns = [valve.draft.open_limit_ns for valve, _ in ways if valve.fine("open_limit")]
+    if limits_ns and close_ns >= min(limits_ns):
+        problem = f"{close} is no shorter than an open limit from {row.tag}: it would never close anything"
+        point.table.error("close_age", problem, "A few polls are usual.")
+    elif flow_m3_per_s * close_ns / NS_PER_S > room_m3:
+        problem = f"in {close} more is drawn from {row.tag} than lies between its trip and the lowest level to draw"
+        point.table.warning("close_age", problem, "Shorten it, or raise the trip.")
+
+
+def _speaks(row: Row[model.Vessel], watch: model.FrozenWatch, load_m3: Fraction) -> None:
+    """Warn of a watch that no load is long enough for."""
+    v = row.draft
+    most_m3 = float(load_m3)
+    try:
+        high_m3 = v.geometry.volume_m3(v.high_01mm / 10_000)
+        falls_m = v.high_01mm / 10_000 - v.geometry.level_m(high_m3 - most_m3)
+    except OutOfShape:
+        return  # it holds less than a load, or its high level is wrong
+    if watch.expected_01mm > falls_m * 10_000:
+        problem = f"no load draws so much: the largest lowers {row.tag} by {metres(int(falls_m * 10_000))}"
+        row.table.warning("frozen.expected", problem, "Expect less, or the watch never speaks.")
 
 
 def _gpm(flow_m3_per_s: Fraction) -> str:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import posixpath
 from typing import Any
 
-from sidetap.quantity import format_duration
+from sidetap.quantity import NS_PER_S, format_duration
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
 from sidetap.site.rows import Row
 from sidetap.site.table import Table
+
+# serial rates that devices offer (common practice, no source)
+USUAL_RATES = (300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 28_800, 38_400, 57_600, 115_200, 187_500, 230_400)
+SLOW_NS = 5 * NS_PER_S  # a safety net that takes longer than old data may (common practice, no source)
+SLOW_WATCHDOG_NS = 2 * NS_PER_S
 
 
 def check_wiring(rows: Rows) -> None:
@@ -26,9 +32,12 @@ def _taps(rows: Rows) -> None:
     for row in rows.lines:
         line, table = row.draft, row.table
         if row.fine("port"):
-            if line.port in first:
-                table.error("port", f"line {first[line.port]} listens there too", "Name another port.")
-            first.setdefault(line.port, row.tag)
+            port = _same(line.port)
+            if port in first:
+                table.error("port", f"line {first[port]} listens there too", "Name another port.")
+            first.setdefault(port, row.tag)
+        if row.fine("baud"):
+            _rate(table, line.baud)
         if line.transmitter is None and row.fine("transmitter"):
             table.warning(
                 "transmitter",
@@ -45,20 +54,23 @@ def _taps(rows: Rows) -> None:
 
 def _modules(rows: Rows) -> None:
     """Keep a tap's port free of anything that sends; modules of one port share its settings."""
-    taps = {row.draft.port: row.tag for row in rows.lines if row.fine("port")}
-    adapters = {row.draft.serial: row.tag for row in rows.lines if row.fine("serial") and row.draft.serial}
+    taps = {_same(row.draft.port): row.tag for row in rows.lines if row.fine("port")}
+    adapters = {_same(row.draft.serial): row.tag for row in rows.lines if row.fine("serial") and row.draft.serial}
     buses: dict[str, list[Row[model.Module]]] = {}
     for row in rows.modules:
         module, table = row.draft, row.table
-        if row.fine("serial") and module.serial in adapters:
-            problem = f"the adapter that line {adapters[module.serial]} only listens with"
+        if row.fine("baud"):
+            _rate(table, module.baud)
+        if row.fine("serial") and module.serial and _same(module.serial) in adapters:
+            problem = f"the adapter that line {adapters[_same(module.serial)]} only listens with"
             table.error("serial", problem, "Outputs need an adapter of their own, away from the plant's line.")
         if not row.fine("port"):
             continue
-        if module.port in taps:
-            problem = f"an output on the port that line {taps[module.port]} only listens to"
+        port = _same(module.port)
+        if port in taps:
+            problem = f"an output on the port that line {taps[port]} only listens to"
             table.error("port", problem, "Outputs need a port of their own, away from the plant's line.")
-        for other in buses.setdefault(module.port, []):
+        for other in buses.setdefault(port, []):
             if row.fine("device") and other.fine("device") and other.draft.device == module.device:
                 problem = f"{other.tag} answers as {module.device} on this port"
                 table.error("device", problem, "Give each module an address of its own.")
@@ -66,7 +78,18 @@ def _modules(rows: Rows) -> None:
             if all(r.fine("baud", "framing") for r in (row, other)) and settings != (module.baud, module.framing):
                 problem = f"{other.tag} speaks {settings[0]} {settings[1]} on this port"
                 table.error("baud", problem, "One port has one speed and framing.")
-        buses[module.port].append(row)
+        buses[port].append(row)
+
+
+def _same(name: str) -> str:
+    """Return a port or a serial number as it is compared: a path without detours, letters without case."""
+    return posixpath.normpath(name).casefold()
+
+
+def _rate(table: Table, baud: int) -> None:
+    if baud not in USUAL_RATES:
+        usual = " ".join(str(rate) for rate in USUAL_RATES)
+        table.warning("baud", f"{baud} is no usual rate", f"Usual are {usual}.")
 
 
 def _coils(rows: Rows) -> None:
@@ -160,6 +183,15 @@ def _times(rows: Rows) -> None:
     for row in short:
         problem = "shorter than two scans: the input would be lost all the time"
         row.table.error("max_age", problem, two)
+    slow: list[tuple[Row[Any], str, int, int]] = [
+        *((row, "max_age", row.draft.max_age_ns, SLOW_NS) for row in rows.inputs),
+        *((row, "drops_out_after", row.draft.drops_out_after_ns, SLOW_NS) for row in rows.modules),
+        (rows.watchdog, "relay_time", rows.watchdog.draft.relay_time_ns, SLOW_WATCHDOG_NS),
+    ]
+    for row_slow, key, ns, most_ns in slow:
+        if row_slow.fine(key) and ns > most_ns:
+            problem = f"for {format_duration(ns)} valves may stay open when nothing is heard any more"
+            row_slow.table.warning(key, problem, f"{format_duration(most_ns)} or less is usual.")
     watchdog = rows.watchdog
     if watchdog.fine("relay_time") and watchdog.draft.relay_time_ns < 3 * scan_ns:
         problem = "shorter than three scans: it would drop out in service"

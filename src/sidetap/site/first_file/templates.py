@@ -31,8 +31,9 @@ TAP = """\
 """
 
 SHAPES = """\
-# Each vessel has either a strapping table or a shape: a vertical-cylinder with diameter, height and bottom = "flat";
-# or a horizontal-cylinder with diameter, length and heads = "flat" or "ellipsoidal-2:1". Measure, or take drawings.
+# Each vessel has either a strapping table or a shape, like a vertical-cylinder with diameter, height and bottom =
+# "flat", or a horizontal-cylinder with diameter, length and heads; `sidetap site explain vessel.shape` tells all
+# kinds. Measure, or take drawings.
 """
 
 VESSEL = """\
@@ -43,7 +44,7 @@ VESSEL = """\
 # strapping = "?"  # a file with the header level_m,volume_gal
 # shape.kind = "?"
 # shape.diameter = "? m"  # inside
-# shape.height = "? m"  # of a vertical cylinder
+# shape.height = "? m"  # of a vertical cylinder's straight shell
 # shape.bottom = "?"
 # shape.length = "? m"  # of a horizontal cylinder, its straight part
 # shape.heads = "?"
@@ -55,6 +56,7 @@ VESSEL = """\
 # trip.mean = "? s"  # of the level, before it is compared; 1 to 60 s
 # trip.delay = "? s"  # after the mean
 # trip.reset_above = "? m"  # a person resets, at or above this
+# frozen = { expected = "? mm", seen = "? mm" }  # a value that stands still while the vessel is drawn from is bad
 """
 
 NEXT = """\
@@ -118,6 +120,17 @@ NEXT = """\
 # supervise = "? s"  # longer than the stroke
 # closed_switch = "?"
 # open_switch = "?"
+
+# [[alarm]]  # one for every vessel's high level
+# tag = "?"
+# on = "?"  # VESSEL above high
+# delay = "? s"
+# dead_band = "? mm"
+# priority = "?"
+
+# [[rule]]  # where a vessel feeds several bays, or levels are not polled at night
+# tag = "?"
+# kind = "?"  # exclusive-vessel, shared-only-above, quiet-hours
 
 # [compatible]  # what may follow what on one ticket, signed by the client; what isn't named is refused
 # "?" = ["?"]
