@@ -21,7 +21,7 @@ from sidetap.site.differences.strapping import summary
 from sidetap.site.edits import SiteText
 from sidetap.site.keys import Choice, Day, Duration, Inner, Key, Length, Many, Number, Quantity, Text, Texts, Whole
 from sidetap.site.keys.tree import children, inside
-from sidetap.vessel import Strapping, StrappingRow
+from sidetap.vessel import Strapping, parse_strapping
 
 ONLY = {"point": "LT-1", "vessel": "T1", "valve": "B1", "alarm": "T1-high"}
 UNUSED = ("ZSC-B2", "ZSO-B2", "ZSC-B3", "ZSO-B3")
@@ -251,8 +251,7 @@ def test_people_are_told_apart_and_change_no_hash(yards: tuple[Path, Path]) -> N
 
 
 def table(*rows: tuple[str, int]) -> Strapping:
-    gallon = to_si(1, "gal")
-    return Strapping.of(tuple(StrappingRow(Fraction(level), volume * gallon) for level, volume in rows))
+    return parse_strapping("level_m,volume_gal\n" + "".join(f"{level},{volume}\n" for level, volume in rows))
 
 
 WAS = table(("0", 0), ("1", 1000), ("2", 2000))
