@@ -106,7 +106,7 @@ def test_a_file_that_ends_in_the_point() -> None:
     assert with_released(text, {0: ENTRY}) == f"{text}\n{LINE}"
 
 
-@pytest.mark.parametrize("name", ['O\'Neil "Bob" \\ ö', "日本", "#]}"])
+@pytest.mark.parametrize("name", ['O\'Neil "Bob" \\ ö', "日本 𠮷", "#]}"])
 def test_any_name_is_read_back(name: str) -> None:
     after = with_released(TWO, {0: Released(2, name, date(2026, 3, 11))})
     assert values(after)["point"][0]["released"]["by"] == name

@@ -483,6 +483,29 @@ BURNT = [
         words=("heel",),
         severity=None,
     ),
+    several(
+        ("vessel T1", 'product = "32-0-0"', 'product = "28-0-0"'),
+        ("compatible", '"32-0-0" = ["32-0-0", "28-0-0"]\n', ""),
+        ("compatible", '"28-0-0" = ["28-0-0", "32-0-0"]', '"28-0-0" = ["28-0-0"]'),
+        ("vessel T2", 'value = "10.67 lb/gal"', 'value = ▸"10.67 lb/gal"'),
+        words=("T1",),
+        severity=None,
+    ),
+    doubtful("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"33 lb/gal"', tellings=3),
+    doubtful("rule R-5", 'close_below = "1.450 m"', 'close_below = ▸"1.4999 m"'),
+    doubtful("vessel T1", 'low = "1.00 m"', 'low = ▸"0.6001 m"'),
+    several(
+        ("point LT-1", 'poll = "1 s"', 'poll = "5 s"'),
+        ("point LT-1", 'warn_age = "3 s"', 'warn_age = "11 s"'),
+        ("point LT-1", 'close_age = "5 s"', 'close_age = "16 s"'),
+        ("vessel T1", 'mean = "15 s"', 'mean = ▸"3 s"'),
+        words=("5 s",),
+        severity=None,
+    ),
+    doubtful("alarm T6-high", 'delay = "5 s"', 'delay = ▸"60 s"'),
+    doubtful("line north", 'checked_by = "R. Achterberg"', 'checked_by = ▸"TBD"'),
+    doubtful("vessel T1", 'source = "table of typical values; replace by certificate"', 'source = ▸"?"'),
+    doubtful("line north", "baud = 19200", "baud = ▸300"),
 ]
 """What an engineer who was burnt wants to hear of, error or warning."""
 

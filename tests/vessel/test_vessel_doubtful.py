@@ -80,6 +80,8 @@ def test_what_could_be_real_is_not_named(change: int) -> None:
         "level_m,volume_L\n0,0\n1,1000\n2,2000\n3,9000\n",  # the last row: perhaps a dome
         "level_m,volume_L\n0,0\n1,100\n2,200\n3,1200\n4,2200\n5,3200\n",  # two cylinders
         "level_m,volume_L\n0,0\n1,1000\n2,2000\n3,2600\n4,3600\n5,4600\n6,5600\n",  # a coil in one piece
+        "level_m,volume_L\n0,0\n1,1000\n1.02,1061\n2,2041\n3,3041\n4,4041\n",  # a flange: too steep on one side only
+        "level_m,volume_L\n0,0\n1,1000\n2,2100\n3,3050\n4,4200\n5,5200\n6,6300\n",  # uneven all the way
         "level_mm,volume_gal\n100,5\n200,10\n300,16\n400,20\n500,25\n600,30\n700,35\n",  # rounded to a gallon
     ],
 )
