@@ -491,7 +491,7 @@ BURNT = [
         words=("T1",),
         severity=None,
     ),
-    doubtful("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"33 lb/gal"', tellings=3),
+    doubtful("vessel T6", 'value = "10.40 lb/gal"', 'value = ▸"33 lb/gal"', tellings=2),
     doubtful("rule R-5", 'close_below = "1.450 m"', 'close_below = ▸"1.4999 m"'),
     doubtful("vessel T1", 'low = "1.00 m"', 'low = ▸"0.6001 m"'),
     several(

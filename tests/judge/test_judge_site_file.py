@@ -118,6 +118,47 @@ def test_the_yard_itself_is_without_fault(yard: Path) -> None:
     assert loaded(yard, SITE).problems == ()
 
 
+CYLINDER = 'shape = { kind = "vertical-cylinder", diameter = "9.144 m", height = "7.315 m", bottom = "flat" }'
+OTHER_SHAPES = [
+    'shape = { kind = "box", length = "8 m", width = "8 m", height = "7.4 m" }',
+    'shape = { kind = "sphere", diameter = "9 m" }',
+    """shape = { kind = "vertical-cylinder", diameter = "9.144 m", height = "7.5 m",
+              bottom = { form = "cone", depth = "0.1 m", bulges = "in" } }""".replace("\n", ""),
+    """shape = { kind = "stack", parts = [{ kind = "box", length = "6 m", width = "4 m", height = "2.5 m" },
+              { kind = "vertical-cylinder", diameter = "9 m", height = "5 m", bottom = "flat" }] }""".replace(
+        "\n", ""
+    ),
+]
+
+
+@pytest.mark.parametrize("shape", OTHER_SHAPES, ids=["box", "sphere", "floor that rises", "stack"])
+def test_what_others_may_well_write_is_not_complained_of(yard: Path, shape: str) -> None:
+    """Other units, shapes, ports, rules left out, things in another order: right, if not ours; no word about them."""
+    text = edited(
+        SITE,
+        [
+            ("vessel T1", CYLINDER, shape),
+            ("vessel T1", 'tag = "T1"\nname = "North Round"', 'name = "Nördlicher Rundtank № 1 – Süd"\ntag = "T1"'),
+            ("vessel T1", 'high = "6.90 m"', 'high = "22 ft 7 5/8 in"  # as on the drawing'),
+            ("vessel T2", 'frozen = { expected = "20 mm", seen = "5 mm" }\n', 'heel = "0.20 m"\n'),
+            ("vessel T4", 'value = "11.04 lb/gal"', 'value = "1.323 kg/L"'),
+            ("point LT-1", 'max_step = "50 mm/s"\n', ""),
+            ("point LT-2", 'good_when = [{ register = 2, encoding = "uint16", equals = 1 }]\n', ""),
+            ("bay A", 'value = "200 gpm", tolerance = "10 %"', 'value = "757 L/min", tolerance = "5 %"'),
+            ("bay A", 'capacity = "1600 gal", payload = "20000 lb"', 'capacity = "6060 L", payload = "9.1 t"'),
+            ("bay A", "restarts = 1", "restarts = 0"),
+            ("bay C", "screen = ", 'show = { level = "%", volume = "L", flow = "m3/h", mass = "t" }, screen = '),
+            ("line north", "19200", "9600"),
+            ("line north", "/dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0-port0", "tcp:192.0.2.7:4001"),
+            ("module IO-1", "coils = 16\nbits = 40\n", ""),
+            ("rule R-1", '[[rule]]\ntag = "R-1"\nkind = "one-valve-per-bay"\n', ""),
+            ("rule R-2", 'from = "23:30"\nto = "04:45"', 'from = "12:00"\nto = "12:30"'),
+            ("site", "100 ms", "200 ms"),
+        ],
+    )
+    assert loaded(yard, "\ufeff" + text.replace("\n", "\r\n")).problems == ()
+
+
 RENAMED: list[Edit] = [
     ("module IO-1", 'tag = "IO-1"', 'tag = "IO-9"'),
     ("line north", 'tag = "north"', 'tag = "nrth"'),
