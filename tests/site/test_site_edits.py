@@ -242,3 +242,23 @@ def test_a_released_point_is_released(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(edited.text)
     assert load(tmp_path / "site.toml").problems == ()
     assert edited.text == (EXAMPLE / "bay-b.toml").read_text()
+
+
+@pytest.mark.parametrize(("text", "mark"), FILES)
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_edits_made_at_once_are_those_made_one_by_one(text: str, mark: bool, data: st.DataObject) -> None:
+    at_once, one_by_one = SiteText(text_of(text, mark)), SiteText(text_of(text, mark))
+    for _ in range(6):
+        paths = leaves(one_by_one.values)
+        path = data.draw(st.sampled_from(paths))
+        if data.draw(st.booleans()):
+            path = (*[part for part in path[:-1] if path[0] != "point"], "new")
+        removed = path in paths and data.draw(st.booleans())
+        for edited in (at_once, one_by_one):
+            try:
+                edited.remove(path) if removed else edited.put(path, "x")
+            except ValueError:
+                continue
+        assert one_by_one.text  # looking makes the edits
+    assert at_once.text == one_by_one.text

@@ -3,6 +3,7 @@
 The old file is today's example with what was written then: the example of the first proposal, by hand.
 """
 
+import time
 import tomllib
 from pathlib import Path
 
@@ -43,6 +44,7 @@ def test_a_file_of_the_first_proposal() -> None:
     assert new.text == expected.replace(panel, panel + PROPOSED)
     assert [line.split(":")[0] for line in new.changes] == [
         "bay.B.start_permissives",
+        "bay.B.run_permissives",
         "bay.B.run_permissives",
         "bay.B.selector",
         "bay.B.stop_input",
@@ -147,3 +149,22 @@ def test_check_names_the_verb(tmp_path: Path) -> None:
         assert problem.severity is Severity.ERROR
         assert "sidetap site migrate" in problem.remedy
         assert problem.line == line
+
+
+def test_many_bays_are_brought_up_to_date_in_one_go() -> None:
+    bays = 200
+    text = "".join(
+        f'[[bay]]\ntag = "B{number}"\n{OLD_RUN}\n{START}' + 'note = "' + "x" * 200 + '"\n' for number in range(bays)
+    )
+    started = time.process_time()
+    new = migrate(text)
+    assert time.process_time() - started < 5
+    assert len(new.left) == 2 * bays
+    assert len(tomllib.loads(new.text)["bay"]) == bays
+    with pytest.raises(ValueError, match="over 1000 tables"):
+        migrate("[[bay]]\n" * 1001)
+
+
+def test_a_word_that_is_there_twice_is_refused() -> None:
+    with pytest.raises(ValueError, match="has level-not-old twice"):
+        migrate('[[bay]]\nrun_permissives = ["level-not-old", "level-not-old"]\n')

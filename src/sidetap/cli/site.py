@@ -37,8 +37,7 @@ def diff(
     if as_json:
         _write_json(_comparison(found))
     else:
-        for line in _told(was, now, found):
-            sys.stdout.write(f"{printable(line)}\n")
+        _print(was, now, found)
     if not found.equal or found.scheme_hashes[0] != found.scheme_hashes[1]:
         raise typer.Exit(1)
 
@@ -114,27 +113,29 @@ def migrate(
     sys.stdout.write(f"Now run sidetap check {name}: {more}.\n")
 
 
-def _told(was: Path, now: Path, found: Comparison) -> list[str]:
-    """Return a comparison line by line, as it may stand in a journal."""
-    lines = [difference.words for difference in found.site]
-    if found.people:
-        lines += ["People and secrets, in no hash:", *(f"  {difference.words}" for difference in found.people)]
+def _print(was: Path, now: Path, found: Comparison) -> None:
     if found.equal:
-        lines.append(f"{was} and {now} mean the same")
-        if found.scheme_hashes[0] != found.scheme_hashes[1]:
-            lines.append("Tables or lists stand in another order, and the scheme is compiled in theirs.")
+        sys.stdout.write(f"{printable(str(was))} and {printable(str(now))} mean the same\n")
+    console = page()
+    for difference in found.site:
+        paragraph(console, printable(difference.words), hang=2)
+    if found.people:
+        paragraph(console, "People and secrets, in no hash:")
+    for difference in found.people:
+        paragraph(console, printable(difference.words), 2, hang=2)
+    if found.equal and found.scheme_hashes[0] != found.scheme_hashes[1]:
+        paragraph(console, "Tables or lists stand in another order, and the scheme is compiled in theirs.")
     scheme = "a verification of one holds for the other", "a verification of the first doesn't hold for the second"
     papers = "papers of one are right for the other", "papers of the first are not right for the second"
-    lines.append(_hashes("scheme", found.scheme_hashes, scheme))
-    lines.append(_hashes("site", found.site_hashes, papers))
-    return lines
+    paragraph(console, _hashes("scheme_hash", found.scheme_hashes, scheme), hang=2)
+    paragraph(console, _hashes("site_hash", found.site_hashes, papers), hang=2)
 
 
 def _hashes(name: str, hashes: tuple[str, str], words: tuple[str, str]) -> str:
     first, second = (digest[:_HASH] for digest in hashes)
     if hashes[0] == hashes[1]:
-        return f"{name + '_hash':<11} {first}, the same: {words[0]}"
-    return f"{name + '_hash':<11} was {first}, is {second}: {words[1]}"
+        return f"{name} {first}, the same: {words[0]}"
+    return f"{name} was {first}, is {second}: {words[1]}"
 
 
 def _comparison(found: Comparison) -> dict[str, Any]:

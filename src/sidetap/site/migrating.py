@@ -7,7 +7,7 @@ other lines stay as they are. Nothing is read or written here.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ from sidetap.errors import printable
 from sidetap.site.edits import SiteText
 from sidetap.site.keys import FORMAT
 from sidetap.site.places import Path
+from sidetap.site.table import MOST_TABLES
 
 _OF_A_SITE = ("site", "line", "point", "vessel", "bay", "valve")  # a file without any of these is no site file
 _BUILT_IN_TO_START = ("ticket-open", "level-good", "valves-closed")
@@ -57,73 +58,100 @@ def migrate(text: str) -> Migrated:
 
 
 def _from_0(text: SiteText, changes: list[str], left: list[str]) -> None:
-    """Take out the permissives that are built in now; propose what a bay has to name since."""
-    for number, bay in enumerate(_bays(text.values)):
-        path: Path = ("bay", number)
-        tag = bay.get("tag")
-        where = f"bay.{printable(tag)}" if isinstance(tag, str) else f"bay {number + 1}"
-        _start_permissives(text, path, where, changes, left)
-        _run_permissives(text, path, where, changes)
-        _propose(text, path, where, changes, left)
+    """Take out the permissives that are built in now; propose what a bay has to name since.
+
+    One sweep over all bays after the other, since edits that touch each other cost a reading of the file.
+    """
+    bays = _bays(text.values)
+    if len(bays) > MOST_TABLES:
+        raise ValueError(f"over {MOST_TABLES} tables of one kind")
+    found = [_Bay(("bay", number), _where(bay, number), bay, [], [], []) for number, bay in enumerate(bays)]
+    for bay in found:
+        _start_permissives(text, bay)
+    for word in _BUILT_IN_TO_RUN:
+        for bay, row in zip(found, _bays(text.values), strict=True):
+            _run_permissive(text, bay, row.get("run_permissives"), word)
+    inputs = {table.get("tag") for table in _tables(text.values, "input") if isinstance(table.get("tag"), str)}
+    for bay in found:
+        _propose(bay, inputs)
+        text.comment(bay.path, [printable(line) for line in bay.lines])
+        changes += bay.changes
+        left += bay.left
     if text.values.get("format") != 1:
         text.put(("format",), 1)
         changes.append("format: 1 entered")
 
 
-def _start_permissives(text: SiteText, bay: Path, where: str, changes: list[str], left: list[str]) -> None:
-    key = (*bay, "start_permissives")
-    if not text.has(key):
+@dataclass(frozen=True, slots=True)
+class _Bay:
+    """A bay of the old file, and what becomes of it: comments to add, changes, what is left."""
+
+    path: Path
+    where: str
+    row: Mapping[str, Any]
+    lines: list[str]
+    changes: list[str]
+    left: list[str]
+
+
+def _where(bay: Mapping[str, Any], number: int) -> str:
+    tag = bay.get("tag")
+    return f"bay.{printable(tag)}" if isinstance(tag, str) else f"bay {number + 1}"
+
+
+def _start_permissives(text: SiteText, bay: _Bay) -> None:
+    if "start_permissives" not in bay.row:
         return
-    words = text.at(key)
+    words, name = bay.row["start_permissives"], f"{bay.where}.start_permissives"
     if not _is_list_of_texts(words):
-        raise ValueError(f"{where}.start_permissives is no list of texts")
-    text.remove(key)
-    changes.append(f"{where}.start_permissives: taken out; {', '.join(_BUILT_IN_TO_START)} hold for every bay now")
+        raise ValueError(f"{name} is no list of texts")
+    text.remove((*bay.path, "start_permissives"))
+    bay.changes.append(f"{name}: taken out; {', '.join(_BUILT_IN_TO_START)} hold for every bay now")
     others = [word for word in words if word not in _BUILT_IN_TO_START]
     if others:
-        text.comment(bay, [printable(f"# start_permissives = {json.dumps(others, ensure_ascii=False)}  # ?")])
-        left.append(
-            f"{where}.start_permissives: {', '.join(others)} can't be asked for at the start alone; kept as a "
-            "comment. Where it must be energised all the time, write it among run_permissives."
+        bay.lines.append(f"# start_permissives = {json.dumps(others, ensure_ascii=False)}  # ?")
+        bay.left.append(
+            f"{name}: {', '.join(others)} can't be asked for at the start alone; kept as a comment. "
+            "Where it must be energised all the time, write it among run_permissives."
         )
 
 
-def _run_permissives(text: SiteText, bay: Path, where: str, changes: list[str]) -> None:
-    key = (*bay, "run_permissives")
-    words = text.at(key) if text.has(key) else None
-    if not isinstance(words, list):
+def _run_permissive(text: SiteText, bay: _Bay, words: Any, word: str) -> None:
+    if not isinstance(words, list) or word not in words:
         return
-    for number in range(len(words) - 1, -1, -1):
-        if words[number] in _BUILT_IN_TO_RUN:
-            text.remove((*key, number))
-    gone = [word for word in words if word in _BUILT_IN_TO_RUN]
-    if gone:
-        changes.append(f"{where}.run_permissives: {', '.join(gone)} taken out; this holds for every bay now")
+    if words.count(word) > 1:
+        raise ValueError(f"{bay.where}.run_permissives has {word} twice")
+    text.remove((*bay.path, "run_permissives", words.index(word)))
+    bay.changes.append(f"{bay.where}.run_permissives: {word} taken out; this holds for every bay now")
 
 
-def _propose(text: SiteText, bay: Path, where: str, changes: list[str], left: list[str]) -> None:
+def _propose(bay: _Bay, inputs: Set[Any]) -> None:
     """Write down, as comments, the inputs that the bay's selector and stop circuit may have."""
-    row, lines = text.at(bay), []
-    inputs = [table.get("tag") for table in _tables(text.values, "input")]
-    permissives = row.get("run_permissives", [])
-    permissives = permissives if _is_list_of_texts(permissives) else []
+    run = bay.row.get("run_permissives")
+    permissives = [tag for tag in run if tag not in _BUILT_IN_TO_RUN] if _is_list_of_texts(run) else []
     autos = [tag for tag in permissives if "AUTO" in tag]
-    auto = autos[0] if len(autos) == 1 else "?"
-    if "selector" not in row:
+    if "selector" not in bay.row:
+        auto = autos[0] if len(autos) == 1 else "?"
         hand = auto.replace("AUTO", "HAND") if auto.replace("AUTO", "HAND") in inputs else "?"
         line = f"# selector = {{ auto = {_text(auto)}, hand = {_text(hand)} }}  # ? which inputs show AUTO and HAND"
-        lines.append(("selector", line))
-    if "stop_input" not in row:
-        hose = row.get("hose", {})
-        others = [tag for tag in permissives if tag not in autos and tag != _inner(hose, "input")]
+        _leave(bay, "selector", line)
+    if "stop_input" not in bay.row:
+        hose = bay.row.get("hose")
+        hose_input = hose.get("input") if isinstance(hose, dict) else None
+        others = [tag for tag in permissives if tag not in autos and tag != hose_input]
         stop = others[0] if len(others) == 1 else "?"
         among = f"; of the permissives, {', '.join(others)} may be it" if len(others) > 1 else ""
-        line = f"# stop_input = {_text(stop)}  # ? the input that sees the stop circuit whole{among}"
-        lines.append(("stop_input", line))
-    text.comment(bay, [printable(line) for _, line in lines])
-    for key, _ in lines:
-        changes.append(f"{where}.{key}: proposed in a comment")
-        left.append(f"{where}.{key}: say which, and take the # away; look at the wiring, not at the names of tags.")
+        _leave(
+            bay, "stop_input", f"# stop_input = {_text(stop)}  # ? the input that sees the stop circuit whole{among}"
+        )
+
+
+def _leave(bay: _Bay, key: str, line: str) -> None:
+    bay.lines.append(line)
+    bay.changes.append(f"{bay.where}.{key}: proposed in a comment")
+    bay.left.append(
+        f"{bay.where}.{key}: say which, and take the # away; look at the wiring, not at the names of tags."
+    )
 
 
 _STEPS: dict[int, Callable[[SiteText, list[str], list[str]], None]] = {0: _from_0}  # from that format to the next
@@ -141,10 +169,6 @@ def _bays(values: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 def _tables(values: Mapping[str, Any], kind: str) -> list[Mapping[str, Any]]:
     found = values.get(kind)
     return found if isinstance(found, list) and all(isinstance(item, dict) for item in found) else []
-
-
-def _inner(table: Any, key: str) -> Any:
-    return table.get(key) if isinstance(table, dict) else None
 
 
 def _is_list_of_texts(value: Any) -> bool:

@@ -25,10 +25,11 @@ class Released:
 def with_released(text: str, tags: Mapping[int, Released]) -> str:
     """Return the text with these entries. tags: by the number of the [[point]], from 0, in the order of the file."""
     edited = SiteText(text)
+    points = edited.values["point"]
     for number, entry in tags.items():
         released = ("point", number, "released")
         values: dict[str, int | str | date] = {"dips": entry.dips, "by": entry.by, "on": entry.on}
-        if not edited.has(released):
+        if "released" not in points[number]:
             edited.put(released, values)
             continue
         for key, value in values.items():  # an old entry keeps its form
