@@ -199,6 +199,25 @@ def test_where_edits_go_and_how_they_look() -> None:
     assert 'lines"""\n# stop_input = "?"\n# the end' in text
 
 
+@pytest.mark.parametrize("order", [(0, 0, 0), (2, 1, 0), (1, 1, 0), (2, 0, 0)])
+@pytest.mark.parametrize(
+    "items",
+    [
+        '"a", "b", "c"',
+        '\n "a",\n "b",  # b\n "c",\n',
+        '\n "a"\n , "b"  # b\n , "c"\n',
+        '"a"\n, "b"\n, "c"  # c\n,  # d\n',
+    ],
+)
+def test_lists_can_be_emptied_in_any_order_however_they_are_written(items: str, order: tuple[int, ...]) -> None:
+    edited = SiteText(f"x = [{items}]\ny = 1\n")
+    expected = ["a", "b", "c"]
+    for number in order:
+        edited.remove(("x", number))
+        del expected[number]
+        assert edited.values == {"x": expected, "y": 1}
+
+
 def test_a_table_that_only_a_longer_header_made_gets_a_header() -> None:
     edited = SiteText("[site.show]\nlevel = 'm'\n")
     edited.put(("site", "scan"), "1 s")

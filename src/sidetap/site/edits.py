@@ -19,6 +19,7 @@ from sidetap.site.written import Value, written, written_key
 _BLANK = re.compile(r"[ \t]*")
 _REST = re.compile(r"[ \t]*,?[ \t]*(?:#[^\n]*)?\r?(?=\n|\Z)")  # of a line, behind a value that ends there
 _COMMA = re.compile(r"[ \t]*,[ \t]*")
+_FAR_COMMA = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*,")  # perhaps on a later line
 _MARK = "\ufeff"
 
 
@@ -220,6 +221,9 @@ class SiteText:
         comma, rest = _COMMA.match(self._body, end), _REST.match(self._body, end)
         if behind is not None and (comma is None or "\n" not in self._body[end : behind[0]]):
             return _Splice(start, behind[0], "")
+        far = None if comma is not None else _FAR_COMMA.match(self._body, end)
+        if far is not None:
+            return _Splice(start, far.end(), "")
         if rest is not None and not self._body[self._line_start(start) : start].strip():
             return _Splice(self._line_start(start), self._line_end(rest.end()), "")
         if before is not None and "\n" not in self._body[before[1] : start]:
