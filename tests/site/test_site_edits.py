@@ -218,6 +218,14 @@ def test_lists_can_be_emptied_in_any_order_however_they_are_written(items: str, 
         assert edited.values == {"x": expected, "y": 1}
 
 
+def test_keys_added_one_after_the_other_stand_in_that_order() -> None:
+    edited = SiteText("a = {}\nb = { c = 1 }\n")
+    for table in (("a",), ("b",), ()):
+        for key in ("z", "y"):
+            edited.put((*table, key), 1)
+    assert edited.text == "a = { z = 1, y = 1 }\nb = { c = 1, z = 1, y = 1 }\nz = 1\ny = 1\n"
+
+
 def test_a_table_that_only_a_longer_header_made_gets_a_header() -> None:
     edited = SiteText("[site.show]\nlevel = 'm'\n")
     edited.put(("site", "scan"), "1 s")
