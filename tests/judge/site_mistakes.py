@@ -329,7 +329,7 @@ FORM = [
     wrong("vessel T3", 'delay = "2 s"', 'delay = ▸"2 m"', "'m'", "min"),
     wrong("vessel T3", 'mean = "15 s"', 'mean = ▸"1.5 s"', "whole"),
     wrong("vessel T3", 'mean = "15 s"', 'mean = ▸"15 min"', "60 s"),
-    wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11.65 kg/L"', "4000 kg/m3"),
+    wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11.65 kg/L"', "11.65 kg/L is outside", "kg/m3"),
     wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"1396"', "lb/gal"),
     wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11,65 lb/gal"', "11,65"),
     wrong("vessel T3", "on = 2026-01-20", 'on = ▸"2026-01-20"', "date"),

@@ -426,6 +426,30 @@ def test_the_secrets_file_is_faulted_at_its_own_line(
     assert len(problems) <= 2, listed(problems)
 
 
+SLIPS = [
+    'pin = "1"4711',
+    "pin = 47 4711",
+    'pin = "4711',
+    "pin = 4711",
+    '4711 = "scrypt"',
+    'pin = "scrypt$4711"',
+    "pin = 4711x",
+    'pin = ["4711"]',
+    "pin = 4711-13-01",
+    'pin = "x"\nnew_pin = "4711"',
+    "[4711]",
+]
+
+
+@pytest.mark.parametrize(
+    "slip", [*(f'person = "Ines Varga"\n{slip}' for slip in SLIPS), 'person = "4711"\npin = "Ines"']
+)
+def test_the_secrets_file_is_never_quoted(own_yard: Path, slip: str) -> None:
+    problems = beside(own_yard, "secrets.toml", f"[[secret]]\n{slip}\n", WITH_SECRETS)
+    assert any(Path(problem.file).name == "secrets.toml" for problem in problems)
+    assert "4711" not in listed(problems).replace(str(own_yard), "")
+
+
 def test_a_secrets_file_that_others_can_read_is_told(own_yard: Path) -> None:
     assert beside(own_yard, "secrets.toml", SECRET, WITH_SECRETS) == []
     (own_yard / "secrets.toml").chmod(0o644)
