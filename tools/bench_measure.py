@@ -24,14 +24,17 @@ Words = tuple[int, ...]
 
 
 def t1_words(n: int) -> Words:
+    """Return millimetres, a good status, a temperature."""
     return 6000 - n // 3, 1, 183
 
 
 def t3_words(n: int) -> Words:
+    """Return a pressure in kPa and a temperature."""
     return struct.unpack(">4H", struct.pack(">ff", 27.1 - n / 500, 18.4))
 
 
 def t6_words(n: int) -> Words:
+    """Return feet, the low word first."""
     high, low = struct.unpack(">HH", struct.pack(">f", 4.0 - n / 2500))
     return low, high
 
@@ -63,7 +66,8 @@ def bench_reading(site: Site, vessel: str) -> None:
         meter.draw(vessel, [0.001], False, 0)
         for n, transaction in enumerate(answers):
             meter.receive(transaction)
-            assert meter.level(vessel, n * NS_PER_S).volume_m3 is not None
+            if meter.level(vessel, n * NS_PER_S).volume_m3 is None:
+                raise ValueError(f"no volume of {vessel} at {n}")
 
     def fractions() -> None:
         for n in range(READINGS):

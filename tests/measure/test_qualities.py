@@ -202,3 +202,24 @@ def test_levels_are_exact_and_rounded_down(site: Site, vessel: str) -> None:
         assert sample.level_01mm <= level * 10_000 < sample.level_01mm + 1
         exact += 1
     assert exact >= 45
+
+
+# -- steps, to the tenth of a millimetre -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("counts", "t_s", "bad"),
+    [
+        (43_710, 11, False),  # 50.0 mm in 1 s
+        (43_711, 11, True),  # 50.1 mm
+        (42_710, 11, False),
+        (42_709, 11, True),
+        (44_210, 12, False),
+        (44_211, 12, True),
+    ],
+)
+def test_a_step_is_judged_to_the_last_digit(site: Site, counts: int, t_s: int, bad: bool) -> None:
+    meter = Meter(site)
+    meter.receive(answer(12, 0, [43_210, 0, 1], 10))
+    meter.receive(answer(12, 0, [counts, 0, 1], t_s))
+    assert meter.level("T2", t_s * S).bad is bad

@@ -145,6 +145,14 @@ def test_what_is_drawn_in_short_openings_adds_up(site: Site) -> None:
     assert loading.until_frozen(1000) - 500 == 3
 
 
+def test_a_draw_too_slow_to_expect_a_tenth_of_a_millimetre_by_the_next_poll_adds_up_too(site: Site) -> None:
+    """60 gpm over T1's surface: 0.0576 mm/s, 20 mm in 346.9 s."""
+    loading = Loading(site)
+    loading.poll()
+    loading.draw(T5_FLOW)
+    assert loading.until_frozen(400) - 1 == 347
+
+
 def test_two_bays_draw_together(site: Site) -> None:
     loading = Loading(site)
     loading.poll()

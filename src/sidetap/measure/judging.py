@@ -111,7 +111,7 @@ class Judge:
             if level <= sensor:
                 return _below(max(sensor, _bottom(vessel)), f"the level is at or below the sensor at {height}")
             return _below(low, f"too near to the sensor at {height} to be told from an uncovered one")
-        if level < min(Fraction(0), _bottom(vessel)):
+        if level < 0:
             return Sample(None, Quality.BAD, f"a level of {_level(level)} is under the vessel's floor")
         if level < low:
             return _below(low, f"{_level(level)} is below the lowest level the vessel has a volume for")
