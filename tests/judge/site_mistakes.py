@@ -506,6 +506,9 @@ BURNT = [
     doubtful("line north", 'checked_by = "R. Achterberg"', 'checked_by = ▸"TBD"'),
     doubtful("vessel T1", 'source = "table of typical values; replace by certificate"', 'source = ▸"?"'),
     doubtful("line north", "baud = 19200", "baud = ▸300"),
+    doubtful("vessel T1", 'high = "6.90 m"', 'high = ▸"20 ft 19 in"', "19 in"),
+    doubtful("valve A1", 'open_limit = "7 min 10 s"', 'open_limit = ▸"6 min 65 s"', "65 s"),
+    doubtful("module IO-1", "baud = 19200", "baud = ▸1200"),
 ]
 """What an engineer who was burnt wants to hear of, error or warning."""
 
