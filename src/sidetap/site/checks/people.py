@@ -36,7 +36,7 @@ def check_people(rows: Rows) -> None:
         if not secret.fine("person"):
             continue
         if secret.draft in holders:
-            secret.table.error("person", f"{secret.draft!r} has two secrets", "One person, one secret.")
+            secret.table.error("person", "it has two secrets", "One person, one secret.")
         holders.add(secret.draft)
         if secret.draft not in names_here and all(p.fine("name") for p in rows.people):
             remedy = f"Names there: {names(names_here)}."

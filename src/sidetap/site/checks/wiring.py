@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from sidetap.line import width
-from sidetap.quantity import NS_PER_S, format_duration
+from sidetap.quantity import NS_PER_MS, NS_PER_S, format_duration
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
 from sidetap.site.rows import Row
@@ -25,6 +25,7 @@ def check_wiring(rows: Rows) -> None:
     """Note what is wired wrong."""
     _taps(rows)
     _busy(rows)
+    _busy_modules(rows)
     _modules(rows)
     _coils(rows)
     _bits(rows)
@@ -73,6 +74,20 @@ def _busy(rows: Rows) -> None:
         if busy > 1:
             problem = f"{row.draft.baud} baud can't carry the polls of its points: {float(busy):.0%} of the time"
             row.table.warning("baud", problem, "Check the rate, and how often the points are polled.")
+
+
+def _busy_modules(rows: Rows) -> None:
+    """Look whether a module's port can carry its inputs and outputs once a scan."""
+    for row in rows.modules:
+        if not rows.scan_ns or not row.fine("tag", "baud"):
+            continue
+        bits = sum(wired.fine("module") and wired.draft.module == row.tag for wired in rows.inputs)
+        characters = 2 * REQUEST + 2 * ANSWER + 2 * SILENCES + -(-bits // 8) + 3
+        needed_ns = characters * BITS * NS_PER_S // row.draft.baud
+        if needed_ns > rows.scan_ns:
+            problem = f"{row.draft.baud} baud needs {needed_ns // NS_PER_MS} ms for {bits} inputs and the coils"
+            remedy = f"A scan has {format_duration(rows.scan_ns)}: a faster rate, or a slower scan."
+            row.table.warning("baud", problem, remedy)
 
 
 def _modules(rows: Rows) -> None:
