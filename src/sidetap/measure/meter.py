@@ -236,7 +236,7 @@ def _quality(watched: _Watched, now_ns: int) -> tuple[Quality, str]:
     if silence_ns >= point.warn_age_ns:
         return Quality.WARN, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
     if watched.line.port.startswith("pty:"):
-        return Quality.SIMULATED, f"line {point.line} is simulated; no vessel stands behind it"
+        return Quality.SIMULATED, f"line {point.line} is simulated"
     return Quality.GOOD, ""
 
 
