@@ -226,7 +226,6 @@ class _Compiler:
         full = lcm(*(_ms(v.open_limit_ns) for v in valves))
         weights = {v.tag: full // _ms(v.open_limit_ns) for v in valves}
         most_openings = 1 + bay.restarts
-        permissives = sorted(bay.run_permissives, key=natural)
 
         # What people do, and what the post's wires say
         panel_open = b.input_bool(f"{tag}.panel_open")

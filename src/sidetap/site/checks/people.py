@@ -6,7 +6,7 @@ from sidetap.quantity import odd_characters
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
 from sidetap.site.rows import Row
-from sidetap.site.table import names, shorten
+from sidetap.site.table import names
 
 # letters of the Cyrillic and the Greek script that look like Latin ones
 _LOOK_ALIKES = str.maketrans(
@@ -40,7 +40,7 @@ def check_people(rows: Rows) -> None:
         holders.add(secret.draft)
         if secret.draft not in names_here and all(p.fine("name") for p in rows.people):
             remedy = f"Names there: {names(names_here)}."
-            secret.table.error("person", f"{shorten(secret.draft)!r} is not in the people's file", remedy)
+            secret.table.error("person", "no person of the people's file", remedy)
     if rows.people and all(row.fine("name", "role") for row in rows.people):
         _roles(rows)
 
