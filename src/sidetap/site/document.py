@@ -17,7 +17,14 @@ from sidetap.site.problem import Problem, Severity
 from sidetap.site.syntax import mistakes
 
 SECRETS = "secrets: "  # the prefix of keys in that file
-_SAID_OF_SECRETS = ("missing", "no such key", "no salted hash", "this byte is no UTF-8", "it has two secrets", "no person of the people's file")
+_SAID_OF_SECRETS = (
+    "missing",
+    "no such key",
+    "no salted hash",
+    "this byte is no UTF-8",
+    "it has two secrets",
+    "no person of the people's file",
+)
 LONGEST_LINE = 1000  # characters; bounds numbers and dotted keys, which cost more than their length
 DEEPEST = 20  # brackets, and parts of a key; a site needs four
 _STRING = r'"(?:\\.|[^"\\\n])*+"|\'[^\'\n]*+\''

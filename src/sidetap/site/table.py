@@ -48,6 +48,7 @@ from sidetap.site.places import Path
 from sidetap.site.problem import Problem, Severity
 
 LONGEST_TEXT = 400
+FIRST_YEAR, LAST_YEAR = 2000, 2099  # of statements about a running yard
 MOST_TABLES = 1000  # of one kind: twice the inputs of a yard of 32 bays
 MOST_UNKNOWN = 200  # keys told one by one
 _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
@@ -319,6 +320,8 @@ class Table:
         if isinstance(value, datetime) or not isinstance(value, date):
             self._wrong_type(key, value, "a date")
             return date.min
+        if not FIRST_YEAR <= value.year <= LAST_YEAR:
+            self.error(key, f"{value} is no day on which this was done", "Check the year.")
         return value
 
     def minute_of_day(self, key: str) -> int:

@@ -26,6 +26,7 @@ def check_rules(rows: Rows) -> None:
             _shared(row, rule, rows)
         elif isinstance(rule, model.ExclusiveVessel):
             _several_bays(row, rule.vessel, rows)
+    _overlapping(rows)
     _one_of_a_kind(rows)
     _unruled(rows)
     _products(rows)
@@ -37,6 +38,21 @@ def _quiet(row: Row[model.Rule], rule: model.QuietHours) -> None:
         row.table.error("to", "the same as from: no time at all, or all day", "Write when polling begins again.")
     elif row.fine("from", "to") and (rule.to_minute - rule.from_minute) % DAY > DAY // 2:
         row.table.warning("to", "quiet for more than half of the day", "Are from and to exchanged?")
+
+
+def _overlapping(rows: Rows) -> None:
+    """Warn of two quiet windows that share minutes: one of them is a slip."""
+    windows = [row for row in rows.rules if isinstance(row.draft, model.QuietHours) and row.fine("from", "to")]
+    taken: dict[int, str] = {}
+    for row in windows:
+        rule = row.draft
+        assert isinstance(rule, model.QuietHours)  # noqa: S101  # for the types; filtered above
+        length = (rule.to_minute - rule.from_minute) % DAY
+        minutes = {(rule.from_minute + n) % DAY for n in range(length)}
+        other = next((taken[minute] for minute in minutes if minute in taken), None)
+        if other is not None:
+            row.table.warning("from", f"it overlaps rule {other}", "Write one window, or two that don't meet.")
+        taken.update(dict.fromkeys(minutes, row.tag))
 
 
 def _bays_of(vessel: str, rows: Rows) -> list[str]:
