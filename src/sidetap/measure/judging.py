@@ -20,6 +20,8 @@ from sidetap.quantity import Quality, format_level, format_number, from_si, to_s
 from sidetap.site.levels import level_m
 from sidetap.site.model import Condition, LevelKind, Point, Vessel
 
+_GOOD = Quality.GOOD  # looked up once: every good answer needs it
+
 
 @dataclass(frozen=True, slots=True)
 class Sample:
@@ -94,7 +96,7 @@ class Judge:
         floor_01mm = above * 10_000 // below
         low_01mm, high_01mm = self._good_01mm
         if valid and low_01mm <= floor_01mm < high_01mm:
-            return Sample((above, below), Quality.GOOD, "", None, floor_01mm, above / below)
+            return Sample((above, below), _GOOD, "", None, floor_01mm, above / below)
         return self._at_an_end(Fraction(decoded), valid, Fraction(above, below))
 
     def _at_an_end(self, decoded: Fraction, valid: bool, level: Fraction) -> Sample:

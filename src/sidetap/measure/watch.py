@@ -28,6 +28,8 @@ from sidetap.measure.level_reading import WatchState
 from sidetap.quantity import NS_PER_S
 from sidetap.site.model import FrozenWatch
 
+_OFF, _IDLE, _WATCHING, _SUSPENDED, _FROZEN = WatchState  # looked up once: a reading asks for the state each time
+
 _DUST_01MM = 1e-6  # what floats may lack of a fall that is due exactly now
 _LEAST_M2 = 1e-6  # of a surface: at the lowest line of a lying vessel there is none
 
@@ -114,14 +116,14 @@ class Watch:
     def state(self) -> tuple[WatchState, str]:
         """Return what the watch does, and what there is to say about it, "" when nothing."""
         if self._limits is None:
-            return WatchState.OFF, ""
+            return _OFF, ""
         if self._frozen is not None:
-            return WatchState.FROZEN, self._frozen[1]
+            return _FROZEN, self._frozen[1]
         if self.receiving:
-            return WatchState.SUSPENDED, "watch on frozen values suspended: a delivery"
+            return _SUSPENDED, "watch on frozen values suspended: a delivery"
         if self._rising and self.flow_m3_per_s > 0:
-            return WatchState.SUSPENDED, "watch on frozen values suspended: the level rises"
-        return (WatchState.WATCHING if self.flow_m3_per_s > 0 else WatchState.IDLE), ""
+            return _SUSPENDED, "watch on frozen values suspended: the level rises"
+        return (_WATCHING if self.flow_m3_per_s > 0 else _IDLE), ""
 
     def _begin(self, level_01mm: int, drawn_m3: float) -> None:
         self._changed = level_01mm, drawn_m3
