@@ -1,7 +1,8 @@
 """How long a reading takes, from registers to a volume with its uncertainty; for the table of tools/bench.py.
 
 The registers of whole answers come in, one a second of virtual time, as the yard's transmitters would send them while
-they fall; out comes what a panel shows of each: level, volume, mass with their uncertainties, rate, time to the trip.
+they fall. Two figures come out: from registers to level, volume and mass with their uncertainties; and all that a
+station does with an answer: what it holds it by, steps, the watch on frozen values, rate, time to the trip, age.
 """
 
 import struct
@@ -13,6 +14,8 @@ from timing import cpu_s, show
 
 from sidetap.line import Outcome, Transaction
 from sidetap.measure import Meter
+from sidetap.measure.budget import Budget
+from sidetap.measure.judging import Judge
 from sidetap.quantity import NS_PER_S
 from sidetap.rehearse.folder import EXAMPLE
 from sidetap.site import Site, load_or_refuse
@@ -24,14 +27,17 @@ Words = tuple[int, ...]
 
 
 def t1_words(n: int) -> Words:
+    """Return millimetres, a good status, a temperature."""
     return 6000 - n // 3, 1, 183
 
 
 def t3_words(n: int) -> Words:
+    """Return a pressure in kPa and a temperature."""
     return struct.unpack(">4H", struct.pack(">ff", 27.1 - n / 500, 18.4))
 
 
 def t6_words(n: int) -> Words:
+    """Return feet, the low word first."""
     high, low = struct.unpack(">HH", struct.pack(">f", 4.0 - n / 2500))
     return low, high
 
@@ -55,7 +61,7 @@ def transactions(site: Site, vessel: str) -> list[Transaction]:
 
 def bench_reading(site: Site, vessel: str) -> None:
     """Time one vessel's readings, beside the formulas alone in plain fractions."""
-    answers = transactions(site, vessel)
+    answers, registers = transactions(site, vessel), [ANSWERS[vessel](n) for n in range(READINGS)]
     found, point = site.vessel(vessel), site.point(site.vessel(vessel).level.point)
 
     def readings() -> None:
@@ -63,7 +69,14 @@ def bench_reading(site: Site, vessel: str) -> None:
         meter.draw(vessel, [0.001], False, 0)
         for n, transaction in enumerate(answers):
             meter.receive(transaction)
-            assert meter.level(vessel, n * NS_PER_S).volume_m3 is not None
+            if meter.level(vessel, n * NS_PER_S).volume_m3 is None:
+                raise ValueError(f"no volume of {vessel} at {n}")
+
+    def volumes() -> None:
+        ready, budget, shape = Judge(found, point), Budget(found), found.geometry
+        for words in registers:
+            metres = ready.judge(point.register, words).metres
+            budget.content(metres, shape.volume_m3(metres), shape.area_m2(metres), heel_m3=0.0)
 
     def fractions() -> None:
         for n in range(READINGS):
@@ -72,9 +85,11 @@ def bench_reading(site: Site, vessel: str) -> None:
             volume, area = found.geometry.volume_m3(at), found.geometry.area_m2(at)
             hypot(found.uncertainty.reading_01mm / 10_000 * area, float(found.uncertainty.volume) * volume)
 
-    ours, theirs = cpu_s(readings) / READINGS * 1e6, cpu_s(fractions) / READINGS * 1e6
-    what, wanted = f"{vessel}: registers to volume, ± and all", f"wanted: {WANTED_US} µs at most"
-    show(what, f"{ours:.1f} µs", "level and ± alone, in fractions", f"{theirs:.1f} µs", theirs / ours, wanted)
+    alone, whole, theirs = (cpu_s(work) / READINGS * 1e6 for work in (volumes, readings, fractions))
+    peer, theirs_text = "level and its ± alone, in fractions", f"{theirs:.1f} µs"
+    wanted = f"wanted: {WANTED_US} µs at most"
+    show(f"{vessel}: registers to volume with ±", f"{alone:.1f} µs", peer, theirs_text, theirs / alone, wanted)
+    show(f"{vessel}: all that is done", f"{whole:.1f} µs", peer, theirs_text, theirs / whole)
 
 
 def main() -> None:

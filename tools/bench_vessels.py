@@ -40,6 +40,7 @@ LEVELS = 1_000_000
 TARGET_MS = 50
 PROBES = 2000
 SEED = 20260311
+RUNS = 9  # so short a work is easily disturbed
 
 LYING = {"D": 3.0, "L": 8.0, "horizontal": True}
 UPRIGHT = {"D": 3.0, "L": 4.0, "horizontal": False}
@@ -89,7 +90,7 @@ def bench(name: str, shape: Vessel, levels: NDArray[np.float64], peer: str, thei
     """Print one shape beside its peer, whose seconds for all levels are given."""
     many._table.cache_clear()
     first_s = cpu_s(lambda: volumes(shape, [shape.bottom_m]), runs=1)
-    ours_s = cpu_s(lambda: volumes(shape, levels))
+    ours_s = cpu_s(lambda: volumes(shape, levels), RUNS)
     probes = levels[:PROBES]
     true = np.array([shape.volume_m3(level) for level in probes])
     miss = float(np.max(np.abs(volumes(shape, probes).volume_m3 - true) / true))
@@ -111,7 +112,7 @@ def fastest(words: dict[str, Any], levels: NDArray[np.float64]) -> tuple[str, fl
     except UnconvergedError:
         return "fluids, level by level", singly_s
     polynomial: Callable[[NDArray[np.float64]], NDArray[np.float64]] = tank.V_from_h_cheb
-    polynomial_s = cpu_s(lambda: polynomial(levels))
+    polynomial_s = cpu_s(lambda: polynomial(levels), RUNS)
     true = np.array([tank.V_from_h(level) for level in some])
     miss = float(np.max(np.abs(polynomial(levels[:PROBES]) - true) / true))
     if polynomial_s < singly_s:
@@ -133,7 +134,7 @@ def main() -> None:
         levels = table.bottom_m + (table.top_m - table.bottom_m) * rng.random(LEVELS)
         xs = np.array([float(row.level_m) for row in table.rows])
         ys = np.array([float(row.volume_m3) for row in table.rows])
-        theirs_s = cpu_s(partial(np.interp, levels, xs, ys))
+        theirs_s = cpu_s(partial(np.interp, levels, xs, ys), RUNS)
         bench(f"strapping, {rows} rows", table, levels, "numpy.interp", theirs_s)
 
 

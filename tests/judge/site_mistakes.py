@@ -329,7 +329,7 @@ FORM = [
     wrong("vessel T3", 'delay = "2 s"', 'delay = ▸"2 m"', "'m'", "min"),
     wrong("vessel T3", 'mean = "15 s"', 'mean = ▸"1.5 s"', "whole"),
     wrong("vessel T3", 'mean = "15 s"', 'mean = ▸"15 min"', "60 s"),
-    wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11.65 kg/L"', "4000 kg/m3"),
+    wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11.65 kg/L"', "11.65 kg/L is outside", "kg/m3"),
     wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"1396"', "lb/gal"),
     wrong("vessel T3", 'value = "11.65 lb/gal"', 'value = ▸"11,65 lb/gal"', "11,65"),
     wrong("vessel T3", "on = 2026-01-20", 'on = ▸"2026-01-20"', "date"),
@@ -506,6 +506,9 @@ BURNT = [
     doubtful("line north", 'checked_by = "R. Achterberg"', 'checked_by = ▸"TBD"'),
     doubtful("vessel T1", 'source = "table of typical values; replace by certificate"', 'source = ▸"?"'),
     doubtful("line north", "baud = 19200", "baud = ▸300"),
+    doubtful("vessel T1", 'high = "6.90 m"', 'high = ▸"20 ft 19 in"', "19 in"),
+    doubtful("valve A1", 'open_limit = "7 min 10 s"', 'open_limit = ▸"6 min 65 s"', "65 s"),
+    doubtful("module IO-1", "baud = 19200", "baud = ▸1200"),
 ]
 """What an engineer who was burnt wants to hear of, error or warning."""
 

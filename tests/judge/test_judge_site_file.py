@@ -17,7 +17,7 @@ from pathlib import Path
 from shutil import copytree
 
 import pytest
-from site_mistakes import ALL, BURNT, FORM, MARK, Edit, Mistake, edited, places, table_of
+from site_mistakes import ALL, BURNT, FORM, MARK, RULES, Edit, Mistake, edited, places, table_of
 
 from sidetap.cli.main import run
 from sidetap.errors import BadInput
@@ -69,13 +69,13 @@ def assert_told(problems: Sequence[Problem], mistake: Mistake, place: tuple[int,
 
 
 def rounds() -> tuple[list[Mistake], list[list[Mistake]]]:
-    """Return what is planted alone, and rounds of what is wrong in form, no two of a round in the same table.
+    """Return what is planted alone, and rounds of what is wrong in form or rules, no two of a round in one table.
 
-    Form errors are many and cheap to judge together; that each is told at its place shows that none hides another.
+    Those are many, and cheaper to judge together; that each is told at its place shows that none hides another.
     """
-    alone = [mistake for mistake in ALL if mistake not in FORM]
+    alone = [mistake for mistake in ALL if mistake not in FORM + RULES]
     together: list[dict[str, Mistake]] = []
-    for mistake in FORM:
+    for mistake in FORM + RULES:
         table = mistake.edits[0][0]
         if not table or sum(new.count(MARK) for _, _, new in mistake.edits) != 1:
             alone.append(mistake)
@@ -100,7 +100,7 @@ def test_a_mistake_is_told_where_it_stands_and_nothing_else_is(yard: Path, mista
 
 
 @pytest.mark.parametrize("mistakes", ROUNDS, ids=[f"round {number}" for number in range(len(ROUNDS))])
-def test_mistakes_of_form_hide_none_of_each_other(yard: Path, mistakes: list[Mistake]) -> None:
+def test_mistakes_in_other_tables_hide_none_of_each_other(yard: Path, mistakes: list[Mistake]) -> None:
     text = edited(SITE, [edit for mistake in mistakes for edit in mistake.edits])
     problems = loaded(yard, text).problems
     in_order = sorted(mistakes, key=lambda mistake: table_of(SITE, mistake.edits[0][0]))
@@ -409,11 +409,11 @@ def test_the_peoples_file_is_faulted_at_its_own_line(
     ("old", "new", "place", "word"),
     [
         ("Ines Varga", "Ines Vargas", (2, 10), "Ines Varga"),
-        (SECRET, SECRET + SECRET, (5, 10), "Ines Varga"),
+        (SECRET, SECRET + SECRET, (5, 10), "two"),
         ("16384", "16383", (3, 7), "scrypt"),
         ("$8$1$", "$0$1$", (3, 7), "scrypt"),
-        (SECRET.split('"')[3], "1234", (3, 7), "digits"),
-        ("pin = ", "pni = ", (3, 1), "Did you mean pin"),
+        (SECRET.split('"')[3], "1234", (3, 7), "salted hash"),
+        ("pin = ", "pni = ", (3, 1), "no such key"),
     ],
 )
 def test_the_secrets_file_is_faulted_at_its_own_line(
@@ -422,8 +422,31 @@ def test_the_secrets_file_is_faulted_at_its_own_line(
     problems = beside(own_yard, "secrets.toml", SECRET.replace(old, new, 1), WITH_SECRETS)
     assert ("secrets.toml", *place) in {spot(problem) for problem in problems}, listed(problems)
     assert word in listed(problems)
-    assert "1234" not in listed(problems)
     assert len(problems) <= 2, listed(problems)
+
+
+SLIPS = [
+    'pin = "1"4711',
+    "pin = 47 4711",
+    'pin = "4711',
+    "pin = 4711",
+    '4711 = "scrypt"',
+    'pin = "scrypt$4711"',
+    "pin = 4711x",
+    'pin = ["4711"]',
+    "pin = 4711-13-01",
+    'pin = "x"\nnew_pin = "4711"',
+    "[4711]",
+]
+
+
+@pytest.mark.parametrize(
+    "slip", [*(f'person = "Ines Varga"\n{slip}' for slip in SLIPS), 'person = "4711"\npin = "Ines"']
+)
+def test_the_secrets_file_is_never_quoted(own_yard: Path, slip: str) -> None:
+    problems = beside(own_yard, "secrets.toml", f"[[secret]]\n{slip}\n", WITH_SECRETS)
+    assert any(Path(problem.file).name == "secrets.toml" for problem in problems)
+    assert "4711" not in listed(problems).replace(str(own_yard), "")
 
 
 def test_a_secrets_file_that_others_can_read_is_told(own_yard: Path) -> None:

@@ -172,7 +172,7 @@ def test_a_line_that_is_simulated_makes_no_level_good(site: Site) -> None:
     meter.receive(answer(11, 100, [3480, 1, 183], 10))
     reading = meter.level("T1", 10 * S)
     assert (reading.quality, reading.level_01mm) == (Quality.SIMULATED, 34_800)
-    assert reading.reason == "line north is simulated; no vessel stands behind it"
+    assert reading.reason == "line north is simulated"
     assert meter.level("T1", 13 * S).quality is Quality.WARN
 
 
@@ -202,3 +202,24 @@ def test_levels_are_exact_and_rounded_down(site: Site, vessel: str) -> None:
         assert sample.level_01mm <= level * 10_000 < sample.level_01mm + 1
         exact += 1
     assert exact >= 45
+
+
+# -- steps, to the tenth of a millimetre -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("counts", "t_s", "bad"),
+    [
+        (43_710, 11, False),  # 50.0 mm in 1 s
+        (43_711, 11, True),  # 50.1 mm
+        (42_710, 11, False),
+        (42_709, 11, True),
+        (44_210, 12, False),
+        (44_211, 12, True),
+    ],
+)
+def test_a_step_is_judged_to_the_last_digit(site: Site, counts: int, t_s: int, bad: bool) -> None:
+    meter = Meter(site)
+    meter.receive(answer(12, 0, [43_210, 0, 1], 10))
+    meter.receive(answer(12, 0, [counts, 0, 1], t_s))
+    assert meter.level("T2", t_s * S).bad is bad

@@ -52,6 +52,17 @@ def test_a_good_level_is_shown_with_volume_age_and_quality(page: Page, station: 
     assert page.locator("#lane-T1 .level").inner_text().split() == ["11", "ft", "5", "in"]
 
 
+def test_what_the_watch_on_frozen_values_says_is_told_once(page: Page, station: FakeStation) -> None:
+    suspended = vessel("T1", watch_text="watch on frozen values suspended: a delivery")
+    said = "no flow, or a frozen value; expected -23 mm/min"
+    frozen = unusable("T2", quality="bad", reason=said, watch_text=said, frozen=True)
+    show(page, station, snapshot(vessels=[suspended, frozen, vessel("T3", quality="simulated", reason="simulated")]))
+    expect(page.locator("#lane-T1 .note")).to_have_text("watch on frozen values suspended: a delivery")
+    expect(page.locator("#lane-T2 .note")).to_have_text(said)
+    expect(page.locator("#lane-T2 .checked")).to_be_visible()
+    expect(page.locator("#lane-T3 .note")).to_have_text("simulated")
+
+
 @pytest.mark.parametrize(
     ("quality", "word"),
     [

@@ -39,8 +39,11 @@ def test_comments_white_space_and_units_leave_no_mark(planted: Planter, yard: Pa
 def test_the_order_of_tables_leaves_no_mark(yard: Path) -> None:
     path = yard / "site.toml"
     head, *tables = re.split(r"(?m)^(?=\[)", path.read_text())
-    path.write_text(head + "\n".join(reversed(tables)))
-    assert hashes(path)[0] == BEFORE[0]
+    permissives = '["HS-B-AUTO", "XS-B", "LSH-B", "HC-B"]'
+    text = (head + "\n".join(reversed(tables))).replace(permissives, '["HC-B", "LSH-B", "XS-B", "HS-B-AUTO"]')
+    assert permissives not in text
+    path.write_text(text)
+    assert hashes(path) == BEFORE
 
 
 def test_people_and_the_folder_leave_no_mark(planted: Planter, yard: Path) -> None:

@@ -298,7 +298,7 @@ PLANTED = {
     "row-nobody-holds": Planted(
         '"10-34-0" = ["10-34-0"]',
         '"10-34-0" = ["10-34-0"]\n"urea" = ["10-34-0"]',
-        '["10-34-0"]\n\n',
+        '"urea" =',
         "compatible.urea",
         "no vessel holds 'urea'",
     ),

@@ -131,7 +131,7 @@ def test_a_receipts_contact_suspends_the_watch_and_leaves_the_volume_out(tmp_pat
     bench.run(25)
     assert bench.command("B1")
     vessel = bench.engine.snapshot(bench.now_ns)["vessels"][0]
-    assert vessel["watch_text"] == "the watch on frozen values is suspended: something is being delivered"
+    assert vessel["watch_text"] == "watch on frozen values suspended: a delivery"
     bench.ask("close", bay="B")
     bench.run(13)
     opening = bench.last_load().openings[0]

@@ -20,6 +20,8 @@ from sidetap.quantity import Quality, format_level, format_number, from_si, to_s
 from sidetap.site.levels import level_m
 from sidetap.site.model import Condition, LevelKind, Point, Vessel
 
+_GOOD = Quality.GOOD  # looked up once: every good answer needs it
+
 
 @dataclass(frozen=True, slots=True)
 class Sample:
@@ -94,7 +96,7 @@ class Judge:
         floor_01mm = above * 10_000 // below
         low_01mm, high_01mm = self._good_01mm
         if valid and low_01mm <= floor_01mm < high_01mm:
-            return Sample((above, below), Quality.GOOD, "", None, floor_01mm, above / below)
+            return Sample((above, below), _GOOD, "", None, floor_01mm, above / below)
         return self._at_an_end(Fraction(decoded), valid, Fraction(above, below))
 
     def _at_an_end(self, decoded: Fraction, valid: bool, level: Fraction) -> Sample:
@@ -111,7 +113,7 @@ class Judge:
             if level <= sensor:
                 return _below(max(sensor, _bottom(vessel)), f"the level is at or below the sensor at {height}")
             return _below(low, f"too near to the sensor at {height} to be told from an uncovered one")
-        if level < min(Fraction(0), _bottom(vessel)):
+        if level < 0:
             return Sample(None, Quality.BAD, f"a level of {_level(level)} is under the vessel's floor")
         if level < low:
             return _below(low, f"{_level(level)} is below the lowest level the vessel has a volume for")

@@ -29,6 +29,12 @@ from sidetap.measure.watch import Watch
 from sidetap.quantity import NS_PER_S, Quality, format_number
 from sidetap.site.model import Line, Point, Site, Vessel
 
+# Members, looked up once: in Python 3.11 each look-up of one costs as much as all else that is done with it
+_ANSWERED = Outcome.ANSWERED
+_GOOD, _WARN, _OLD, _BAD = Quality.GOOD, Quality.WARN, Quality.OLD, Quality.BAD
+_BELOW_SENSOR, _SIMULATED = Quality.BELOW_SENSOR, Quality.SIMULATED
+_USABLE = frozenset(quality for quality in Quality if quality.usable)
+
 
 class _Watched:
     """A vessel, its point, and what the line has said about it."""
@@ -89,7 +95,7 @@ class Meter:
 
     def receive(self, transaction: Transaction, line: str | None = None) -> None:
         """Take what happened on a line (by its tag; None: the site's first), in the order it was heard."""
-        if transaction.outcome is not Outcome.ANSWERED or transaction.repaired or transaction.backlog:
+        if transaction.outcome is not _ANSWERED or transaction.repaired or transaction.backlog:
             return
         device, table = transaction.device, transaction.table
         first, t_ns = transaction.register, transaction.t_end_ns
@@ -130,12 +136,12 @@ class Meter:
         watched = self._watched[vessel]
         quality, reason = _quality(watched, now_ns)
         latest, good, watch = watched.latest, watched.good, watched.watch
-        usable = good if quality.usable else None
+        usable = good if quality in _USABLE else None
         content = watched.content if usable is not None else None
         rate = watched.rate if content is not None and watched.trend.slope is not None else None
         state, text = watch.state()
         at_most_m3 = None
-        if quality is Quality.BELOW_SENSOR and latest is not None and latest.at_most_m is not None:
+        if quality is _BELOW_SENSOR and latest is not None and latest.at_most_m is not None:
             at_most_m3 = watched.vessel.geometry.volume_m3(float(latest.at_most_m))
         return LevelReading(
             vessel=vessel,
@@ -217,27 +223,27 @@ def _step_judged(watched: _Watched, sample: Sample, good: Sample, since_ns: int)
     if abs(step_m) <= allowed_m:
         return sample
     moved = f"{format_number(step_m * 1000)} mm in {format_number(Fraction(since_ns, NS_PER_S), 1)} s"
-    return Sample(None, Quality.BAD, f"a step of {moved}, over {format_number(allowed_m * 1000)} mm")
+    return Sample(None, _BAD, f"a step of {moved}, over {format_number(allowed_m * 1000)} mm")
 
 
 def _quality(watched: _Watched, now_ns: int) -> tuple[Quality, str]:
     point, latest = watched.point, watched.latest
     if latest is None:
-        return Quality.OLD, f"no whole answer yet from {_where(point)}"
+        return _OLD, f"no whole answer yet from {_where(point)}"
     silence_ns = now_ns - watched.latest_ns
     if silence_ns < 0:
-        return Quality.OLD, "the clock was set back, so that its age is unknown"
+        return _OLD, "the clock was set back, so that its age is unknown"
     if silence_ns >= point.close_age_ns:
-        return Quality.OLD, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
+        return _OLD, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
     if latest.exact is None:
         return latest.quality, latest.reason
     if watched.watch.frozen is not None:
-        return Quality.BAD, watched.watch.frozen[1]
+        return _BAD, watched.watch.frozen[1]
     if silence_ns >= point.warn_age_ns:
-        return Quality.WARN, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
+        return _WARN, f"no answer for {_seconds(silence_ns)} s from {_where(point)}"
     if watched.line.port.startswith("pty:"):
-        return Quality.SIMULATED, f"line {point.line} is simulated; no vessel stands behind it"
-    return Quality.GOOD, ""
+        return _SIMULATED, f"line {point.line} is simulated"
+    return _GOOD, ""
 
 
 def _rate(slope: tuple[float, float] | None, budget: Budget, area_m2: float) -> Rate | None:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections import deque
 from math import hypot, sqrt
+from operator import mul
 
 from sidetap.quantity import NS_PER_S
 
@@ -71,16 +72,11 @@ class Trend:
         if count < FEWEST_POINTS:
             return None
         first_ns, first_m = self._points[0]
-        s = m = ss = sm = mm = 0.0  # sums over the points, counted from the first: seconds, metres, their products
-        for t_ns, level_m in self._points:
-            seconds, metres = (t_ns - first_ns) / NS_PER_S, level_m - first_m
-            s += seconds
-            m += metres
-            ss += seconds * seconds
-            sm += seconds * metres
-            mm += metres * metres
-        square = ss - s * s / count
-        slope = (sm - s * m / count) / square
-        rest = max(0.0, mm - m * m / count - slope * slope * square)
+        seconds = [(t_ns - first_ns) / NS_PER_S for t_ns, _ in self._points]
+        metres = [level_m - first_m for _, level_m in self._points]
+        s, m = sum(seconds), sum(metres)
+        square = sum(map(mul, seconds, seconds)) - s * s / count
+        slope = (sum(map(mul, seconds, metres)) - s * m / count) / square
+        rest = max(0.0, sum(map(mul, metres, metres)) - m * m / count - slope * slope * square)
         scatter = _STUDENT[count - 3] * sqrt(rest / (count - 2) / square)
-        return slope, hypot(scatter, _ROUNDING * self._step_m / seconds)
+        return slope, hypot(scatter, _ROUNDING * self._step_m / seconds[-1])

@@ -13,7 +13,8 @@ then, so that a last digit that flickers is no change.
 A rise by the seen amount over that lowest level is no fall, but no frozen value either: something is being delivered,
 or the liquid sloshes. The watch then begins anew from there, and says that it is suspended until the level falls
 again; it is suspended altogether while the receipt's input is energised. A delivery that makes up for the draw to
-within a quarter can't be told from a frozen value by a level: without an input it closes the bay.
+within a quarter can't be told from a frozen value by a level: without an input it closes the bay. And while a liquid
+sloshes by more than the seen amount, no flow can't be told from flow.
 
 What is frozen stays so when its draw has ended, until the level has moved by the seen amount from where it stood, or
 a person has checked it. What is drawn in several short openings adds up: a value that doesn't move doesn't move.
@@ -26,6 +27,8 @@ from __future__ import annotations
 from sidetap.measure.level_reading import WatchState
 from sidetap.quantity import NS_PER_S
 from sidetap.site.model import FrozenWatch
+
+_OFF, _IDLE, _WATCHING, _SUSPENDED, _FROZEN = WatchState  # looked up once: a reading asks for the state each time
 
 _DUST_01MM = 1e-6  # what floats may lack of a fall that is due exactly now
 _LEAST_M2 = 1e-6  # of a surface: at the lowest line of a lying vessel there is none
@@ -113,14 +116,14 @@ class Watch:
     def state(self) -> tuple[WatchState, str]:
         """Return what the watch does, and what there is to say about it, "" when nothing."""
         if self._limits is None:
-            return WatchState.OFF, ""
+            return _OFF, ""
         if self._frozen is not None:
-            return WatchState.FROZEN, self._frozen[1]
+            return _FROZEN, self._frozen[1]
         if self.receiving:
-            return WatchState.SUSPENDED, "the watch on frozen values is suspended: something is being delivered"
+            return _SUSPENDED, "watch on frozen values suspended: a delivery"
         if self._rising and self.flow_m3_per_s > 0:
-            return WatchState.SUSPENDED, "the watch on frozen values is suspended: the level rises"
-        return (WatchState.WATCHING if self.flow_m3_per_s > 0 else WatchState.IDLE), ""
+            return _SUSPENDED, "watch on frozen values suspended: the level rises"
+        return (_WATCHING if self.flow_m3_per_s > 0 else _IDLE), ""
 
     def _begin(self, level_01mm: int, drawn_m3: float) -> None:
         self._changed = level_01mm, drawn_m3

@@ -4,6 +4,7 @@ import re
 import unicodedata
 from enum import StrEnum
 from fractions import Fraction
+from itertools import pairwise
 
 from sidetap.quantity.units import NS_PER_S, UNITS, Dimension, to_si
 
@@ -83,6 +84,9 @@ def parse_quantity(text: str, dimension: Dimension) -> Fraction:
     sizes = [UNITS[name].factor for _, name in terms]
     if sizes != sorted(sizes, reverse=True):
         raise ValueError(f"{text!r} has the smaller unit first; write the larger one first")
+    for (_, larger), (value, name) in pairwise(terms):
+        if to_si(value, name) >= UNITS[larger].factor:
+            raise ValueError(f"{text!r} has more than one {larger} in {name}; carry it over")
     if len(terms) == 1:
         value, name = terms[0]
         return to_si(-value if negative else value, name)

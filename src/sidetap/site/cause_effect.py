@@ -38,7 +38,18 @@ from sidetap.scheme import (
     second_mean,
     times,
 )
-from sidetap.site.model import Alarm, Bay, ExclusiveVessel, Rule, SharedOnlyAbove, Site, Valve, Vessel
+from sidetap.site.model import (
+    Alarm,
+    Bay,
+    ExclusiveVessel,
+    Rule,
+    SharedOnlyAbove,
+    Site,
+    Valve,
+    Vessel,
+    in_order,
+    natural,
+)
 
 AGE_LIMIT_MS = 3_600_000  # ages are counted up to an hour; older is no different
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
@@ -154,12 +165,12 @@ class _Compiler:
         b = self.b
         self.first = b.state_bool("site.first", True)
         b.assign("site.first", False)
-        for module in self.site.modules:
+        for module in in_order(self.site.modules):
             self.live[module.tag] = b.input_bool(f"{module.tag}.live")
-        for wired in self.site.inputs:
+        for wired in in_order(self.site.inputs):
             self.wired[wired.tag] = b.input_bool(wired.tag)
-        levels = {vessel.tag: self.vessel(vessel) for vessel in self.site.vessels}
-        bays = tuple(self.bay(bay, levels) for bay in self.site.bays)
+        levels = {vessel.tag: self.vessel(vessel) for vessel in in_order(self.site.vessels)}
+        bays = tuple(self.bay(bay, levels) for bay in in_order(self.site.bays))
         b.output("site.horn", any_of(*self.horn))
         return CompiledScheme(b.program(), bays, tuple(self.alarms))
 
@@ -192,7 +203,7 @@ class _Compiler:
         self.alarm(f"{tag}-old", "high", f"{tag} has had no fresh level for {_s(point.close_age_ns)} s", old)
         warn = (age >= _ms(point.warn_age_ns)) & ~old
         self.alarm(f"{tag}-late", "low", f"{tag} has had no fresh level for {_s(point.warn_age_ns)} s", warn)
-        for alarm in self.site.alarms:
+        for alarm in in_order(self.site.alarms):
             if alarm.vessel == tag:
                 self.level_alarm(alarm, vessel, level, bad | old)
         return _Level(tripped, bad, age, full, below)
@@ -290,7 +301,10 @@ class _Compiler:
             blocks = [
                 _Block("close-key", "Close was pressed (or the wire of the post's close key is broken)", close, True),
                 _Block("limit", "the open time of this ticket is used up", was_open[v.tag] & used_up, True),
-                *(_Block(t, self.when_off(t), ~self.wired[t], True) for t in bay.run_permissives),
+                *(
+                    _Block(t, self.when_off(t), ~self.wired[t], True)
+                    for t in sorted(bay.run_permissives, key=natural)
+                ),
                 _Block("selector", "the selector shows AUTO and HAND at once", auto & hand, True),
                 _Block("panel-lost", "the bay's panel is lost", panel_age >= _ms(bay.panel_lost_after_ns), True),
                 _Block("trip", f"{v.vessel} has tripped on low level", level.tripped, True),

@@ -16,6 +16,15 @@ from sidetap.site.places import Places
 from sidetap.site.problem import Problem, Severity
 from sidetap.site.syntax import mistakes
 
+SECRETS = "secrets: "  # the prefix of keys in that file
+_SAID_OF_SECRETS = (
+    "missing",
+    "no such key",
+    "no salted hash",
+    "this byte is no UTF-8",
+    "it has two secrets",
+    "no person of the people's file",
+)
 LONGEST_LINE = 1000  # characters; bounds numbers and dotted keys, which cost more than their length
 DEEPEST = 20  # brackets, and parts of a key; a site needs four
 _STRING = r'"(?:\\.|[^"\\\n])*+"|\'[^\'\n]*+\''
@@ -37,7 +46,10 @@ class Document:
     suggestions_left: int = 100  # finding the nearest key is slow, and a hostile file has many
 
     def add(self, severity: Severity, place: tuple[int, int], where: str, problem: str, remedy: str) -> None:
-        """Note a problem at line and column."""
+        """Note a problem at line and column; of secrets without a word of what stands there (remedies are ours)."""
+        if self.prefix == SECRETS:
+            where = "secrets"
+            problem = problem if problem in _SAID_OF_SECRETS else "it can't be used as it stands"
         self.problems.append(Problem(severity, self.file, *place, where, problem, remedy))
 
     def place_of_value(self, path: TomlPath) -> tuple[int, int]:

@@ -87,7 +87,8 @@ def _made(t: Table, make: Callable[[], Vessel]) -> Vessel | None:
 def _shape(t: Table, part: bool = False) -> Vessel | None:
     kind = t.choice("kind")
     if not kind:
-        return None  # which keys belong here isn't known
+        t.judge_rest()
+        return None
     if kind == STACK and part:
         t.error("kind", "a stack in a stack", "Put its parts into the one list.")
         return None
@@ -150,7 +151,8 @@ def _by_name(word: str, diameter_m: float) -> End:
 def _sized(t: Table, diameter_m: float) -> End:
     form = t.choice("form")
     if not form:
-        return Flat()  # which keys belong here isn't known
+        t.judge_rest()
+        return Flat()
     inward = form != "flat" and t.has("bulges") and t.choice("bulges") == "in"
     sizes_m = [float(t.quantity(key)) for key in _END_SIZES.get(form, ())]
     if form == "cone" and t.has("outlet"):

@@ -6,6 +6,8 @@ written in site.toml is the business of the module that reads it; nothing here h
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -390,8 +392,8 @@ class Site:
         return _by_tag(self.valves, tag)
 
     def valves_of(self, bay: str) -> tuple[Valve, ...]:
-        """Return the valves of a bay, in the order of the file."""
-        return tuple(v for v in self.valves if v.bay == bay)
+        """Return the valves of a bay, in the order of their tags: the scheme and its verification count them so."""
+        return in_order(v for v in self.valves if v.bay == bay)
 
 
 class _Tagged(Protocol):
@@ -400,6 +402,16 @@ class _Tagged(Protocol):
 
 
 _T = TypeVar("_T", bound=_Tagged)
+
+
+def in_order(things: Iterable[_T]) -> tuple[_T, ...]:
+    """Return things in the order of their tags, numbers in them as numbers: T2 before T10."""
+    return tuple(sorted(things, key=lambda thing: natural(thing.tag)))
+
+
+def natural(tag: str) -> list[tuple[int, str]]:
+    """Return what tags are sorted by."""
+    return [(int(digits or -1), letters) for letters, digits in re.findall(r"([^0-9]*)([0-9]*)", tag)]
 
 
 def _by_tag(things: tuple[_T, ...], tag: str) -> _T:

@@ -77,7 +77,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
     found = Rows(
         top=top,
         site=site,
-        scan_ns=scan_ns,
+        scan_ns=0 if "scan" in site.wrong else scan_ns,
         lines=[rows.read_line(t) for t in top.tables("line")],
         points=[rows.read_point(t) for t in top.tables("point")],
         vessels=[rows.read_vessel(t, folder) for t in top.tables("vessel")],
@@ -104,7 +104,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
         name=name,
         time_zone=zone,
         show=show,
-        scan_ns=scan_ns,
+        scan_ns=0 if "scan" in site.wrong else scan_ns,
         lines=_values(found.lines),
         points=_values(found.points),
         vessels=_values(found.vessels),

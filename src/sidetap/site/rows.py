@@ -151,8 +151,8 @@ _VALID_LIKE = {Dimension.LENGTH: ("0 mm", "7315 mm"), Dimension.PRESSURE: ("-1 k
 
 def _valid(t: Table, unit: str) -> tuple[Fraction, Fraction]:
     if not unit:
-        t.has("valid")  # its unit isn't known, so it can't be judged
-        t.wrong.add("valid")
+        t.texts("valid")
+        t.wrong.add("valid")  # its unit isn't known, so it can't be judged
         return Fraction(0), Fraction(0)
     dimension = UNITS[unit].dimension
     return t.quantity_range("valid", dimension, _VALID_LIKE.get(dimension, ("0 %", "100 %")))
@@ -235,7 +235,9 @@ def _level_source(t: Table) -> model.LevelSource:
     elif kind == model.LevelKind.PERCENT:
         span = t.length_01mm("span")
     if kind:
-        t.finish()  # else which keys belong here isn't known
+        t.finish()
+    else:
+        t.judge_rest()
     level_kind = model.LevelKind(kind) if kind else model.LevelKind.HEIGHT
     return model.LevelSource(point, level_kind, reference, blocking, sensor, span)
 
@@ -323,7 +325,8 @@ def read_rule(t: Table) -> Row[model.Rule]:
     """Read [[rule]]: a rule of the site."""
     tag, kind = t.tag(), t.choice("kind")
     if not kind:
-        return Row(model.Rule(tag, kind), t, frozenset(t.wrong))  # which keys belong here isn't known
+        t.judge_rest()
+        return Row(model.Rule(tag, kind), t, frozenset(t.wrong))
     draft = model.Rule(tag, kind)
     if kind == QUIET_HOURS:
         draft = model.QuietHours(tag, kind, t.minute_of_day("from"), t.minute_of_day("to"))

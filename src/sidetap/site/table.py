@@ -9,7 +9,7 @@ asked for.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
 from fractions import Fraction
@@ -35,7 +35,12 @@ from sidetap.site.keys import (
     Key,
     Length,
     Many,
+    Number,
     Quantity,
+    Reference,
+    Text,
+    Texts,
+    TimeOfDay,
     Whole,
     WordOrInner,
 )
@@ -43,12 +48,15 @@ from sidetap.site.places import Path
 from sidetap.site.problem import Problem, Severity
 
 LONGEST_TEXT = 400
+FIRST_YEAR, LAST_YEAR = 2000, 2099  # of statements about a running yard
 MOST_TABLES = 1000  # of one kind: twice the inputs of a yard of 32 bays
 MOST_UNKNOWN = 200  # keys told one by one
 _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 RESERVED_TAGS = ("site", "alarm")  # names of the scheme's own
 
+_PLACEHOLDERS = ("tbd", "todo", "n/a", "na", "none", "nobody", "name", "unknown", "xxx")
+_INCHES = re.compile(r"\b(in|ft)\b")  # these come out between tenths of a millimetre
 _DECIDE = ("kind", "as", "form")  # the keys on whose words others depend
 
 _F = TypeVar("_F", bound=Form)
@@ -80,6 +88,12 @@ class Table:
         inside: the way on from there to what is wrong: the number of a list's member, a key of that.
         """
         self._note(Severity.ERROR, key, problem, remedy, *inside)
+        self._fail(key)
+
+    def error_at_key(self, key: str, problem: str, remedy: str) -> None:
+        """Note an error at a key itself, where that and not its value is wrong."""
+        place = self.document.place_of_key((*self.path, key))
+        self.document.add(Severity.ERROR, place, self._name(key), problem, remedy)
         self._fail(key)
 
     def error_in(self, file: str, place: tuple[int, int], key: str, problem: str, remedy: str) -> None:
@@ -118,6 +132,25 @@ class Table:
 
     def _name(self, key: str) -> str:
         return ".".join(part for part in (self.where, shorten(key)) if part) or "site file"
+
+    def judge_rest(self) -> None:
+        """Read what stands here by its form alone, where the word that decides which keys belong here isn't known."""
+        readers: dict[type[Form], Callable[[str], object]] = {
+            Text: self.text,
+            Reference: self.text,
+            Choice: self.choice,
+            Whole: self.whole,
+            Number: self.number,
+            Quantity: self.quantity,
+            Length: self.length_01mm,
+            Duration: self.duration_ns,
+            TimeOfDay: self.minute_of_day,
+            Texts: self.texts,
+        }
+        for key in self.unknown():
+            declared = KEYS.get(f"{self.kind}.{key}")
+            if declared is not None and type(declared.form) in readers:
+                readers[type(declared.form)](key)
 
     def finish(self) -> None:
         """Note every key that nothing here asks for."""
@@ -275,6 +308,8 @@ class Table:
         """Return a length in whole 0.1 mm, to the nearest."""
         form = self._form(key, Length)
         length_m = self._bounded(key, Dimension.LENGTH, form.low, form.high)
+        if (length_m * 10_000).denominator != 1 and not _INCHES.search(self.values[key]):
+            self.error(key, f"{self.values[key]} is finer than 0.1 mm", "Levels are kept in whole 0.1 mm; round it.")
         return round_fraction(length_m * 10_000, Rounding.NEAREST)
 
     def day(self, key: str) -> date:
@@ -285,6 +320,8 @@ class Table:
         if isinstance(value, datetime) or not isinstance(value, date):
             self._wrong_type(key, value, "a date")
             return date.min
+        if not FIRST_YEAR <= value.year <= LAST_YEAR:
+            self.error(key, f"{value} is no day on which this was done", "Check the year.")
         return value
 
     def minute_of_day(self, key: str) -> int:
@@ -421,6 +458,8 @@ def _unfit(text: str) -> str:
         return f"no readable text: it has {odd_characters(strange) or repr(strange)}"
     if not text.strip():
         return "no readable text"
+    if text.strip(" ?.-_") == "" or text.casefold() in _PLACEHOLDERS:
+        return f"{text!r} stands for what somebody still has to find out"
     return "a text that begins or ends with a blank" if text != text.strip() else ""
 
 

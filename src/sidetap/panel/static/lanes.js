@@ -56,8 +56,8 @@ function makeLane(vessel, valves, acts) {
     const was_ = live ? now.was : lastOf(now);
     show(was, !known && was_ !== null);
     if (was_) write(was, was_.local ? say("was", { level: was_.level_text, time: was_.local }) : "");
-    const words = now.tripped ? say("tripped") : (now.reason ?? "");
-    write(note, live ? words : "");
+    const told = now.tripped ? [say("tripped")] : new Set([now.reason, now.watch_text].filter(Boolean));
+    write(note, live ? [...told].join("; ") : "");
     element.classList.toggle("tripped", live && now.tripped);
     show(reset, now.tripped);
     enable(reset, ready);

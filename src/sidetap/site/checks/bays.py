@@ -77,6 +77,10 @@ def _valve(row: Row[model.Valve], rows: Rows) -> None:
     elif row.fine("stroke", "supervise") and not 2 * NS_PER_S <= v.supervise_ns - v.stroke_ns <= 10 * NS_PER_S:
         problem = f"{format_duration(v.supervise_ns)} for a stroke of {format_duration(v.stroke_ns)}"
         t.warning("supervise", problem, "The stroke and 2 s more is usual: sooner is a false alarm, later is late.")
+    bay_row = rows.bay(v.bay) if row.fine("bay", "stroke") else None
+    if bay_row is not None and bay_row.fine("restart_wait") and bay_row.draft.restart_wait_ns < v.stroke_ns:
+        problem = f"shorter than {row.tag}'s stroke of {format_duration(v.stroke_ns)}"
+        bay_row.table.warning("restart_wait", problem, "Wait until the valve is shut.")
     if row.fine("stroke", "open_limit") and v.open_limit_ns < 2 * v.stroke_ns:
         problem = f"{format_duration(v.open_limit_ns)} is shorter than opening and closing"
         t.warning("open_limit", problem, "Such a valve never comes open; check limit and stroke.")

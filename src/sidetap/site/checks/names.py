@@ -13,7 +13,7 @@ from sidetap.site.keys import GROUPS, Reference, Texts
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
 
-LONGEST_HIGH_DELAY_NS = 60 * NS_PER_S  # common practice, no source: a small vessel overfills in that time
+LONGEST_HIGH_DELAY_NS = 30 * NS_PER_S  # common practice, no source: a small vessel overfills in that time
 SCHEME_ALARMS = {  # what the scheme itself calls alarms of its own: TAG-word
     "vessel": ("trip", "bad", "old", "late"),
     "bay": ("stuck-key", "hose-left", "panel", "hand"),
@@ -107,7 +107,8 @@ def _named(table: Table, key: str) -> Iterator[tuple[str, tuple[int, ...]]]:
 
 
 def _alarms(rows: Rows) -> None:
-    if all(alarm.fine("on") for alarm in rows.alarms) and "alarm" not in rows.misspelt:
+    known = all(alarm.fine("on") and alarm.draft.vessel in rows.found["vessel"] for alarm in rows.alarms)
+    if known and "alarm" not in rows.misspelt:  # else it may be the one that is missing
         for vessel in rows.vessels:
             if not any(a.draft.vessel == vessel.tag and a.draft.side == "above" for a in rows.alarms):
                 remedy = f'Add an [[alarm]] on = "{vessel.tag} above high".'
@@ -127,24 +128,28 @@ def _alarm_s_numbers(alarm: Row[model.Alarm], rows: Rows) -> None:
     if alarm.fine("delay") and alarm.draft.side == "above" and alarm.draft.delay_ns > LONGEST_HIGH_DELAY_NS:
         problem = f"a high level is told {format_duration(alarm.draft.delay_ns)} late, while something flows in"
         alarm.table.warning("delay", problem, "Seconds are usual for a high level.")
-    known = vessel is not None and vessel.fine("uncertainty.level") and alarm.fine("dead_band")
-    if vessel is not None and known and alarm.draft.dead_band_01mm < vessel.draft.uncertainty.reading_01mm:
-        told = metres(vessel.draft.uncertainty.reading_01mm)
+    if vessel is None or not vessel.fine("uncertainty.level", "trip") or not alarm.fine("dead_band"):
+        return
+    u_01mm = vessel.draft.uncertainty.reading_01mm
+    if alarm.draft.dead_band_01mm < u_01mm < vessel.draft.trip.reset_above_01mm - vessel.draft.trip.below_01mm:
+        told = metres(u_01mm)
         alarm.table.warning("dead_band", f"narrower than the level is known, {told}", "Widen it, or it chatters.")
 
 
 def _alarm_references(rows: Rows) -> None:
+    lost: dict[str, list[Row[model.Alarm]]] = defaultdict(list)
     for alarm in rows.alarms:
         if not alarm.fine("on"):
             continue
         word, vessel = alarm.draft.vessel, rows.vessel(alarm.draft.vessel)
-        if vessel is None and "vessel" in rows.misspelt:
-            continue
-        if vessel is None:
-            problem = f"no vessel {shorten(word)!r}"
-            alarm.table.error("on", problem, nearest(word, rows.found["vessel"], "vessel"))
-        elif alarm.fine("dead_band") and vessel.fine("low", "high"):
+        if word not in rows.found["vessel"] and "vessel" not in rows.misspelt:
+            lost[word].append(alarm)
+        elif vessel is not None and alarm.fine("dead_band") and vessel.fine("low", "high"):
             low_01mm, high_01mm = vessel.draft.low_01mm, vessel.draft.high_01mm
             if low_01mm < high_01mm <= low_01mm + alarm.draft.dead_band_01mm:
                 remedy = "Make it smaller."
                 alarm.table.error("dead_band", "wider than from the low level to the high one", remedy)
+    for word, alarms in lost.items():
+        also = f"; named {len(alarms)} times, up to line {alarms[-1].table.line_of('on')}" if alarms[1:] else ""
+        remedy = nearest(word, rows.found["vessel"], "vessel")
+        alarms[0].table.error("on", f"no vessel {shorten(word)!r}{also}", remedy)

@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from sidetap.quantity import odd_characters
+from sidetap.site import model
 from sidetap.site.checks.rows import Rows
-from sidetap.site.table import names, shorten
+from sidetap.site.rows import Row
+from sidetap.site.table import names
+
+# letters of the Cyrillic and the Greek script that look like Latin ones
+_LOOK_ALIKES = str.maketrans(
+    "\u0430\u0435\u043e\u0440\u0441\u0443\u0445\u0456\u0410\u0412\u0415\u041a\u041c\u041d\u041e\u0420\u0421\u0422\u0425\u03bf\u0391\u0392\u0395\u0397\u0399\u039a\u039c\u039d\u039f\u03a1\u03a4\u03a7",
+    "aeopcyxiABEKMHOPCTXoABEHIKMNOPTX",
+)
 
 
 def check_people(rows: Rows) -> None:
@@ -20,19 +29,33 @@ def check_people(rows: Rows) -> None:
             written = f", as {seen[same]!r}" if seen[same] != name else ""
             row.table.error("name", f"{name!r} is there twice{written}", "One person, one entry.")
         seen.setdefault(same, name)
+    _look_alikes(rows.people)
     names_here = sorted(seen.values())
     holders: set[str] = set()
     for secret in rows.secrets:
         if not secret.fine("person"):
             continue
         if secret.draft in holders:
-            secret.table.error("person", f"{secret.draft!r} has two secrets", "One person, one secret.")
+            secret.table.error("person", "it has two secrets", "One person, one secret.")
         holders.add(secret.draft)
         if secret.draft not in names_here and all(p.fine("name") for p in rows.people):
             remedy = f"Names there: {names(names_here)}."
-            secret.table.error("person", f"{shorten(secret.draft)!r} is not in the people's file", remedy)
+            secret.table.error("person", "no person of the people's file", remedy)
     if rows.people and all(row.fine("name", "role") for row in rows.people):
         _roles(rows)
+
+
+def _look_alikes(people: list[Row[model.Person]]) -> None:
+    """Warn of names that differ only by letters that look the same in two scripts."""
+    first: dict[str, str] = {}
+    for row in people:
+        if not row.fine("name"):
+            continue
+        name = row.draft.name
+        before = first.setdefault(name.translate(_LOOK_ALIKES), name)
+        if before != name:
+            odd = odd_characters(name) or odd_characters(before)
+            row.table.warning("name", f"it looks like {before!r}: {odd}", "One person, one entry, in one script.")
 
 
 def _roles(rows: Rows) -> None:

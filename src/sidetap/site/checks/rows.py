@@ -44,6 +44,9 @@ class Rows:
     def __post_init__(self) -> None:
         for key in self.top.unknown():
             self.misspelt.update(get_close_matches(key[:40], self.kinds(), 1))
+        for kind, rows in self.kinds().items():  # [vessel.T4] for [[vessel]] lies inside the vessel before it
+            if any(isinstance(row.table.values[key], dict) for row in rows for key in row.table.unknown()):
+                self.misspelt.add(kind)
         for kind, rows in self.kinds().items():
             self.found[kind] = {}
             for row in rows:

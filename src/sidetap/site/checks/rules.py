@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from fractions import Fraction
 
 from sidetap.quantity import format_duration
 from sidetap.site import model
@@ -10,6 +11,8 @@ from sidetap.site.checks.rows import Rows, metres, nearest
 from sidetap.site.rows import Row
 from sidetap.site.table import names, shorten
 
+LEAST_BAND_01MM = 200  # waves of a loading yard (common practice, no source)
+MOST_DENSITIES_APART = Fraction(2, 100)  # of one product in two vessels: another temperature or batch
 DAY = 24 * 60  # minutes
 
 
@@ -23,6 +26,7 @@ def check_rules(rows: Rows) -> None:
             _shared(row, rule, rows)
         elif isinstance(rule, model.ExclusiveVessel):
             _several_bays(row, rule.vessel, rows)
+    _overlapping(rows)
     _one_of_a_kind(rows)
     _unruled(rows)
     _products(rows)
@@ -34,6 +38,21 @@ def _quiet(row: Row[model.Rule], rule: model.QuietHours) -> None:
         row.table.error("to", "the same as from: no time at all, or all day", "Write when polling begins again.")
     elif row.fine("from", "to") and (rule.to_minute - rule.from_minute) % DAY > DAY // 2:
         row.table.warning("to", "quiet for more than half of the day", "Are from and to exchanged?")
+
+
+def _overlapping(rows: Rows) -> None:
+    """Warn of two quiet windows that share minutes: one of them is a slip."""
+    windows = [row for row in rows.rules if isinstance(row.draft, model.QuietHours) and row.fine("from", "to")]
+    taken: dict[int, str] = {}
+    for row in windows:
+        rule = row.draft
+        assert isinstance(rule, model.QuietHours)  # noqa: S101  # for the types; filtered above
+        length = (rule.to_minute - rule.from_minute) % DAY
+        minutes = {(rule.from_minute + n) % DAY for n in range(length)}
+        other = next((taken[minute] for minute in minutes if minute in taken), None)
+        if other is not None:
+            row.table.warning("from", f"it overlaps rule {other}", "Write one window, or two that don't meet.")
+        taken.update(dict.fromkeys(minutes, row.tag))
 
 
 def _bays_of(vessel: str, rows: Rows) -> list[str]:
@@ -51,6 +70,9 @@ def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> No
     if row.fine("level", "close_below") and rule.close_below_01mm >= rule.level_01mm:
         problem = f"not below the level at {metres(rule.level_01mm)}"
         t.error("close_below", problem, "Leave a few cm, or a wave would open and close.")
+    elif row.fine("level", "close_below") and rule.level_01mm - rule.close_below_01mm < LEAST_BAND_01MM:
+        problem = f"less than {metres(LEAST_BAND_01MM)} under the level at {metres(rule.level_01mm)}"
+        t.warning("close_below", problem, "Leave a few cm, or a wave would open and close.")
     if row.fine("bays") and len(set(rule.bays)) < 2:
         t.error("bays", "fewer than two bays", "Name those that the vessel may serve together.")
     if vessel is None:
@@ -117,8 +139,12 @@ def _products(rows: Rows) -> None:
         for product, inside in named:
             if product not in products and product not in told:
                 told.add(product)
-                remedy = nearest(product, products, "product")
-                table.error(row_product, f"no vessel holds {shorten(product)!r}", remedy, *inside)
+                problem, remedy = f"no vessel holds {shorten(product)!r}", nearest(product, products, "product")
+                if inside:
+                    table.error(row_product, problem, remedy, *inside)
+                else:
+                    table.error_at_key(row_product, problem, remedy)
+    _densities(rows)
     for product in dict.fromkeys(products):
         if product not in dict(rows.compatible).get(product, ()) and product not in table.wrong:
             table.warning(
@@ -126,6 +152,19 @@ def _products(rows: Rows) -> None:
                 f"{product} may not follow itself: no restart on its ticket",
                 f'Add "{product}" to its list if the client has signed that.',
             )
+
+
+def _densities(rows: Rows) -> None:
+    """Warn of one product with two densities."""
+    first: dict[str, Row[model.Vessel]] = {}
+    for row in rows.vessels:
+        if not row.fine("density.value"):
+            continue
+        other = first.setdefault(row.draft.product, row)
+        ratio = row.draft.density.kg_per_m3 / other.draft.density.kg_per_m3
+        if abs(ratio - 1) > MOST_DENSITIES_APART:
+            problem = f"{abs(float(ratio - 1)):.0%} from {other.tag}'s, which holds the same product"
+            row.table.warning("density.value", problem, "Check product and certificate of both.")
 
 
 def _bypass(rows: Rows) -> None:

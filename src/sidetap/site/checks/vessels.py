@@ -20,11 +20,13 @@ from sidetap.site import model
 from sidetap.site.checks.points import told_readings, whole_numbers
 from sidetap.site.checks.rows import Rows, metres
 from sidetap.site.keys import LEVEL_DIMENSIONS
-from sidetap.site.levels import level_m
+from sidetap.site.levels import STANDARD_GRAVITY, level_m
 from sidetap.site.limits import highest_flow_m3_per_s, stop_after_trip_m3
 from sidetap.site.rows import Row
 from sidetap.vessel import OutOfShape
+from sidetap.vessel import Vessel as Geometry
 
+LONG_BLIND_NS = 30 * NS_PER_S  # common practice, no source
 MOST_OVER_TOP = (
     1.5  # of a valid range's end: a sensor for several sizes of vessel is usual (common practice, no source)
 )
@@ -35,17 +37,21 @@ def check_vessels(rows: Rows) -> None:
     for row in rows.vessels:
         _order(row)
         _frozen(row)
+        _wave(row)
         _reach(row, rows)
         _draw(row, rows)
 
 
 def _order(row: Row[model.Vessel]) -> None:
-    v, t, trip = row.draft, row.table, row.draft.trip
+    v, t, trip, u_01mm = row.draft, row.table, row.draft.trip, row.draft.uncertainty.reading_01mm
     below = metres(trip.below_01mm)
     if row.fine("trip.reset_above", "trip.below") and trip.reset_above_01mm <= trip.below_01mm:
         t.error("trip.reset_above", f"not above the trip at {below}", "Leave 0.10 m or more.")
     if row.fine("low", "trip.below") and v.low_01mm <= trip.below_01mm:
         t.error("low", f"not above the trip at {below}", "A warning comes before the trip.")
+    elif row.fine("low", "trip.below", "uncertainty.level") and v.low_01mm - trip.below_01mm <= u_01mm:
+        remedy = "Leave time to act between the warning and the trip."
+        t.warning("low", f"as near to the trip at {below} as the level is known", remedy)
     if row.fine("high", "low") and v.high_01mm <= v.low_01mm:
         t.error("high", f"not above the low level at {metres(v.low_01mm)}", "Check both.")
     if row.fine("heel", "trip.below") and v.heel_01mm and v.heel_01mm >= trip.below_01mm:
@@ -69,6 +75,38 @@ def _frozen(row: Row[model.Vessel]) -> None:
         row.table.error("frozen.seen", problem, "A quarter of it allows for a slow draw and a wave.")
 
 
+def _wave(row: Row[model.Vessel]) -> None:
+    """Warn of a mean that is shorter than a wave: the level would trip, and be good again, with each."""
+    v = row.draft
+    if not row.fine("shape", "strapping", "datum", "trip.below", "trip.mean"):
+        return
+    level_m = v.trip.below_01mm / 10_000
+    period_s = slosh_period_s(v.geometry, level_m) if level_m > v.geometry.bottom_m else None
+    if period_s is not None and v.trip.mean_ns / NS_PER_S < period_s:
+        problem = f"shorter than a wave in {row.tag} at its trip, {period_s:.1f} s"
+        row.table.warning("trip.mean", problem, "Two waves or more are usual, so that no wave trips.")
+
+
+def slosh_period_s(geometry: Geometry, level_m: float) -> float | None:
+    """Return the period of the first wave at a level, in s; None where there is no liquid.
+
+    Linear theory of a round, upright vessel as wide as the surface: ω² = g k tanh(k h), k = 1.8412 / R, h the volume
+    over the surface (the first zero of J1'; from memory). 6.49 s for 9.144 m at 0.60 m.
+
+    >>> from sidetap.vessel import VerticalCylinder
+    >>> round(slosh_period_s(VerticalCylinder(9.144, 7.315), 0.60), 2)
+    6.49
+    """
+    try:
+        area_m2, volume_m3 = geometry.area_m2(level_m), geometry.volume_m3(level_m)
+    except OutOfShape:
+        return None
+    if area_m2 <= 0 or volume_m3 <= 0:
+        return None
+    k = 1.8412 / math.sqrt(area_m2 / math.pi)
+    return 2 * math.pi / math.sqrt(float(STANDARD_GRAVITY) * k * math.tanh(k * volume_m3 / area_m2))
+
+
 def _reach(row: Row[model.Vessel], rows: Rows) -> None:
     """Require that the sensor can see the trip and the high level."""
     v, t, source = row.draft, row.table, row.draft.level
@@ -80,6 +118,7 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         problem = f"{source.kind} needs a unit of {wanted.name.lower()}; {source.point} is in {point.unit}"
         t.error("level.as", problem, "Check the point's unit and what it measures.")
         return
+    _span(row, point_row)
     trip_01mm = v.trip.below_01mm
     trip = f"{metres(trip_01mm)} is under the sensor's reach"
     high = f"{metres(v.high_01mm)} is over the sensor's reach"
@@ -87,7 +126,6 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         nozzle = metres(source.sensor_height_01mm)
         t.error("trip.below", f"{trip}: its nozzle is at {nozzle}", "Raise the trip above the nozzle.")
         return
-    _span(row, point_row)
     if not point_row.fine("valid") or not (source.kind is not model.LevelKind.PRESSURE or row.fine("density.value")):
         return
     lowest_reading, highest_reading = point.valid
@@ -206,6 +244,10 @@ def _blind(
     elif flow_m3_per_s * close_ns / NS_PER_S > room_m3:
         problem = f"in {close} more is drawn from {row.tag} than lies between its trip and the lowest level to draw"
         point.table.warning("close_age", problem, "Shorten it, or raise the trip.")
+    elif close_ns > max(LONG_BLIND_NS, 10 * point.draft.poll_ns):
+        gallons = format_number(round(flow_m3_per_s * close_ns / NS_PER_S / float(to_si(1, "gal"))))
+        problem = f"up to {gallons} gal are drawn blind from {row.tag} in {close}"
+        point.table.warning("close_age", problem, "A few polls are usual.")
 
 
 def _speaks(row: Row[model.Vessel], watch: model.FrozenWatch, load_m3: Fraction) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import posixpath
+from fractions import Fraction
 from typing import Any
 
-from sidetap.quantity import NS_PER_S, format_duration
+from sidetap.line import width
+from sidetap.quantity import NS_PER_MS, NS_PER_S, format_duration
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
 from sidetap.site.rows import Row
@@ -13,6 +15,8 @@ from sidetap.site.table import Table
 
 # serial rates that devices offer (common practice, no source)
 USUAL_RATES = (300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 28_800, 38_400, 57_600, 115_200, 187_500, 230_400)
+# of one poll, in characters (MODBUS Application Protocol V1.1b3, 6.3; over Serial Line V1.02, 2.5.1.1)
+REQUEST, ANSWER, SILENCES, BITS = 8, 5, 7, 11
 SLOW_NS = 5 * NS_PER_S  # a safety net that takes longer than old data may (common practice, no source)
 SLOW_WATCHDOG_NS = 2 * NS_PER_S
 
@@ -20,6 +24,8 @@ SLOW_WATCHDOG_NS = 2 * NS_PER_S
 def check_wiring(rows: Rows) -> None:
     """Note what is wired wrong."""
     _taps(rows)
+    _busy(rows)
+    _busy_modules(rows)
     _modules(rows)
     _coils(rows)
     _bits(rows)
@@ -50,6 +56,38 @@ def _taps(rows: Rows) -> None:
                 "not the statement that counts; software alone can't keep an adapter from driving the line",
                 'Write "disabled in hardware" when that has been checked.',
             )
+
+
+def _busy(rows: Rows) -> None:
+    """Look whether a line can carry what its points are polled for at all."""
+    for row in rows.lines:
+        if not row.fine("tag", "baud", "framing"):
+            continue
+        polls: dict[tuple[int, str], Fraction] = {}  # of one device and table: one poll, the most frequent
+        for point in rows.points:
+            p = point.draft
+            if p.line == row.tag and point.fine("line", "device", "table", "encoding", "poll"):
+                characters = REQUEST + ANSWER + 2 * width(p.encoding) + SILENCES
+                share = Fraction(characters * BITS * NS_PER_S, row.draft.baud * p.poll_ns)
+                polls[p.device, p.table] = max(share, polls.get((p.device, p.table), Fraction(0)))
+        busy = sum(polls.values(), Fraction(0))
+        if busy > 1:
+            problem = f"{row.draft.baud} baud can't carry the polls of its points: {float(busy):.0%} of the time"
+            row.table.warning("baud", problem, "Check the rate, and how often the points are polled.")
+
+
+def _busy_modules(rows: Rows) -> None:
+    """Look whether a module's port can carry its inputs and outputs once a scan."""
+    for row in rows.modules:
+        if not rows.scan_ns or not row.fine("tag", "baud"):
+            continue
+        bits = sum(wired.fine("module") and wired.draft.module == row.tag for wired in rows.inputs)
+        characters = 2 * REQUEST + 2 * ANSWER + 2 * SILENCES + -(-bits // 8) + 3
+        needed_ns = characters * BITS * NS_PER_S // row.draft.baud
+        if needed_ns > rows.scan_ns:
+            problem = f"{row.draft.baud} baud needs {needed_ns // NS_PER_MS} ms for {bits} inputs and the coils"
+            remedy = f"A scan has {format_duration(rows.scan_ns)}: a faster rate, or a slower scan."
+            row.table.warning("baud", problem, remedy)
 
 
 def _modules(rows: Rows) -> None:
@@ -160,6 +198,8 @@ def _roles(rows: Rows) -> None:
         before = roles.setdefault(tag, here)
         if before != here:
             row.table.error(key, f"{tag} is {before} already", "A contact can say one thing only; name another.")
+    if rows.misspelt & {"bay", "valve", "vessel"}:
+        return
     if any(not row.fine(key) for row, key, _ in uses) or any(not b.fine("run_permissives") for b in rows.bays):
         return  # what they would have used isn't known
     for wired in rows.inputs:

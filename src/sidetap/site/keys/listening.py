@@ -175,8 +175,8 @@ VESSELS = (
     Key("vessel.density", Inner(), '{ value = "11.06 lb/gal", source = "certificate", on = 2026-01-31 }'),
     Key(
         "vessel.density.value",
-        # from light fuels to the heaviest acids and melts, against a value typed in the wrong unit; from memory
-        Quantity(Dimension.DENSITY, "400 kg/m3", "4000 kg/m3"),
+        # from light fuels to heavy acids and brines, against a value typed in the wrong unit; from memory
+        Quantity(Dimension.DENSITY, "400 kg/m3", "2600 kg/m3"),
         '"11.06 lb/gal"',
     ),
     Key(
