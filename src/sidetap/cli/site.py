@@ -32,13 +32,13 @@ def diff(
     now: Annotated[Path, typer.Argument(metavar="B", help="The site file as it is.")],
     as_json: Json = False,
 ) -> None:
-    """Tell in words what differs between two site files. Exit 1 when something does, or a hash."""
+    """Tell in words what differs between two site files. Exit 1 when something does."""
     found = compare(was, now)
     if as_json:
         _write_json(_comparison(found))
     else:
         _print(was, now, found)
-    if not found.equal or found.scheme_hashes[0] != found.scheme_hashes[1]:
+    if not found.equal:
         raise typer.Exit(1)
 
 
@@ -123,8 +123,6 @@ def _print(was: Path, now: Path, found: Comparison) -> None:
         paragraph(console, "People and secrets, in no hash:")
     for difference in found.people:
         paragraph(console, printable(difference.words), 2, hang=2)
-    if found.equal and found.scheme_hashes[0] != found.scheme_hashes[1]:
-        paragraph(console, "Tables or lists stand in another order, and the scheme is compiled in theirs.")
     scheme = "a verification of one holds for the other", "a verification of the first doesn't hold for the second"
     papers = "papers of one are right for the other", "papers of the first are not right for the second"
     paragraph(console, _hashes("scheme_hash", found.scheme_hashes, scheme), hang=2)
