@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeGuard
 
 from sidetap.errors import printable
 from sidetap.site.edits import SiteText
@@ -171,7 +171,7 @@ def _tables(values: Mapping[str, Any], kind: str) -> list[Mapping[str, Any]]:
     return found if isinstance(found, list) and all(isinstance(item, dict) for item in found) else []
 
 
-def _is_list_of_texts(value: Any) -> bool:
+def _is_list_of_texts(value: Any) -> TypeGuard[list[str]]:
     return isinstance(value, list) and all(isinstance(item, str) for item in value)
 
 
