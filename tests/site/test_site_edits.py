@@ -106,7 +106,7 @@ def read(edited: SiteText) -> Any:
 
 
 @pytest.mark.parametrize(("text", "mark"), FILES)
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_value_set_is_read_back_and_no_other_line_changes(text: str, mark: bool, data: st.DataObject) -> None:
     before = text_of(text, mark)
@@ -124,7 +124,7 @@ def test_a_value_set_is_read_back_and_no_other_line_changes(text: str, mark: boo
 
 
 @pytest.mark.parametrize(("text", "mark"), FILES)
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_what_is_removed_is_gone_and_no_other_line_changes(text: str, mark: bool, data: st.DataObject) -> None:
     before = text_of(text, mark)
@@ -147,7 +147,7 @@ def test_what_is_removed_is_gone_and_no_other_line_changes(text: str, mark: bool
 
 
 @pytest.mark.parametrize(("text", "mark"), FILES)
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_key_added_is_read_back_and_no_other_line_changes(text: str, mark: bool, data: st.DataObject) -> None:
     before = text_of(text, mark)
@@ -272,7 +272,7 @@ def test_a_released_point_is_released(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("text", "mark"), FILES)
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_edits_made_at_once_are_those_made_one_by_one(text: str, mark: bool, data: st.DataObject) -> None:
     at_once, one_by_one = SiteText(text_of(text, mark)), SiteText(text_of(text, mark))
