@@ -202,6 +202,19 @@ def test_no_file_that_was_kept_is_lost(yard: Path, capsys: pytest.CaptureFixture
     assert all(START.encode() in Path(path).read_bytes() for path in kept)
 
 
+def test_what_would_grow_too_large_is_left_alone(
+    yard: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = yard / "bay-b.toml"
+    old = older(site)
+    monkeypatch.setattr("sidetap.cli.site.MOST_BYTES", len(old) - len(START) - 1)
+    assert "would come of it" in refused(capsys, "migrate", str(site))
+    assert site.read_bytes() == old
+    assert not list(yard.glob("*format-0*"))
+    monkeypatch.setattr("sidetap.cli.site.MOST_BYTES", len(old) - len(START))
+    printed(capsys, "migrate", str(site))
+
+
 def test_ends_of_lines_the_mark_and_a_link_stay(yard: Path, capsys: pytest.CaptureFixture[str]) -> None:
     site = yard / "bay-b.toml"
     today = site.read_bytes()

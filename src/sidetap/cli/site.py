@@ -14,6 +14,7 @@ from sidetap.site import Severity, load
 from sidetap.site.differences import Comparison, Difference, compare
 from sidetap.site.document import read_document
 from sidetap.site.explaining import find, listed, told
+from sidetap.site.files import MOST_BYTES
 from sidetap.site.keys import FORMAT
 from sidetap.site.migrating import format_of
 from sidetap.site.migrating import migrate as migrated
@@ -89,10 +90,13 @@ def migrate(
     if number != FORMAT:
         try:
             new = migrated(path.read_bytes().decode())
-        except ValueError as problem:
-            raise BadInput(str(path), str(problem), "Write it as docs/site-file.md shows, then migrate.") from None
-        changes, left = new.changes, new.left
-        kept = str(replace_keeping(path, new.text.encode(), f"format-{number}"))
+        except ValueError as refusal:
+            raise BadInput(str(path), str(refusal), "Write it as docs/site-file.md shows, then migrate.") from None
+        changes, left, data = new.changes, new.left, new.text.encode()
+        if len(data) > MOST_BYTES:
+            problem = f"a site file of {len(data)} bytes would come of it, over {MOST_BYTES}"
+            raise BadInput(str(path), problem, "Take comments out first.")
+        kept = str(replace_keeping(path, data, f"format-{number}"))
     if as_json:
         _write_json({"from": number, "to": FORMAT, "changes": list(changes), "left": list(left), "kept": kept})
         return
