@@ -66,6 +66,8 @@ def _read(document: Document, path: Path) -> model.Site | None:
     if older is not None and 0 <= older < FORMAT:
         top.has("format")
         top.error("format", f"format {older}, an older one", f"Run sidetap site migrate {shorten(str(path))}.")
+        if "format" in document.values:
+            return None  # what is missing by the newer form is for the migration to say
     elif top.whole("format") != FORMAT and not top.failed:
         top.error("format", "a format that this version can't read", f"Write format = {FORMAT}.")
     people, secrets_path, secrets = _people(top, folder), *_secrets(top, folder)
