@@ -117,7 +117,7 @@ REFERENCES = [
     wrong("alarm T1-high", ALARM_1, 'on = ▸"T9 above high"', "T9", tellings=2),
     wrong("compatible", '"32-0-0" = ["32-0-0", "28-0-0"]', '"32-0-0" = ["32-0-0", ▸"28-0-O"]', "28-0-O", "28-0-0"),
     wrong("compatible", '"water" = ["water", "10 % Zn"]', '▸"Water" = ["water", "10 % Zn"]', "water", tellings=2),
-    wrong("input ZSC-B2", 'tag = "ZSC-B2"', 'tag = ▸"ZSC-B1"', "ZSC-B1", "line 239", tellings=2),
+    wrong("input ZSC-B2", 'tag = "ZSC-B2"', 'tag = ▸"ZSC-B1"', "ZSC-B1", "line 243", tellings=2),
     wrong("valve A1", 'tag = "A1"', 'tag = ▸"T1"', "T1", "vessel", "line 122"),
     wrong("valve A1", 'tag = "A1"', 'tag = ▸"A 1"', "A 1", "letters, digits"),
     wrong("bay C", 'tag = "C"', 'tag = ▸"B"', "'B'", tellings=3),

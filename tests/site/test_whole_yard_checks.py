@@ -29,6 +29,12 @@ SLIPS = {
         "vessel.T1.trip.mean",
         "shorter than a wave in T1 at its trip, 6.5 s",
     ),
+    "drawing-without-a-strapping": (
+        'bottom = "flat" }\nlevel = { point = "LT-1"',
+        'bottom = "flat" }\ndrawing = { kind = "sphere", diameter = "9 m" }\nlevel = { point = "LT-1"',
+        "vessel.T1.drawing",
+        "no strapping table beside it",
+    ),
     "bypass-for-hours": ('at_most = "60 min"', 'at_most = "61 min"', "bypass.at_most", "outside 1 s to 60 min"),
     "a-date-of-another-age": (
         "on = 2026-02-11",

@@ -6,11 +6,13 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich.table import Table
 
 from sidetap.cli.kept import replace_keeping
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.errors import BadInput, printable
-from sidetap.site import Severity, load
+from sidetap.quantity import Texts
+from sidetap.site import Severity, load, load_or_refuse
 from sidetap.site.differences import Comparison, Difference, compare
 from sidetap.site.document import read_document
 from sidetap.site.explaining import find, listed, told
@@ -19,6 +21,7 @@ from sidetap.site.keys import FORMAT
 from sidetap.site.migrating import format_of
 from sidetap.site.migrating import migrate as migrated
 from sidetap.site.schema import schema as site_schema
+from sidetap.vessel import Residual, Shifted, Strapping, residuals
 
 _HASH = 12  # digits shown
 _LABEL = 12  # columns before what is said of a key
@@ -115,6 +118,53 @@ def migrate(
         paragraph(console, printable(line), 2, hang=2)
     more = f"it finds {errors} error{'' if errors == 1 else 's'}" if errors else "it finds no error"
     sys.stdout.write(f"Now run sidetap check {name}: {more}.\n")
+
+
+@site.command()
+def strapping(
+    path: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    tag: Annotated[str, typer.Argument(metavar="VESSEL", help="A vessel with a strapping and a drawing.")],
+    as_json: Json = False,
+) -> None:
+    """Tell by height how a vessel's strapping table and its shape as drawn differ."""
+    loaded = load_or_refuse(path)
+    tags = [vessel.tag for vessel in loaded.vessels]
+    if tag not in tags:
+        raise BadInput(str(path), f"no vessel {tag!r}", f"Vessels are {', '.join(tags)}.")
+    vessel = loaded.vessel(tag)
+    table = vessel.geometry.shape if isinstance(vessel.geometry, Shifted) else vessel.geometry
+    if not isinstance(table, Strapping) or vessel.drawing is None:
+        raise BadInput(str(path), f"{tag} has no strapping with a drawing beside it", "Add drawing to the vessel.")
+    rows = residuals(vessel.drawing, table)
+    if as_json:
+        _write_json({"vessel": tag, "rows": [_residual(row) for row in rows]})
+        return
+    texts = Texts(loaded.show)
+    sys.stdout.write(f"{tag} {vessel.name}: the shape as drawn less the strapping table\n")
+    shown = Table(box=None, pad_edge=False)
+    for header in ("level", "table", "drawing", "differs", "%", "worth"):
+        shown.add_column(header, justify="right", no_wrap=True)
+    for row in rows:
+        shown.add_row(*_residual_cells(row, texts, vessel.top_01mm / 10_000))
+    page().print(shown)
+
+
+def _residual_cells(row: Residual, texts: Texts, top_m: float) -> tuple[str, ...]:
+    measured = (texts.level(row.level_m, top_m), texts.volume(row.strapping_m3))
+    difference, worth = row.difference_m3, row.worth_m
+    if row.geometry_m3 is None or difference is None or worth is None:
+        return (*measured, "-", "-", "-", "-")
+    share = "-" if row.share is None else f"{row.share * 100:+.2f}"
+    return (*measured, texts.volume(row.geometry_m3), texts.volume(difference), share, f"{worth * 1000:+.1f} mm")
+
+
+def _residual(row: Residual) -> dict[str, float | None]:
+    return {
+        "level_mm": round(row.level_m * 1000, 1),
+        "strapping_L": round(row.strapping_m3 * 1000, 1),
+        "drawing_L": None if row.geometry_m3 is None else round(row.geometry_m3 * 1000, 1),
+        "worth_mm": None if row.worth_m is None else round(row.worth_m * 1000, 1),
+    }
 
 
 def _print(was: Path, now: Path, found: Comparison) -> None:

@@ -68,6 +68,15 @@ def read_geometry(t: Table, folder: Path) -> tuple[Vessel, int]:
     return geometry, _highest_01mm(geometry.top_m)
 
 
+def read_drawing(t: Table) -> Vessel | None:
+    """Return the shape as drawn that a [[vessel]] table has beside its strapping, counted from the table's zero."""
+    if not t.has("drawing"):
+        return None
+    if not t.has("strapping"):
+        t.error("drawing", "no strapping table beside it", "Write it as the shape, if that is what levels use.")
+    return _shape(t.table("drawing"))
+
+
 def _highest_01mm(top_m: float) -> int:
     """Return a shape's top in 0.1 mm, the highest whose float lies in the shape: 7.2 m stays 7.2 m."""
     nearest = round(top_m * 10_000)

@@ -161,7 +161,8 @@ class Vessel:
     """A vessel, its product and its limits. top_01mm is the highest level its geometry has a volume for.
 
     heel_01mm: the level under which nothing can be drawn. receipt_input: the input that is energised while something
-    is delivered into the vessel; None where no contact says so.
+    is delivered into the vessel; None where no contact says so. drawing: the shape as drawn, beside a strapping table
+    and counted from its zero.
     """
 
     tag: str
@@ -178,6 +179,7 @@ class Vessel:
     heel_01mm: int = 0
     frozen: FrozenWatch | None = None
     receipt_input: str | None = None
+    drawing: Geometry | None = None
 
 
 @dataclass(frozen=True, slots=True)

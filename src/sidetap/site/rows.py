@@ -13,7 +13,7 @@ from typing import Generic, TypeVar
 
 from sidetap.quantity import UNITS, Dimension
 from sidetap.site import model
-from sidetap.site.geometry import read_geometry
+from sidetap.site.geometry import read_drawing, read_geometry
 from sidetap.site.keys import EXCLUSIVE, QUIET_HOURS, SHARED
 from sidetap.site.table import Table, shorten
 
@@ -187,6 +187,7 @@ def read_vessel(t: Table, folder: Path) -> Row[model.Vessel]:
         heel_01mm=t.length_01mm("heel") if t.has("heel") else 0,
         frozen=_frozen(t.table("frozen")) if t.has("frozen") else None,
         receipt_input=t.text("receipt_input") if t.has("receipt_input") else None,
+        drawing=read_drawing(t),
     )
     return close(t, draft)
 

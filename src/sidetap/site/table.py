@@ -146,6 +146,7 @@ class Table:
             Duration: self.duration_ns,
             TimeOfDay: self.minute_of_day,
             Texts: self.texts,
+            WordOrInner: self.word_or_table,
         }
         for key in self.unknown():
             declared = KEYS.get(f"{self.kind}.{key}")

@@ -65,6 +65,7 @@ FORMAT = 1  # of the files that KEYS describes
 # tables whose keys are those of another: their kind -> where these are declared
 SAME_KEYS = {
     "bay.panel.show": "site.show",
+    "vessel.drawing": "vessel.shape",
     "vessel.shape.parts": "vessel.shape",
     "vessel.shape.top": "vessel.shape.bottom",
     "vessel.shape.heads": "vessel.shape.bottom",

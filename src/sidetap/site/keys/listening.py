@@ -296,6 +296,13 @@ VESSELS = (
         optional=True,
     ),
     Key(
+        "vessel.drawing",
+        Inner(),
+        '{ kind = "vertical-cylinder", diameter = "9.754 m", height = "6.096 m", bottom = "flat" }',
+        "the shape as drawn, beside a strapping, keys as `vessel.shape`: for `sidetap site strapping` alone",
+        optional=True,
+    ),
+    Key(
         "vessel.datum",
         Length("0 mm", "30 m"),
         '"0 mm"',
