@@ -151,7 +151,10 @@ class Table:
         for key in self.unknown():
             declared = KEYS.get(f"{self.kind}.{key}")
             if declared is not None and type(declared.form) in readers:
-                readers[type(declared.form)](key)
+                found = readers[type(declared.form)](key)
+                if isinstance(found, Table):  # an end with its sizes
+                    found.choice("form")
+                    found.judge_rest()
 
     def finish(self) -> None:
         """Note every key that nothing here asks for."""
