@@ -28,10 +28,10 @@ def check_names(rows: Rows) -> None:
     _alarms(rows)
     _alarm_references(rows)
     for group in (rows.vessels, rows.bays):
-        _people_s_names(group)
+        _shown_names(group)
 
 
-def _people_s_names(group: Sequence[Row[Any]]) -> None:
+def _shown_names(group: Sequence[Row[Any]]) -> None:
     """Warn of two things of one name: that is what people read on a screen."""
     first: dict[str, str] = {}
     for row in group:
@@ -120,10 +120,10 @@ def _alarms(rows: Rows) -> None:
         before = first.setdefault((alarm.draft.vessel, alarm.draft.side), alarm.tag)
         if before != alarm.tag:
             alarm.table.error("on", f"{before} is on that already", "Name another vessel, or leave one out.")
-        _alarm_s_numbers(alarm, rows)
+        _alarm_numbers(alarm, rows)
 
 
-def _alarm_s_numbers(alarm: Row[model.Alarm], rows: Rows) -> None:
+def _alarm_numbers(alarm: Row[model.Alarm], rows: Rows) -> None:
     vessel = rows.vessel(alarm.draft.vessel)
     if alarm.fine("delay") and alarm.draft.side == "above" and alarm.draft.delay_ns > LONGEST_HIGH_DELAY_NS:
         problem = f"a high level is told {format_duration(alarm.draft.delay_ns)} late, while something flows in"
