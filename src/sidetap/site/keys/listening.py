@@ -192,7 +192,7 @@ VESSELS = (
         '"0.5 %"',
         "at k = 2",
         optional=True,
-        default="0 %",
+        default='"0 %"',
     ),
     Key(
         "vessel.shape",
