@@ -35,6 +35,18 @@ SLIPS = {
         "vessel.T1.drawing",
         "no strapping table beside it",
     ),
+    "high-at-the-top": (
+        'high = "6.90 m"',
+        'high = "7.315 m"',
+        "vessel.T1.high",
+        "not below the vessel's top at 7.315 m",
+    ),
+    "nothing-a-register-tells-is-valid": (
+        'unit = "mm"\nvalid = ["0 mm", "7315 mm"]',
+        'scale = -1\nunit = "mm"\nvalid = ["1 mm", "7315 mm"]',
+        "point.LT-1.valid",
+        "-65,535 to 0 mm: never valid",
+    ),
     "bypass-for-hours": ('at_most = "60 min"', 'at_most = "61 min"', "bypass.at_most", "outside 1 s to 60 min"),
     "a-date-of-another-age": (
         "on = 2026-02-11",
