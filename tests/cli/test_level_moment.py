@@ -203,8 +203,10 @@ def test_a_local_time_that_never_came_is_asked_back(capsys: pytest.CaptureFixtur
 
 
 def test_a_moment_outside_is_told_the_recordings_own_span(capsys: pytest.CaptureFixture[str], night: Path) -> None:
-    said = error(capsys, SITE, str(night), "--at", "2026-11-01")
+    said = error(capsys, SITE, str(night), "--at", "2026-11-02")
     assert "This one runs from 2026-11-01T01:30:00-06:00 to 2026-11-01T01:30:09-06:00 (1793518200.000 to" in said
+    said = error(capsys, SITE, str(night), "--at", "2026-11-01")  # before it begins: its end hasn't been heard
+    assert "This one begins at 2026-11-01T01:30:00-06:00 (1793518200.000 s)" in said
 
 
 @pytest.mark.parametrize(

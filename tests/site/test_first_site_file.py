@@ -396,9 +396,11 @@ def only_missing(loaded: Loaded, text: str) -> bool:
     assert loaded.problems
     for problem in loaded.problems:
         if problem.severity is Severity.WARNING:  # statements that only a person can make
-            assert problem.where.split(".")[-1] in ("transmitter", "released", "tag", "baud"), str(problem)
-            if problem.where.endswith((".tag", ".baud")):
-                assert re.search("no alarm on its high level|can't carry the polls", problem.problem)
+            assert problem.where.split(".")[-1] in ("transmitter", "released", "tag", "baud", "site file"), str(
+                problem
+            )
+            if problem.where.endswith((".tag", ".baud", "site file")):
+                assert re.search("no alarm on its high|can't carry the polls|it only listens", problem.problem)
                 continue
         else:
             assert problem.problem == "missing" or "is register 7 of device 5 already" in problem.problem, str(
@@ -420,7 +422,7 @@ def test_check_names_only_what_is_to_be_filled_in(tmp_path: Path) -> None:
     wheres = {p.where for p in loaded.problems}
     assert {
         "people",
-        "bay",
+        "site file",
         "site.name",
         "line.line-1.port",
         "point.LT-V4.valid",

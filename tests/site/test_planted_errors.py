@@ -368,6 +368,9 @@ PLANTED = {
         "bay.B.flow",
         "a list where a table is needed",
     ),
+    "an-input-twice-among-permissives": Planted(
+        '"LSH-B", "HC-B"]', '"LSH-B", "HC-B", "HC-B"]', '"HC-B"]', "bay.B.run_permissives", "HC-B stands there twice"
+    ),
     "syntax": Planted(
         'baud = 19200\nframing = "8E1"\ntrans',
         'baud = 19200 8\nframing = "8E1"\ntrans',

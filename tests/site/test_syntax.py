@@ -17,7 +17,7 @@ MISTAKES: dict[str, tuple[str, tuple[int, int], str]] = {
     "bare point": ("scale = 1.", (1, 10), "a point without a digit"),
     "two values": ("baud = 19200 8", (1, 14), "'8' behind the value"),
     "backslash": ('port = "\\serial"', (1, 9), "a backslash"),
-    "decimal comma": ("scale = 0,1", (1, 10), "',1' behind the value"),
+    "decimal comma": ("scale = 0,1", (1, 10), "a comma in a number"),
     "list not closed": ("a = [1, 2\n", (1, 10), "Unclosed array, at the end"),
     "nothing behind the sign": ("a = \n", (1, 5), "Invalid value"),
 }

@@ -68,8 +68,26 @@ def test_a_slip_between_bays_is_told(tmp_path: Path, name: str) -> None:
     assert any(p.where.startswith(where) and says in p.problem for p in problems), [str(p) for p in problems]
 
 
+def test_bays_that_exclude_each_other_do_not_draw_together(tmp_path: Path) -> None:
+    """T3 serves B or C. At its trip its surface is 33.8 m²: 440 gpm lower it by 0.82 mm/s, 66 gpm by 0.12."""
+    yard = copy_yard(tmp_path)
+    valid = 'valid = ["-1 kPa", "45 kPa"]\nmax_step = '
+    slow = (EXAMPLE / "site.toml").read_text().replace(f'{valid}"50 mm/s"', f'{valid}"0.9 mm/s"')
+    assert "0.9 mm/s" in slow
+    (yard / "site.toml").write_text(slow)
+    assert load(yard / "site.toml").problems == ()
+    rule = 'kind = "exclusive-vessel"\nvessel = "T3"'
+    shared = 'kind = "shared-only-above"\nvessel = "T3"\nbays = ["B", "C"]\nlevel = "1.5 m"\nclose_below = "1.4 m"'
+    assert rule in slow
+    (yard / "site.toml").write_text(slow.replace(rule, shared))
+    assert [p.where for p in load(yard / "site.toml").problems] == ["point.PT-3.max_step"]
+
+
 def test_the_whole_yard_has_no_problem() -> None:
-    assert load(EXAMPLE / "site.toml").problems == ()
+    loaded = load(EXAMPLE / "site.toml")
+    assert loaded.problems == ()
+    assert loaded.site is not None
+    assert [v.top_01mm for v in loaded.site.vessels] == [73_150, 58_000, 30_480, 54_000, 25_000, 15_000]
 
 
 def test_a_vessel_for_two_bays_without_a_rule_is_a_warning(tmp_path: Path) -> None:

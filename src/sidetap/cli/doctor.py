@@ -37,7 +37,9 @@ _INDENT = 2
 def doctor(
     site: Annotated[Path, typer.Argument(help="The site file.")],
     recording: Annotated[Path, typer.Argument(help="A recording of the line, with times: .pcapng or .csv.")],
-    readings: Annotated[Path, typer.Argument(help="A CSV time_s,name,value,unit[,tolerance][,kind] of dips.")],
+    readings: Annotated[
+        Path, typer.Argument(help="A CSV time_s|time,name,value,unit[,device][,tolerance][,kind] of dips.")
+    ],
     release: Annotated[
         str | None,
         typer.Option(

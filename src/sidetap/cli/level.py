@@ -133,7 +133,12 @@ class _Heard:
         """
         if self._asked_ns is None:
             return self._last_ns
-        if not self._earliest_ns <= self._asked_ns <= self._latest_ns + _AFTER_END_NS:
+        if self._asked_ns < self._earliest_ns:  # and nothing behind it has been heard
+            begins = f"{self._earliest_ns / NS_PER_S:.3f} s"
+            if self.dated:
+                begins = f"{datetime.fromtimestamp(self._earliest_ns // NS_PER_S, zone).isoformat()} ({begins})"
+            raise BadInput("--at", "it lies outside the recording", f"This one begins at {begins}.")
+        if self._asked_ns > self._latest_ns + _AFTER_END_NS:
             raise BadInput("--at", "it lies outside the recording", f"This one runs {self._span(zone)}.")
         return self._asked_ns
 
@@ -173,7 +178,9 @@ def _moment_ns(text: str, site: Site, source: Recording) -> int:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise BadInput("--at", f"{text[:40]!r} is no time", "Write seconds of the record or ISO 8601.") from None
+        raise BadInput(
+            "--at", f"{text[:40]!r} is no time", "Write seconds of the record or ISO 8601: 2026-03-11T09:30:00."
+        ) from None
     if moment.tzinfo is None:
         moment = _in_zone(moment, text, ZoneInfo(site.time_zone))
     first = next((int(batch.t_ns[0]) for batch in source.batches if batch.t_ns is not None), None)

@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.progress import Progress as Bar
 from rich.table import Table
 
+from sidetap.errors import BadInput
 from sidetap.quantity import NS_PER_MS, format_duration
 from sidetap.site import load_or_refuse
 from sidetap.site.cause_effect import compile_site
@@ -32,6 +33,8 @@ def verify(
 ) -> None:
     """Check the scheme's promises in every order of events. Exit 1 when one is broken or unknown."""
     described = load_or_refuse(site)
+    if not described.bays:
+        raise BadInput(str(site), "no bay: there is nothing to verify", "Add bays and valves.")
     with _progress() as progress:
         result = verify_scheme(described, compile_site(described), progress)
     if as_json:

@@ -52,6 +52,7 @@ class _Watched:
         "latest",
         "latest_ns",
         "line",
+        "passed_by",
         "point",
         "rate",
         "samples",
@@ -76,6 +77,7 @@ class _Watched:
         self.content: Content | None = None
         self.rate: Rate | None = None  # of the trend's slope
         self.samples = self.bad_samples = 0
+        self.passed_by = False  # an answer of the device's table held not all that the point needs
 
 
 class Meter:
@@ -108,6 +110,8 @@ class Meter:
         for watched in of_device:
             if watched.judge.holds(first, len(words)):
                 _take(watched, watched.judge.judge(first, words), t_ns)
+            else:
+                watched.passed_by = True
 
     def draw(self, vessel: str, flows_m3_per_s: Sequence[float], receiving: bool, now_ns: int) -> None:
         """Take what is drawn from a vessel from now_ns on: the nominal flow of each open valve.
@@ -228,6 +232,10 @@ def _step_judged(watched: _Watched, sample: Sample, good: Sample, since_ns: int)
 
 def _quality(watched: _Watched, now_ns: int) -> tuple[Quality, str]:
     point, latest = watched.point, watched.latest
+    if latest is None and watched.passed_by:
+        needed = sorted({point.register, *(condition.register for condition in point.good_when)})
+        registers = " and ".join(str(register) for register in needed)
+        return _OLD, f"no answer yet holds register{'s' if needed[1:] else ''} {registers} of {_where(point)}"
     if latest is None:
         return _OLD, f"no whole answer yet from {_where(point)}"
     silence_ns = now_ns - watched.latest_ns

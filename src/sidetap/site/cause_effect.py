@@ -263,6 +263,7 @@ class _Compiler:
         interrupted = b.assign(f"{tag}.interrupted", interrupted_before & ticket & ~opened & ~resumed)
 
         # The account of open time, up to this scan
+        assert self.site.watchdog is not None  # noqa: S101  # a site with bays has one
         worst_ms = STORE_INTERVAL_MS + _ms(self.site.watchdog.relay_time_ns) + max(_ms(v.stroke_ns) for v in valves)
         restored = minimum(stored_account + max(weights.values()) * worst_ms, full)
         account_before = choose(self.first, restored, b.state_int(f"{tag}.account", 0, 0, full))

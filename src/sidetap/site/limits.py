@@ -8,8 +8,8 @@ here.
 from dataclasses import dataclass
 from fractions import Fraction
 
-from sidetap.quantity import NS_PER_S, Rounding, format_duration, format_number, from_si, round_fraction, to_si
-from sidetap.site.model import Bay, Valve, Vessel
+from sidetap.quantity import NS_PER_S, Rounding, Texts, format_duration, format_number, from_si, round_fraction, to_si
+from sidetap.site.model import Bay, Display, Valve, Vessel
 
 POLL_S = Fraction(1)  # allowed for whatever is asked once a second
 SCAN_AND_OUTPUT_S = Fraction(2, 10)  # a scan of 100 ms, and 100 ms until the output is at the valve
@@ -79,38 +79,31 @@ def check_limit(bay: Bay, valve: Valve, vessel: Vessel) -> LimitCheck:
     )
 
 
-def limit_problem(bay: Bay, valve: Valve, vessel: Vessel) -> tuple[str, str] | None:
+def limit_problem(bay: Bay, valve: Valve, vessel: Vessel, show: Display) -> tuple[str, str] | None:
     """Return problem and remedy when an open limit lets more through than the vehicle can take, else None."""
+    texts = Texts(show)
     found = check_limit(bay, valve, vessel)
     if found.fits:
         return None
     over = []
     if found.over_capacity:
-        over.append(f"over the vehicle's {_gallons(bay.vehicle.capacity_m3, Rounding.DOWN)} gal")
+        over.append(f"over the vehicle's {texts.volume(bay.vehicle.capacity_m3, Rounding.DOWN)}")
     if found.over_payload:
         over.append(
-            f"{_pounds(found.mass_kg, Rounding.UP)} lb, over its payload of "
-            f"{_pounds(bay.vehicle.payload_kg, Rounding.DOWN)} lb"
+            f"{texts.mass(found.mass_kg, Rounding.UP)}, over its payload of "
+            f"{texts.mass(bay.vehicle.payload_kg, Rounding.DOWN)}"
         )
     nominal_kg = bay.flow_m3_per_s * valve.open_limit_ns / NS_PER_S * vessel.density.kg_per_m3
     already = ""
     if nominal_kg > bay.vehicle.payload_kg:
-        already = f"; already {_pounds(nominal_kg, Rounding.UP)} lb at nominal flow without the stop"
+        already = f"; already {texts.mass(nominal_kg, Rounding.UP)} at nominal flow without the stop"
     tolerance = format_number(bay.flow_tolerance * 100, 0)
     problem = (
         f"{format_duration(valve.open_limit_ns)} from {vessel.tag} at {tolerance} % over nominal flow let "
-        f"{_gallons(found.through_m3, Rounding.UP)} gal through and {_gallons(found.stop_m3, Rounding.UP)} gal more "
+        f"{texts.volume(found.through_m3, Rounding.UP)} through and {texts.volume(found.stop_m3, Rounding.UP)} more "
         f"until the valve is shut: {' and '.join(over)}{already}"
     )
     largest_ns = found.largest_ns // LIMIT_STEP_NS * LIMIT_STEP_NS
     if largest_ns <= 0:
         return problem, "No limit fits this vehicle; check flow, capacity and payload."
     return problem, f"At most {format_duration(largest_ns)}."
-
-
-def _gallons(volume_m3: Fraction, rounding: Rounding) -> str:
-    return format_number(round_fraction(from_si(volume_m3, "gal"), rounding))
-
-
-def _pounds(mass_kg: Fraction, rounding: Rounding) -> str:
-    return format_number(round_fraction(from_si(mass_kg, "lb"), rounding))

@@ -365,8 +365,8 @@ class Site:
     points: tuple[Point, ...]
     vessels: tuple[Vessel, ...]
     modules: tuple[Module, ...]
-    watchdog: Watchdog
-    horn: Output
+    watchdog: Watchdog | None  # None on a site that only listens, like the horn
+    horn: Output | None
     inputs: tuple[Input, ...]
     bays: tuple[Bay, ...]
     valves: tuple[Valve, ...]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import zoneinfo
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TypeVar
 
@@ -21,6 +22,8 @@ from sidetap.site.problem import Problem, Severity
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
 
+_US = model.Display("ft-in", "gal", "gpm", "lb")  # where the site's own can't be read
+ACTING = ("module", "watchdog", "horn", "input", "bay", "valve")
 R = TypeVar("R")
 
 
@@ -76,30 +79,37 @@ def _read(document: Document, path: Path) -> model.Site | None:
     show, scan_ns = rows.read_display(site.table("show")), site.duration_ns("scan")
     site.finish()
 
+    acting = [key for key in ACTING if top.has(key)]  # each is asked for
+    acts = bool(acting)
+    compatible = top.table("compatible") if top.has("compatible") or acts else None
+    if not acts:
+        problem = "it only listens: no module, input, bay or valve, so that levels are shown and nothing is guarded"
+        top.warning("", problem, "Add them when the site is to act.")
     found = Rows(
         top=top,
         site=site,
+        show=_US if any(key.startswith("show") for key in site.wrong) else show,
         scan_ns=0 if "scan" in site.wrong else scan_ns,
         lines=[rows.read_line(t) for t in top.tables("line")],
         points=[rows.read_point(t) for t in top.tables("point")],
         vessels=[rows.read_vessel(t, folder) for t in top.tables("vessel")],
-        modules=[rows.read_module(t) for t in top.tables("module")],
-        watchdog=rows.read_watchdog(top.table("watchdog")),
-        horn=rows.read_horn(top.table("horn")),
-        inputs=[rows.read_input(t) for t in top.tables("input")],
-        bays=[rows.read_bay(t) for t in top.tables("bay")],
-        valves=[rows.read_valve(t) for t in top.tables("valve")],
+        modules=[rows.read_module(t) for t in top.tables("module", acts)],
+        watchdog=rows.read_watchdog(top.table("watchdog")) if acts else None,
+        horn=rows.read_horn(top.table("horn")) if acts else None,
+        inputs=[rows.read_input(t) for t in top.tables("input", acts)],
+        bays=[rows.read_bay(t) for t in top.tables("bay", acts)],
+        valves=[rows.read_valve(t) for t in top.tables("valve", acts)],
         rules=[rows.read_rule(t) for t in top.tables("rule")],
         alarms=[rows.read_alarm(t) for t in top.tables("alarm")],
         bypass=rows.read_bypass(top.table("bypass")) if top.has("bypass") else None,
-        compatible_table=(compatible := top.table("compatible")),
-        compatible=rows.read_compatible(compatible),
+        compatible_table=compatible,
+        compatible=() if compatible is None else rows.read_compatible(compatible),
         people=people,
         secrets=secrets,
     )
     top.finish()
     check(found)
-    if found.watchdog.value is None or found.horn.value is None or top.failed:
+    if top.failed:
         return None
     return model.Site(
         path=path,
@@ -111,8 +121,8 @@ def _read(document: Document, path: Path) -> model.Site | None:
         points=_values(found.points),
         vessels=_values(found.vessels),
         modules=_values(found.modules),
-        watchdog=found.watchdog.value,
-        horn=found.horn.value,
+        watchdog=None if found.watchdog is None else found.watchdog.value,
+        horn=None if found.horn is None else found.horn.value,
         inputs=_values(found.inputs),
         bays=_values(found.bays),
         valves=_values(found.valves),
@@ -136,7 +146,11 @@ def _time_zone(site: Table) -> str:
             zoneinfo.ZoneInfo(name)
         except (OSError, ValueError, zoneinfo.ZoneInfoNotFoundError):
             like = site.example("time_zone")
-            site.error("time_zone", f"{shorten(name)!r} is no time zone", f"Write it like {like}.")
+            known = {zone.rpartition("/")[2].casefold(): zone for zone in sorted(zoneinfo.available_timezones())}
+            nearest = get_close_matches(name.rpartition("/")[2].casefold()[:40], known, 1, 0.75)
+            meant = f"Did you mean {known[nearest[0]]}? " if nearest else ""
+            remedy = f"{meant}Write the IANA name of an area and a city, like {like}."
+            site.error("time_zone", f"{shorten(name)!r} is no time zone", remedy)
     return name
 
 

@@ -155,6 +155,11 @@ def _valid(t: Table, unit: str) -> tuple[Fraction, Fraction]:
         t.wrong.add("valid")  # its unit isn't known, so it can't be judged
         return Fraction(0), Fraction(0)
     dimension = UNITS[unit].dimension
+    if "valid" not in t.values:
+        like = _VALID_LIKE.get(dimension, ("0 %", "100 %"))
+        t.has("valid")
+        t.error("valid", "missing", f'Add valid = ["{like[0]}", "{like[1]}"] or what fits.')
+        return Fraction(0), Fraction(0)
     return t.quantity_range("valid", dimension, _VALID_LIKE.get(dimension, ("0 %", "100 %")))
 
 

@@ -21,6 +21,7 @@ MOST_LOOKED_AT = 2_000_000  # characters in all: a large text is looked at once 
 _PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 _TWICE = ("overwrite", "twice", "namespace", "immutable", "outside", "mutate", "duplicate")
 _DATE = re.compile(r"\b\d{4}-\d\d-\d\d\b")
+_FOREIGN_DATE = re.compile(r"(?<![\w\".])\d{1,2}[./]\d{1,2}[./]\d{4}\b")
 _KEY_LINE = re.compile(r"""\s*[\w"'.-]+\s*=""")
 
 
@@ -57,6 +58,9 @@ def _explained(text: str, message: str) -> tuple[Place, str]:
         if start is not None:
             return _line_and_column(text, start), _twice(text, start, what)
     here = text.split("\n")[place[0] - 1]
+    foreign = _FOREIGN_DATE.search(here)
+    if foreign is not None:
+        return (place[0], foreign.start() + 1), f"{foreign[0]} is no date; write year-month-day, 2026-01-31"
     no_date = next((m for m in _DATE.finditer(here) if not _is_date(m[0])), None)
     if no_date is not None:
         return (place[0], no_date.start() + 1), f"{no_date[0]} is no date"
@@ -67,6 +71,12 @@ def _explained(text: str, message: str) -> tuple[Place, str]:
     if what.startswith("Unescaped '\\'"):
         at = here.rfind("\\", 0, place[1]) + 1
         return (place[0], max(1, at)), "a backslash in a text; write it twice, or the text in single quotes"
+    if (
+        what == "Invalid value"
+        and not at_end
+        and re.match(r"[^\W\d]|[\u2018-\u201f\u00ab\u00bb]", here[place[1] - 1 :])
+    ):
+        return place, 'a text without its quotes; write it between two "'
     if what.startswith("Expected newline") and not at_end:
         return place, _left_over(here, place[1])
     return place, f"{what}, at the end of the file" if at_end else what
@@ -93,6 +103,8 @@ def _left_over(line: str, column: int) -> str:
     before, rest = line[: column - 1], line[column - 1 :].strip()
     if before.endswith("0") and rest[:1].isdigit():
         return "a number that begins with 0"
+    if re.match(r",\d", rest) and before[-1:].isdigit():
+        return "a comma in a number; write a point"
     if rest.startswith("."):
         return "a point without a digit behind it"
     return f"{rest[:20]!r} behind the value; one key and its value to a line"

@@ -170,6 +170,12 @@ class Table:
             remedy = f"Did you mean {nearest[0]}?" if nearest else f"Keys here are {', '.join(self._asked)}."
             if isinstance(self.values[key], dict) and self.parent is not None and not self.parent.kind:
                 remedy = f'One more of them is [[{self.kind}]] with tag = "{shorten(key)}".'
+            if self.parent is not None and f"{self.parent.kind}.{key}" in KEYS:
+                above = self.parent.kind or "the top of the file"
+                header = self.path[-1]
+                remedy = (
+                    f"It belongs to {above}: lines under a [... {header}] header are part of that; write it above."
+                )
             declared = KEYS.get(f"{self.kind}.{key}")
             decides = next((name for name in _DECIDE if name in self.values), None)
             if declared is not None and declared.only and decides is not None:
@@ -370,15 +376,18 @@ class Table:
             return self.table(key)
         word = self.text(key)
         if word and word not in form.words:
-            remedy = f"Write one of {', '.join(form.words)}, or a table with its sizes, like {form.like}."
+            remedy = f"Write one of {', '.join(form.words)}, or a table with its sizes: {_end_like(word)}."
             self.error(key, f"{shorten(word)!r} doesn't say it all", remedy)
             return ""
         return word
 
-    def tables(self, key: str) -> list[Table]:
-        """Return a list of tables, those called [[key]] at the top of a file."""
+    def tables(self, key: str, required: bool = True) -> list[Table]:
+        """Return a list of tables, those called [[key]] at the top of a file.
+
+        required: whether a key that is required by its declaration is required here.
+        """
         form = self._form(key, Many)
-        if not form.required and not self.has(key):
+        if not (form.required and required) and not self.has(key):
             return []
         value = self._get(key)
         if value is None:
@@ -451,6 +460,14 @@ class Table:
         if not parse_quantity(low, dimension) <= value <= parse_quantity(high, dimension):
             self.error(key, f"{text} is outside {low} to {high}", f"Write it like {like}.")
         return value
+
+
+def _end_like(word: str) -> str:
+    """Return how an end of that form is written with its sizes; a cone, where there is no such form."""
+    ends = [key for path, key in KEYS.items() if path.startswith("vessel.shape.bottom.") and not key.optional]
+    form = word if any(word in key.only for key in ends) else "cone"
+    sizes = [f"{key.path.rpartition('.')[2]} = {key.example}" for key in ends if form in key.only]
+    return "{ " + ", ".join([f'form = "{form}"', *sizes]) + " }"
 
 
 def _unfit(text: str) -> str:

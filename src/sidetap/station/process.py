@@ -232,6 +232,10 @@ def _checked(site_path: Path) -> Site:
                 f"valve {valve.tag}: point {point.tag} of {valve.vessel} is not released for control by two dips",
                 "Dip the vessel twice, compare with sidetap doctor, and enter who releases it.",
             )
+    if not site.bays:
+        raise Refused(
+            str(site_path), "no bay: there is nothing to guard", "Add bays and valves, or use sidetap level."
+        )
     for rule in rules_not_kept(site):
         raise Refused(
             str(site_path),

@@ -176,6 +176,7 @@ def bay_facts(scene: Scene, bay: Bay) -> BayFacts:
     scene.keep(f"{tag}.openings", openings_after)
 
     # what the watchdog's relay and the module let through after the last scan before a crash
+    assert site.watchdog is not None  # noqa: S101  # a site with bays has one
     relay_ms = site.watchdog.relay_time_ns // NS_PER_MS
     unknown_ms = STORED_EVERY_MS + relay_ms + max(strokes, default=0)
     crash_loss = max(weights, default=0) * unknown_ms

@@ -50,7 +50,7 @@ def _permissives(row: Row[model.Bay], rows: Rows) -> None:
         for tag, what in ((other.auto_input, "AUTO"), (other.stop_input, "stop circuit"), (other.hose_input, "hose"))
     }
     for member, tag in enumerate(b.run_permissives):
-        if tag in nevers:
+        if tag in nevers and tag not in [must for _, must, _ in musts]:
             t.error("run_permissives", f"{tag} is a key, a limit switch or HAND", "Leave it out.", member)
         elif tag in elsewhere:
             remedy = "Name a contact of this bay, so that bays stay independent."
@@ -96,6 +96,6 @@ def _valve(row: Row[model.Valve], rows: Rows) -> None:
     if bay is None or vessel is None or not row.fine("open_limit", "stroke"):
         return
     if bay.fine("flow", "vehicle") and vessel.fine("density.value"):
-        problem_here = limit_problem(bay.draft, v, vessel.draft)
+        problem_here = limit_problem(bay.draft, v, vessel.draft, rows.show)
         if problem_here is not None:
             t.error("open_limit", *problem_here)

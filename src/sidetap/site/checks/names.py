@@ -61,7 +61,8 @@ def _tags(rows: Rows) -> None:
 def _references(rows: Rows) -> None:
     """Follow every key that is declared as a reference."""
     tables: dict[str, list[Table]] = {kind: [row.table for row in group] for kind, group in rows.kinds().items()}
-    tables["watchdog"], tables["horn"] = [rows.watchdog.table], [rows.horn.table]
+    for kind, row in (("watchdog", rows.watchdog), ("horn", rows.horn)):
+        tables[kind] = [] if row is None else [row.table]
     tables["bypass"] = [] if rows.bypass is None else [rows.bypass.table]
     lost: dict[tuple[str, str], list[_Use]] = defaultdict(list)
     for key in (key for group in GROUPS for key in group):

@@ -20,20 +20,21 @@ class Rows:
 
     top: Table
     site: Table
+    show: model.Display
     scan_ns: int
     lines: list[Row[model.Line]]
     points: list[Row[model.Point]]
     vessels: list[Row[model.Vessel]]
     modules: list[Row[model.Module]]
-    watchdog: Row[model.Watchdog]
-    horn: Row[model.Output]
+    watchdog: Row[model.Watchdog] | None  # None where the site only listens, like the horn
+    horn: Row[model.Output] | None
     inputs: list[Row[model.Input]]
     bays: list[Row[model.Bay]]
     valves: list[Row[model.Valve]]
     rules: list[Row[model.Rule]]
     alarms: list[Row[model.Alarm]]
     bypass: Row[model.Bypass] | None
-    compatible_table: Table
+    compatible_table: Table | None
     compatible: tuple[tuple[str, tuple[str, ...]], ...]
     people: list[Row[model.Person]] | None  # None: their file could not be read
     secrets: list[Row[str]]

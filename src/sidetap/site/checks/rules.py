@@ -128,7 +128,7 @@ def _unruled(rows: Rows) -> None:
 def _products(rows: Rows) -> None:
     """Look at [compatible]: only products that are there; one without a row may be followed by nothing."""
     table = rows.compatible_table
-    if table.absent or "vessel" in rows.misspelt or not all(v.fine("product") for v in rows.vessels):
+    if table is None or table.absent or "vessel" in rows.misspelt or not all(v.fine("product") for v in rows.vessels):
         return
     products = [v.draft.product for v in rows.vessels]
     told: set[str] = set()  # a product renamed is one mistake, however often it is named

@@ -10,10 +10,8 @@ from sidetap.quantity import (
     NS_PER_S,
     UNITS,
     Rounding,
+    Texts,
     format_duration,
-    format_number,
-    from_si,
-    round_fraction,
     to_si,
 )
 from sidetap.site import model
@@ -23,9 +21,11 @@ from sidetap.site.keys import LEVEL_DIMENSIONS
 from sidetap.site.levels import STANDARD_GRAVITY, level_m
 from sidetap.site.limits import highest_flow_m3_per_s, stop_after_trip_m3
 from sidetap.site.rows import Row
-from sidetap.vessel import OutOfShape
+from sidetap.vessel import OutOfShape, Shifted, Strapping, residuals
 from sidetap.vessel import Vessel as Geometry
 
+HIGHEST_01MM = 300_000  # no vessel of this trade is taller (common practice, no source)
+MOST_FROM_DRAWING = 0.25  # of the volume at the table's top: bulges and dents make a few per cent
 LONG_BLIND_NS = 30 * NS_PER_S  # common practice, no source
 MOST_OVER_TOP = (
     1.5  # of a valid range's end: a sensor for several sizes of vessel is usual (common practice, no source)
@@ -38,6 +38,7 @@ def check_vessels(rows: Rows) -> None:
         _order(row)
         _frozen(row)
         _wave(row)
+        _drawing(row)
         _reach(row, rows)
         _draw(row, rows)
 
@@ -46,7 +47,11 @@ def _order(row: Row[model.Vessel]) -> None:
     v, t, trip, u_01mm = row.draft, row.table, row.draft.trip, row.draft.uncertainty.reading_01mm
     below = metres(trip.below_01mm)
     if row.fine("trip.reset_above", "trip.below") and trip.reset_above_01mm <= trip.below_01mm:
-        t.error("trip.reset_above", f"not above the trip at {below}", "Leave 0.10 m or more.")
+        t.error(
+            "trip.reset_above",
+            f"not above the trip at {below}",
+            "Put it above the trip by more than waves move the level.",
+        )
     if row.fine("low", "trip.below") and v.low_01mm <= trip.below_01mm:
         t.error("low", f"not above the trip at {below}", "A warning comes before the trip.")
     elif row.fine("low", "trip.below", "uncertainty.level") and v.low_01mm - trip.below_01mm <= u_01mm:
@@ -60,6 +65,9 @@ def _order(row: Row[model.Vessel]) -> None:
         t.error("trip.reset_above", f"not below the high level at {metres(v.high_01mm)}", "Check both.")
     if not row.fine("shape", "strapping", "datum"):
         return
+    if v.top_01mm > HIGHEST_01MM:
+        problem = f"a vessel of {metres(v.top_01mm)}"
+        t.error("strapping" if row.table.has("strapping") else "shape", problem, "Check the unit of its levels.")
     if row.fine("high") and v.high_01mm >= v.top_01mm:
         t.error("high", f"not below the vessel's top at {metres(v.top_01mm)}", "Check the shape and the level.")
     bottom_01mm = -(-Fraction(v.geometry.bottom_m) * 10_000 // 1)
@@ -73,6 +81,22 @@ def _frozen(row: Row[model.Vessel]) -> None:
     if watch is not None and row.fine("frozen") and watch.seen_01mm >= watch.expected_01mm:
         problem = "not less than what is expected"
         row.table.error("frozen.seen", problem, "A quarter of it allows for a slow draw and a wave.")
+
+
+def _drawing(row: Row[model.Vessel]) -> None:
+    """Warn of a drawing that is another vessel's: a radius for a diameter, a level in another unit."""
+    v = row.draft
+    if v.drawing is None or not row.fine("strapping", "drawing", "datum"):
+        return
+    table = v.geometry.shape if isinstance(v.geometry, Shifted) else v.geometry
+    if not isinstance(table, Strapping):
+        return
+    shares = [each.share for each in residuals(v.drawing, table) if each.share is not None]
+    if not shares:
+        row.table.warning("drawing", "it has none of the table's levels", "Check the units of both.")
+    elif abs(shares[-1]) > MOST_FROM_DRAWING:
+        problem = f"{shares[-1]:+.0%} from the table where both have a level last"
+        row.table.warning("drawing", problem, "Look at sidetap site strapping; check diameter and units.")
 
 
 def _wave(row: Row[model.Vessel]) -> None:
@@ -157,8 +181,13 @@ def _span(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
         _step(row, point_row)
     if not row.fine("shape", "strapping", "datum"):
         return
-    if source.kind is model.LevelKind.HEIGHT and point_row.fine("valid"):
-        highest_01mm = point.valid[1] * 10_000 // 1
+    told = source.kind is model.LevelKind.HEIGHT or (
+        source.kind is model.LevelKind.PRESSURE
+        and row.fine("density.value")
+        and source.sensor_height_01mm < v.top_01mm
+    )
+    if told and point_row.fine("valid"):
+        highest_01mm = int(level_m(source, v.density, point.valid[1]) * 10_000)
         if highest_01mm > v.top_01mm * MOST_OVER_TOP:
             problem = f"up to {metres(highest_01mm)}, and {row.tag}'s top is at {metres(v.top_01mm)}"
             point_row.table.warning("valid", problem, "End the range near the vessel's top.")
@@ -189,7 +218,7 @@ def _step(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
 
 def _draw(row: Row[model.Vessel], rows: Rows) -> None:
     """Look at what the bays' flows do to the level: how fast it falls, and how far after a trip."""
-    v, t = row.draft, row.table
+    v, t, texts = row.draft, row.table, Texts(rows.show)
     ways = [
         (valve, bay)
         for valve in rows.ways(row.tag)
@@ -210,19 +239,22 @@ def _draw(row: Row[model.Vessel], rows: Rows) -> None:
     if point is not None and point.fine("max_step") and point.draft.max_step_m_per_s is not None and area_m2 > 0:
         falls_m_per_s = float(flow) / area_m2
         if falls_m_per_s > point.draft.max_step_m_per_s:
-            problem = f"at {_gpm(flow)} gpm {row.tag}'s level falls by {falls_m_per_s * 1000:.0f} mm/s near its trip"
+            problem = (
+                f"at {texts.flow(flow)} {row.tag}'s level falls by {falls_m_per_s * 1000:.0f} mm/s near its trip"
+            )
             point.table.error("max_step", problem, "Allow for more, or every such draw would be a bad level.")
     floor_01mm = max(v.heel_01mm, v.level.sensor_height_01mm, math.ceil(v.geometry.bottom_m * 10_000))
     if floor_01mm >= v.trip.below_01mm:
         return  # told already
     floor_m3 = v.geometry.volume_m3(floor_01mm / 10_000)
     if trip_m3 - float(stop_m3) < floor_m3 < trip_m3:
-        gallons = format_number(round_fraction(from_si(stop_m3, "gal"), Rounding.UP))
         what = "its heel" if floor_01mm == v.heel_01mm else "what its sensor sees"
-        problem = f"up to {gallons} gal more are drawn until the valves are shut, down under {what}"
+        problem = (
+            f"up to {texts.volume(stop_m3, Rounding.UP)} more are drawn until the valves are shut, down under {what}"
+        )
         t.warning("trip.below", problem, f"Raise it, or shorten the mean of {v.trip.mean_ns // NS_PER_S} s.")
     if point is not None and point.fine("close_age"):
-        _blind(row, point, ways, float(flow), trip_m3 - floor_m3)
+        _blind(row, point, ways, float(flow), trip_m3 - floor_m3, texts)
     if v.frozen is not None and row.fine("frozen.expected") and all(bay.fine("vehicle") for _, bay in ways):
         _speaks(row, v.frozen, max(bay.draft.vehicle.capacity_m3 for _, bay in ways))
 
@@ -233,6 +265,7 @@ def _blind(
     ways: Sequence[tuple[Row[model.Valve], Row[model.Bay]]],
     flow_m3_per_s: float,
     room_m3: float,
+    texts: Texts,
 ) -> None:
     """Look at what is drawn while the level is old and valves still stay open."""
     close_ns = point.draft.close_age_ns
@@ -242,11 +275,11 @@ def _blind(
         problem = f"{close} is no shorter than an open limit from {row.tag}: it would never close anything"
         point.table.error("close_age", problem, "A few polls are usual.")
     elif flow_m3_per_s * close_ns / NS_PER_S > room_m3:
-        problem = f"in {close} more is drawn from {row.tag} than lies between its trip and the lowest level to draw"
+        problem = f"in {close} more is drawn from {row.tag} than lies between its trip and what can be drawn"
         point.table.warning("close_age", problem, "Shorten it, or raise the trip.")
     elif close_ns > max(LONG_BLIND_NS, 10 * point.draft.poll_ns):
-        gallons = format_number(round(flow_m3_per_s * close_ns / NS_PER_S / float(to_si(1, "gal"))))
-        problem = f"up to {gallons} gal are drawn blind from {row.tag} in {close}"
+        drawn = texts.volume(flow_m3_per_s * close_ns / NS_PER_S, Rounding.UP)
+        problem = f"up to {drawn} are drawn blind from {row.tag} in {close}"
         point.table.warning("close_age", problem, "A few polls are usual.")
 
 
@@ -262,7 +295,3 @@ def _speaks(row: Row[model.Vessel], watch: model.FrozenWatch, load_m3: Fraction)
     if watch.expected_01mm > falls_m * 10_000:
         problem = f"no load draws so much: the largest lowers {row.tag} by {metres(int(falls_m * 10_000))}"
         row.table.warning("frozen.expected", problem, "Expect less, or the watch never speaks.")
-
-
-def _gpm(flow_m3_per_s: Fraction) -> str:
-    return format_number(round_fraction(from_si(flow_m3_per_s, "gpm"), Rounding.NEAREST))

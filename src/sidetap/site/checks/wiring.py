@@ -133,8 +133,8 @@ def _rate(table: Table, baud: int) -> None:
 def _coils(rows: Rows) -> None:
     used: dict[tuple[str, int], str] = {}
     uses: list[tuple[Row[Any], str, model.Output]] = [
-        (rows.watchdog, "", rows.watchdog.draft.output),
-        (rows.horn, "", rows.horn.draft),
+        *([] if rows.watchdog is None else [(rows.watchdog, "", rows.watchdog.draft.output)]),
+        *([] if rows.horn is None else [(rows.horn, "", rows.horn.draft)]),
         *((bay, "pump_permit", bay.draft.pump_permit) for bay in rows.bays),
         *((valve, "output", valve.draft.output) for valve in rows.valves),
     ]
@@ -226,14 +226,15 @@ def _times(rows: Rows) -> None:
     slow: list[tuple[Row[Any], str, int, int]] = [
         *((row, "max_age", row.draft.max_age_ns, SLOW_NS) for row in rows.inputs),
         *((row, "drops_out_after", row.draft.drops_out_after_ns, SLOW_NS) for row in rows.modules),
-        (rows.watchdog, "relay_time", rows.watchdog.draft.relay_time_ns, SLOW_WATCHDOG_NS),
     ]
+    if rows.watchdog is not None:
+        slow.append((rows.watchdog, "relay_time", rows.watchdog.draft.relay_time_ns, SLOW_WATCHDOG_NS))
     for row_slow, key, ns, most_ns in slow:
         if row_slow.fine(key) and ns > most_ns:
             problem = f"for {format_duration(ns)} valves may stay open when nothing is heard any more"
             row_slow.table.warning(key, problem, f"{format_duration(most_ns)} or less is usual.")
     watchdog = rows.watchdog
-    if watchdog.fine("relay_time") and watchdog.draft.relay_time_ns < 3 * scan_ns:
+    if watchdog is not None and watchdog.fine("relay_time") and watchdog.draft.relay_time_ns < 3 * scan_ns:
         problem = "shorter than three scans: it would drop out in service"
         watchdog.table.error("relay_time", problem, f"At least {format_duration(3 * scan_ns)}.")
     for module in rows.modules:

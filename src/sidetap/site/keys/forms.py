@@ -115,10 +115,9 @@ class Many:
 
 @dataclass(frozen=True, slots=True)
 class WordOrInner:
-    """One word of a list where that says it all, or a table with the sizes, like ``like``."""
+    """One word of a list where that says it all, or a table with the sizes."""
 
     words: tuple[str, ...]
-    like: str
 
 
 Form: TypeAlias = (

@@ -230,15 +230,15 @@ VESSELS = (
     ),
     Key(
         "vessel.shape.bottom",
-        WordOrInner(ENDS_BY_NAME, CONE),
+        WordOrInner(ENDS_BY_NAME),
         '"flat"',
         f"a word where that says it all, or a table: `{CONE}`",
         only=(VERTICAL,),
     ),
-    Key("vessel.shape.top", WordOrInner(ENDS_BY_NAME, CONE), '"flat"', "as `bottom`", True, '"flat"', (VERTICAL,)),
+    Key("vessel.shape.top", WordOrInner(ENDS_BY_NAME), '"flat"', "as `bottom`", True, '"flat"', (VERTICAL,)),
     Key(
         "vessel.shape.heads",
-        WordOrInner(ENDS_BY_NAME, CONE),
+        WordOrInner(ENDS_BY_NAME),
         '"ellipsoidal-2:1"',
         "both, as `bottom`",
         only=(HORIZONTAL,),

@@ -25,10 +25,11 @@ ONE_VALVE, QUIET_HOURS, EXCLUSIVE, SHARED = RULES = (
     "exclusive-vessel",
     "shared-only-above",
 )
+ACTS = "needed as soon as a site acts: a file without modules, inputs, bays and valves only shows levels"
 _COIL = '{ module = "IO-1", coil = 0 }'
 
 WIRING = (
-    Key("module", Many(), "[[module]] tables"),
+    Key("module", Many(), "[[module]] tables", ACTS, True),
     Key("module.tag", Tag(), '"IO-1"'),
     Key("module.kind", Choice(("modbus-rtu",)), '"modbus-rtu"'),
     Key(
@@ -55,7 +56,13 @@ WIRING = (
         True,
     ),
     Key("module.bits", Whole(1, 2000), "40", "how many inputs it has", True),
-    Key("watchdog", Inner(), '{ module = "IO-1", coil = 15, kind = "transistor", relay_time = "2 s" }'),
+    Key(
+        "watchdog",
+        Inner(),
+        '{ module = "IO-1", coil = 15, kind = "transistor", relay_time = "2 s" }',
+        "needed like a module",
+        True,
+    ),
     Key("watchdog.module", Reference("module"), '"IO-1"'),
     Key("watchdog.coil", Whole(0, 65_535), "15"),
     Key(
@@ -70,10 +77,10 @@ WIRING = (
         '"2 s"',
         "of the timing relay: three scans or more",
     ),
-    Key("horn", Inner(), '{ module = "IO-1", coil = 14 }'),
+    Key("horn", Inner(), '{ module = "IO-1", coil = 14 }', "needed like a module", True),
     Key("horn.module", Reference("module"), '"IO-1"'),
     Key("horn.coil", Whole(0, 65_535), "14"),
-    Key("input", Many(), "[[input]] tables"),
+    Key("input", Many(), "[[input]] tables", ACTS, True),
     Key("input.tag", Tag(), '"HS-B-AUTO"'),
     Key("input.module", Reference("module"), '"IO-1"'),
     Key("input.bit", Whole(0, 65_535), "0"),
@@ -88,7 +95,7 @@ WIRING = (
 )
 
 BAYS = (
-    Key("bay", Many(), "[[bay]] tables"),
+    Key("bay", Many(), "[[bay]] tables", ACTS, True),
     Key("bay.tag", Tag(), '"B"'),
     Key("bay.name", Text(), '"Road"'),
     Key("bay.flow", Inner(), '{ value = "400 gpm", tolerance = "10 %", source = "measured" }'),
@@ -166,7 +173,7 @@ BAYS = (
 )
 
 VALVES = (
-    Key("valve", Many(), "[[valve]] tables"),
+    Key("valve", Many(), "[[valve]] tables", ACTS, True),
     Key("valve.tag", Tag(), '"B1"'),
     Key("valve.bay", Reference("bay"), '"B"'),
     Key("valve.from", Reference("vessel"), '"T1"', "the vessel"),
@@ -227,7 +234,13 @@ BETWEEN = (
         "there the bay that opened later closes",
         only=(SHARED,),
     ),
-    Key("compatible", Inner(), '{ "32-0-0" = ["32-0-0"] }', "what may follow what in one manifold and vehicle"),
+    Key(
+        "compatible",
+        Inner(),
+        '{ "32-0-0" = ["32-0-0"] }',
+        "what may follow what in one manifold and vehicle; needed like a bay",
+        True,
+    ),
     Key(
         "compatible.PRODUCT",
         Texts(Text()),
