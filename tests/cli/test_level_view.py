@@ -251,7 +251,7 @@ def test_units_are_the_displays() -> None:
     text = shown(row(rate=Rate(-0.000384, 0.00002, -0.02524, 0.001)), site=site)
     assert "volume, m3" in text[2]
     assert "228.53 ± 0.65" in text[3]  # 171.3 gal are 0.6484 m³
-    assert "falling 23 mm/min (90.9 m3/h)" in text[4]
+    assert "falling 23.0 mm/min (90.9 m3/h)" in text[4]
     assert totals(row(), site=site)[0].split("  ")[-2].strip() == "302.87"  # × 1325.28 kg/m³
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import stat
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
@@ -330,3 +331,27 @@ def test_a_site_of_two_lines_is_refused(yard: Yard) -> None:
     second = '[[line]]\ntag = "south"\nport = "/dev/serial/by-path/three"\nbaud = 9600\nframing = "8E1"\n\n[[point]]'
     yard.site.write_text(yard.site.read_text().replace("[[point]]", second, 1))
     assert "several" in yard.error()
+
+
+def test_levels_in_percent_are_of_the_vessels_top(yard: Yard) -> None:
+    yard.dip("T1", (3.6575, 5.0))  # 3.6575 m of 7.315 m are one half
+    text = yard.site.read_text()
+    yard.site.write_text(re.sub(r'level = "(ft-in|m)"', 'level = "%"', text, count=1))
+    assert yard.site.read_text() != text
+    shown = yard.text()
+    assert " 50.0 %" in shown
+    assert "365" not in shown
+
+
+def test_an_unclear_verdict_contradicts_the_files_own_release_too(yard: Yard) -> None:
+    yard.dip("T1", (3.0, 3.05))  # too near to name a cause
+    rows = yard.readings.read_text()
+    yard.readings.write_text(rows.replace(",3.0000,", ",3.0400,").replace(",3.0500,", ",3.0100,"))
+    (point,) = yard.points()
+    assert (point["cause"], point["released"]) == ("unclear", False)
+    assert "say otherwise" not in point["text"]
+    statement = 'released = { dips = 2, by = "Somebody", on = 2026-01-31 }'
+    tag = f'tag = "{point["point"]}"\n'
+    yard.site.write_text(yard.site.read_text().replace(tag, f"{tag}{statement}\n", 1))
+    (point,) = yard.points()
+    assert f"The site file calls {point['point']} released; these dips say otherwise" in point["text"]

@@ -101,7 +101,8 @@ def test_the_other_quantities_in_every_unit(kind: str, unit: str, value_si: Frac
 
 
 @pytest.mark.parametrize(
-    ("form", "text"), [("ft-in", "-0.91 in/min"), ("ft", "-0.91 in/min"), ("in", "-0.91 in/min"), ("m", "-23 mm/min")]
+    ("form", "text"),
+    [("ft-in", "-0.91 in/min"), ("ft", "-0.91 in/min"), ("in", "-0.91 in/min"), ("m", "-23.1 mm/min")],
 )
 def test_a_rate_goes_with_the_form_of_the_level(form: str, text: str) -> None:
     # 400 gpm out of a vertical vessel of 9.144 m are 1.514 165 m³/min over 65.669 m² = 23.06 mm/min; worked by hand

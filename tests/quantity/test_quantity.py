@@ -158,3 +158,9 @@ def test_dimension_of_every_unit_is_one_that_parses() -> None:
 
 def test_public_names() -> None:
     assert all(hasattr(sidetap.quantity, name) for name in sidetap.quantity.__all__)
+
+
+@pytest.mark.parametrize("text", ["9 ft 7 9/8 in", "7 1/7 in", "7 2/2 in", "7 1/0 in"])
+def test_what_no_tape_shows_is_no_fraction(text: str) -> None:
+    with pytest.raises(ValueError, match="no part of an inch on a tape"):
+        parse_quantity(text, Dimension.LENGTH)

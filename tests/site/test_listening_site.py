@@ -1,6 +1,8 @@
 """A site that only listens: levels before anybody has thought about bays; and what a foreign yard sees of units."""
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -87,3 +89,27 @@ def test_a_drawing_with_a_radius_for_its_diameter_is_told(tmp_path: Path) -> Non
     (problem,) = load(yard / "site.toml").problems
     assert problem.where == "vessel.T2.drawing"
     assert "-75% from the table" in problem.problem
+
+
+def test_a_newer_format_is_not_to_be_rewritten(listening: Path) -> None:
+    text = listening.read_text()
+    listening.write_text(text.replace("format = 1", "format = 2"))
+    (problem,) = [p for p in load(listening).problems if p.where == "format"]
+    assert "newer sidetap" in problem.remedy
+    listening.write_text(text.replace("format = 1\n", ""))
+    (problem,) = [p for p in load(listening).problems if p.where == "format"]
+    assert problem.problem == "missing"
+    assert "format = 1" in problem.remedy
+    assert "site migrate" in problem.remedy
+
+
+def test_a_terminal_of_another_alphabet_gets_signs_and_no_traceback(listening: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "sidetap", "site", "explain", "vessel.level.sensor_height"],
+        env={"PYTHONIOENCODING": "ascii", "PATH": ""},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "density ? 9.80665" in done.stdout

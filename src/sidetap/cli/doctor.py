@@ -27,8 +27,8 @@ from sidetap.measure.doctor import (
     show_volume,
     words_for,
 )
-from sidetap.quantity import NS_PER_S, format_level
-from sidetap.site import Site, load_or_refuse
+from sidetap.quantity import NS_PER_S, Texts
+from sidetap.site import Site, Vessel, load_or_refuse
 from sidetap.survey import read as read_readings
 
 _INDENT = 2
@@ -123,7 +123,7 @@ def _print(site: Site, found: list[Diagnosis], unknown: list[str], entered: list
         rows = error_rows(diagnosis)
         if rows:
             paragraph(console, "What this fault does to the volume:", _INDENT)
-            console.print(Padding(_error_table(site, rows), (0, 0, 0, _INDENT), expand=False))
+            console.print(Padding(_error_table(site, rows, diagnosis.vessel), (0, 0, 0, _INDENT), expand=False))
     if unknown:
         console.print()
         paragraph(console, f"Not in the site file, so not used: {', '.join(unknown)}.")
@@ -136,27 +136,27 @@ def _readings_table(site: Site, diagnosis: Diagnosis) -> Table:
     table = _table(("", "read", "line", "differs", "stated ±", "in volume"))
     for kind, readings in (("dip", diagnosis.dips), ("display", diagnosis.displays)):
         for each in readings:
-            table.add_row(kind, *_cells(site, each))
+            table.add_row(kind, *_cells(site, each, diagnosis.vessel))
     return table
 
 
-def _cells(site: Site, each: Beside) -> tuple[str, ...]:
+def _cells(site: Site, each: Beside, vessel: Vessel) -> tuple[str, ...]:
     reported, error = each.comparison.reported_m, each.volume_error_m3
     assert reported is not None  # noqa: S101  # what is beside the line has a level there
     return (
-        _level(site, float(each.comparison.noted.value)),
-        _level(site, reported),
+        _level(site, float(each.comparison.noted.value), vessel),
+        _level(site, reported, vessel),
         f"{round(each.difference * 1000, 1) + 0.0:+.1f} mm",
         f"{each.stated * 1000:.1f} mm",
         "–" if error is None else show_volume(error, site.show.volume, signed=True),
     )
 
 
-def _error_table(site: Site, rows: list[tuple[str, float, float, float | None]]) -> Table:
+def _error_table(site: Site, rows: list[tuple[str, float, float, float | None]], vessel: Vessel) -> Table:
     table = _table(("at", "true", "line", "in volume"))
     for place, true, reported, error in rows:
         shown = "no such level" if error is None else show_volume(error, site.show.volume, signed=True)
-        table.add_row(place, _level(site, true), _level(site, reported), shown)
+        table.add_row(place, _level(site, true, vessel), _level(site, reported, vessel), shown)
     return table
 
 
@@ -167,5 +167,5 @@ def _table(headers: tuple[str, ...]) -> Table:
     return table
 
 
-def _level(site: Site, level_m: float) -> str:
-    return format_level(round(level_m * 10_000), site.show.level)
+def _level(site: Site, level_m: float, vessel: Vessel) -> str:
+    return Texts(site.show).level(round(level_m, 4), vessel.top_01mm / 10_000)

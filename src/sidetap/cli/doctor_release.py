@@ -43,7 +43,15 @@ def enter_releases(site: Site, found: Sequence[Diagnosis], name: str) -> list[st
     text = path.read_bytes().decode()
     written = with_released(text, {[p.tag for p in site.points].index(tag): entry for tag, entry in entries.items()})
     _replace(path, written, _expected(site, entries))
-    return [f"{tag} ({entry.dips} dips, {entry.by}, {entry.on})" for tag, entry in entries.items()]
+    return [
+        f"{tag} ({entry.dips} dips, {entry.by}, {entry.on}{_before(site, tag)})" for tag, entry in entries.items()
+    ]
+
+
+def _before(site: Site, tag: str) -> str:
+    """Return whose statement stood there, as words; "" for none."""
+    before = site.point(tag).released
+    return "" if before is None else f"; before: {before.by}, {before.on}"
 
 
 def _entries(site: Site, found: Sequence[Diagnosis], name: str) -> dict[str, Released]:

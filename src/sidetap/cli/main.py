@@ -5,6 +5,7 @@ simulated yard is not there at all.
 """
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -39,6 +40,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run `sidetap VERB ...` and leave with its exit status."""
     if sys.stdout is None:  # the caller closed it: what nobody wants to read goes nowhere
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  (as long as the process)
+    for stream in (sys.stdout, sys.stderr):  # a terminal of another alphabet gets a sign for what it can't show
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     sys.exit(run(list(sys.argv[1:] if arguments is None else arguments)))
 
 

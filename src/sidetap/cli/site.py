@@ -140,7 +140,7 @@ def strapping(
         _write_json({"vessel": tag, "rows": [_residual(row) for row in rows]})
         return
     texts = Texts(loaded.show)
-    sys.stdout.write(f"{tag} {vessel.name}: the shape as drawn less the strapping table\n")
+    sys.stdout.write(f"{tag} {vessel.name}, as drawn less as strapped; levels from the table's zero\n")
     shown = Table(box=None, pad_edge=False)
     for header in ("level", "table", "drawing", "differs", "%", "worth"):
         shown.add_column(header, justify="right", no_wrap=True)

@@ -23,7 +23,7 @@ VOLUME_DECIMALS = {"gal": 0, "L": 0, "m3": 2, "bbl": 1}
 FLOW_DECIMALS = {"gpm": 0, "L/min": 0, "m3/h": 1}
 MASS_DECIMALS = {"lb": 0, "kg": 0, "t": 2}
 _RATE = {"ft-in": ("in/min", 2), "ft": ("in/min", 2), "in": ("in/min", 2)}  # of a level; all others:
-_METRIC_RATE = ("mm/min", 0)
+_METRIC_RATE = ("mm/min", 1)
 
 Number = Fraction | float | int
 

@@ -72,8 +72,8 @@ def parse_quantity(text: str, dimension: Dimension) -> Fraction:
             negative = number[0] == "-"
         value = Fraction(number.lstrip("+-"))
         if above is not None:
-            if int(below) == 0:
-                raise ValueError(f"{text!r} divides by zero")
+            if int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
+                raise ValueError(f"{above}/{below} in {text!r} is no part of an inch on a tape")
             value += Fraction(int(above), int(below))
         if any(name == other for _, other in terms):
             raise ValueError(f"{text!r} has {name!r} twice")

@@ -67,12 +67,13 @@ def _read(document: Document, path: Path) -> model.Site | None:
     top, folder = Table.root(document), path.parent
     older = format_of(document.values)
     if older is not None and 0 <= older < FORMAT:
-        top.has("format")
-        top.error("format", f"format {older}, an older one", f"Run sidetap site migrate {shorten(str(path))}.")
-        if "format" in document.values:
+        remedy = f"sidetap site migrate {shorten(str(path))}"
+        if top.has("format"):
+            top.error("format", f"format {older}, an older one", f"Run {remedy}.")
             return None  # what is missing by the newer form is for the migration to say
-    elif top.whole("format") != FORMAT and not top.failed:
-        top.error("format", "a format that this version can't read", f"Write format = {FORMAT}.")
+        top.error("format", "missing", f"Write format = {FORMAT}; or, for an older file, run {remedy}.")
+    elif top.whole("format") > FORMAT and not top.failed:
+        top.error("format", "a format that this version can't read", "A newer sidetap can.")
     people, secrets_path, secrets = _people(top, folder), *_secrets(top, folder)
     site = top.table("site")
     name, zone = site.text("name"), _time_zone(site)

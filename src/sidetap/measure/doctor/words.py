@@ -281,7 +281,7 @@ def _release(diagnosis: Diagnosis) -> str:
     if release.released:
         return f"These {release.dips} dips release {point.tag} for control."
     told = f"Not released for control: {release.why_not}."
-    if point.released is not None and diagnosis.finding.cause not in (Cause.NONE, Cause.UNCLEAR):
+    if point.released is not None and diagnosis.dips and diagnosis.finding.cause is not Cause.NONE:
         told += f" The site file calls {point.tag} released; these dips say otherwise."
     return told
 
