@@ -351,7 +351,8 @@ def test_an_unclear_verdict_contradicts_the_files_own_release_too(yard: Yard) ->
     assert (point["cause"], point["released"]) == ("unclear", False)
     assert "say otherwise" not in yard.text()
     statement = 'released = { dips = 2, by = "Somebody", on = 2026-01-31 }'
-    tag = f'tag = "{point["point"]}"\n'
-    yard.site.write_text(yard.site.read_text().replace(tag, f"{tag}{statement}\n", 1))
+    text = yard.site.read_text()
+    yard.site.write_text(text.replace('close_age = "5 s"\n', f'close_age = "5 s"\n{statement}\n', 1))
+    assert load_or_refuse(yard.site).point(point["point"]).released is not None
     shown = " ".join(yard.text().split())
     assert f"The site file calls {point['point']} released; these dips say otherwise" in shown
