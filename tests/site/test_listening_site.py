@@ -95,7 +95,7 @@ def test_a_newer_format_is_not_to_be_rewritten(listening: Path) -> None:
     text = listening.read_text()
     listening.write_text(text.replace("format = 1", "format = 2"))
     (problem,) = [p for p in load(listening).problems if p.where == "format"]
-    assert "newer sidetap" in problem.remedy
+    assert "take a newer sidetap" in problem.remedy
     listening.write_text(text.replace("format = 1\n", ""))
     (problem,) = [p for p in load(listening).problems if p.where == "format"]
     assert problem.problem == "missing"

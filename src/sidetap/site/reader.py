@@ -73,7 +73,8 @@ def _read(document: Document, path: Path) -> model.Site | None:
             return None  # what is missing by the newer form is for the migration to say
         top.error("format", "missing", f"Write format = {FORMAT}; or, for an older file, run {remedy}.")
     elif top.whole("format") > FORMAT and not top.failed:
-        top.error("format", "a format that this version can't read", "A newer sidetap can.")
+        remedy = f"This one reads format = {FORMAT}; take a newer sidetap."
+        top.error("format", "a format that this version can't read", remedy)
     people, secrets_path, secrets = _people(top, folder), *_secrets(top, folder)
     site = top.table("site")
     name, zone = site.text("name"), _time_zone(site)
