@@ -108,7 +108,7 @@ def fastest(words: dict[str, Any], levels: NDArray[np.float64]) -> tuple[str, fl
     some = [float(level) for level in levels[:PROBES]]
     singly_s = cpu_s(lambda: [tank.V_from_h(level) for level in some]) * LEVELS / len(some)
     try:
-        tank.set_chebyshev_approximators()  # type: ignore[no-untyped-call]
+        tank.set_chebyshev_approximators()  # type: ignore[no-untyped-call]  # the peer has no types
     except UnconvergedError:
         return "fluids, level by level", singly_s
     polynomial: Callable[[NDArray[np.float64]], NDArray[np.float64]] = tank.V_from_h_cheb

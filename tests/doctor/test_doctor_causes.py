@@ -353,7 +353,7 @@ def test_many_dips_within_what_is_stated_are_no_fault_however_alike(site: Site) 
 
 
 def test_a_density_within_its_stated_uncertainty_is_no_fault(site: Site) -> None:
-    law: Law = lambda h: 0.42 + 1.02 * (h - 0.42)  # noqa: E731
+    law: Law = lambda h: 0.42 + 1.02 * (h - 0.42)  # noqa: E731  # its type is told
     assert str(dipped(site, "T3", law, [0.9, 2.9]).finding.cause) == "density"
     allowing = with_uncertainty(site, "T3", density=Fraction(2, 100))
     found = dipped(allowing, "T3", law, [0.9, 2.9])
@@ -412,7 +412,7 @@ def test_what_a_fault_does_to_the_volume_by_height(site: Site) -> None:
 
 
 def test_a_level_above_the_top_is_evidence_all_the_same(site: Site) -> None:
-    law: Law = lambda h: 0.42 + 1.4 * (h - 0.42)  # noqa: E731
+    law: Law = lambda h: 0.42 + 1.4 * (h - 0.42)  # noqa: E731  # its type is told
     rows = [
         beside(site, "T3", 2.0, law(2.0), row=1),
         beside(site, "T3", 2.6, law(2.6), row=2, standing=Standing.ABOVE_TOP),
@@ -428,7 +428,7 @@ def test_numbers_outside_the_valid_range_count_only_where_too_few_others_are(sit
     fault = beside(site, "T1", 3.0, 65.535, row=3, standing=Standing.INVALID)
     assert str(told([*good, fault]).finding.cause) == "none"
     assert told([*good, fault]).unused == (fault,)
-    law: Law = lambda h: h / 0.3048  # noqa: E731
+    law: Law = lambda h: h / 0.3048  # noqa: E731  # its type is told
     rows = [beside(site, "T1", h, law(h), row=n + 1, standing=Standing.INVALID) for n, h in enumerate((3.0, 6.0))]
     found = told(rows)
     assert str(found.finding.cause) == "unit"

@@ -37,7 +37,7 @@ def answer(device: int, first: int, words: list[int], t_s: float, **changes: obj
         response=bytes([device, function, len(data)]) + data,
         outcome=Outcome.ANSWERED,
     )
-    return dataclasses.replace(made, **changes)  # type: ignore[arg-type]
+    return dataclasses.replace(made, **changes)  # type: ignore[arg-type]  # keys by name
 
 
 def reading(

@@ -34,7 +34,7 @@ def kpa(value: float) -> list[int]:
 
 
 def with_point(site: Site, tag: str, **values: object) -> Site:
-    points = tuple(replace(p, **values) if p.tag == tag else p for p in site.points)  # type: ignore[arg-type]
+    points = tuple(replace(p, **values) if p.tag == tag else p for p in site.points)  # type: ignore[arg-type]  # keys by name
     return replace(site, points=points)
 
 

@@ -34,7 +34,7 @@ class Wiring:
         self._coils |= {f"{bay.tag}.pump": bay.pump_permit.coil for bay in site.bays}
         self._closing = _mask(self._coils.values())
         assert site.horn is not None  # noqa: S101  # run refuses a site that only listens
-        assert site.watchdog is not None  # noqa: S101
+        assert site.watchdog is not None  # noqa: S101  # the same
         self._coils["site.horn"] = site.horn.coil
         self._watchdog = 1 << site.watchdog.output.coil
         self._toggle = False

@@ -254,7 +254,7 @@ def _to_separate(rivals: Sequence[Candidate], diagnosis: Diagnosis) -> str:
     """Return where to dip so that the laws that are left differ most, and what each would show there."""
     one, other = rivals[0], rivals[1]
     low, high = (float(end) for end in measurable_m(diagnosis.vessel, diagnosis.point))
-    apart: Callable[[float], float] = lambda level: abs(one.law(level) - other.law(level))  # noqa: E731
+    apart: Callable[[float], float] = lambda level: abs(one.law(level) - other.law(level))  # noqa: E731  # its type is told
     place = max((low + 0.1 * (high - low), high - 0.1 * (high - low)), key=apart)
     shown = (f"{_mm(c.law(place) - place)} if it is the {str(c.cause).replace('-', ' ')}" for c in (one, other))
     return f"Next: dip near {place:.2f} m; the line would differ by {', '.join(shown)}."
