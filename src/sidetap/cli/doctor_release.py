@@ -16,12 +16,10 @@ from zoneinfo import ZoneInfo
 
 from sidetap.errors import BadInput, Refused
 from sidetap.measure.doctor import Diagnosis
-from sidetap.quantity import NS_PER_S
+from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S
 from sidetap.site import Signature, Site, load
 from sidetap.site.releasing import Released, with_released
 from sidetap.site.table import LONGEST_TEXT
-
-_CALENDAR_FROM_S = 946_684_800  # 2000-01-01; a clock that shows less counts from the record's own start
 
 
 def check_name(name: str) -> None:
@@ -67,8 +65,9 @@ def _entries(site: Site, found: Sequence[Diagnosis], name: str) -> dict[str, Rel
 def _day_of_last_dip(site: Site, diagnosis: Diagnosis) -> date:
     """Return its day at the site; today's where the recording's clock knows no date."""
     zone = ZoneInfo(site.time_zone)
-    last_s = max(each.comparison.noted.reading.t_ns for each in diagnosis.dips) // NS_PER_S
-    return (datetime.now(zone) if last_s < _CALENDAR_FROM_S else datetime.fromtimestamp(last_s, zone)).date()
+    last_ns = max(each.comparison.noted.reading.t_ns for each in diagnosis.dips)
+    dated = last_ns >= CALENDAR_FROM_NS
+    return (datetime.fromtimestamp(last_ns // NS_PER_S, zone) if dated else datetime.now(zone)).date()
 
 
 def _expected(site: Site, entries: dict[str, Released]) -> Site:

@@ -25,13 +25,12 @@ from sidetap.line.columns import OUTCOMES
 from sidetap.line.recording import Recording, read
 from sidetap.line.rules import REGISTER_READS
 from sidetap.measure import Meter, levels_document
-from sidetap.quantity import NS_PER_S, Rounding, round_fraction
+from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S, Rounding, round_fraction
 from sidetap.site import Site, load_or_refuse
 
 _SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _AFTER_END_NS = 60 * NS_PER_S
-_CALENDAR_FROM_NS = 946_684_800 * NS_PER_S  # 2000; a recording whose times are earlier counts from its own start
 _ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
 _READS = np.array(sorted(REGISTER_READS))
 
@@ -145,7 +144,7 @@ class _Heard:
     @property
     def dated(self) -> bool:
         """Whether the clock is one of dates, or counts from the recording's own start."""
-        return self._earliest_ns >= _CALENDAR_FROM_NS
+        return self._earliest_ns >= CALENDAR_FROM_NS
 
     def _span(self, zone: ZoneInfo) -> str:
         ends = self._earliest_ns, self._latest_ns
@@ -184,7 +183,7 @@ def _moment_ns(text: str, site: Site, source: Recording) -> int:
     if moment.tzinfo is None:
         moment = _in_zone(moment, text, ZoneInfo(site.time_zone))
     first = next((int(batch.t_ns[0]) for batch in source.batches if batch.t_ns is not None), None)
-    if first is not None and first < _CALENDAR_FROM_NS:
+    if first is not None and first < CALENDAR_FROM_NS:
         raise BadInput(
             "--at", "this recording counts from its own start, not in dates", "Write seconds of the record."
         )

@@ -17,7 +17,7 @@ from sidetap.cli.progress import watched_batches
 from sidetap.cli.report_place import check_report_place
 from sidetap.errors import BadInput
 from sidetap.line.recording import read as read_recording
-from sidetap.quantity import NS_PER_S, Dimension, parse_quantity
+from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S, Dimension, parse_quantity
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
@@ -26,7 +26,6 @@ from sidetap.survey.words.vocabulary import place
 
 _INDENT, _LABEL = 2, 9
 _SHOWN = 60  # characters of an option told back
-_CALENDAR_FROM_NS = 10**9 * NS_PER_S  # 2001; a clock that shows less counts from the record's own start
 
 
 def match(
@@ -105,7 +104,7 @@ def _refuse_if_all_outside(path: Path, noted: Sequence[PersonReading], found: Su
 def _moment(t_ns: int) -> str:
     """Return a time of the record; where its clock counts from 1970, the date too."""
     seconds = f"{t_ns / NS_PER_S:.3f} s"
-    if t_ns < _CALENDAR_FROM_NS:
+    if t_ns < CALENDAR_FROM_NS:
         return seconds
     return f"{seconds}, {datetime.fromtimestamp(t_ns // NS_PER_S, UTC):%Y-%m-%d %H:%M:%S} UTC"
 

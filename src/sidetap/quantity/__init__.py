@@ -28,6 +28,7 @@ from sidetap.quantity.text import (
     round_fraction,
 )
 from sidetap.quantity.units import (
+    CALENDAR_FROM_NS,
     NS_PER_MS,
     NS_PER_S,
     UNITS,
@@ -40,6 +41,7 @@ from sidetap.quantity.units import (
 )
 
 __all__ = [
+    "CALENDAR_FROM_NS",
     "EIGHTHS",
     "FLOW_DECIMALS",
     "LEVEL_DECIMALS",

@@ -11,6 +11,7 @@ from fractions import Fraction
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
+CALENDAR_FROM_NS = 946_684_800 * NS_PER_S  # 2000-01-01; a recording whose clock shows less counts from its own start
 
 
 class Dimension(StrEnum):

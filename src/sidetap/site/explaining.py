@@ -8,31 +8,10 @@ from difflib import get_close_matches
 from typing import Any
 
 from sidetap.errors import BadInput
-from sidetap.site.keys import (
-    KEYS,
-    SAME_KEYS,
-    Choice,
-    Day,
-    Duration,
-    FileName,
-    Form,
-    Inner,
-    Key,
-    Length,
-    Many,
-    Number,
-    Quantity,
-    Range,
-    Reference,
-    Tag,
-    Text,
-    Texts,
-    TimeOfDay,
-    Whole,
-    WordOrInner,
-)
+from sidetap.site.keys import KEYS, SAME_KEYS, Key, Many
 from sidetap.site.keys.tree import children, inside, is_table
 from sidetap.site.keys.units import bounds_of, units_of
+from sidetap.site.keys.words import form_name
 
 _NUMBER = re.compile(r" \d+(?=\.|$)")  # of a table without a tag, as in "point.LT-1.good_when 1.register"
 _FILES = ("", "people: ", "secrets: ")
@@ -102,41 +81,6 @@ def _nearest(asked: str) -> str:
     if not near:
         return "sidetap site explain alone lists every key."
     return f"Did you mean {' or '.join(near[:3])}? sidetap site explain alone lists every key."
-
-
-_FORM_NAMES: dict[type[Form], str] = {
-    Text: "text",
-    Tag: "a tag: up to 32 letters, digits, - and _",
-    FileName: "a file beside this one",
-    Whole: "a whole number",
-    Number: "a number",
-    Quantity: "a quantity with its unit, as text",
-    Length: "a length with its unit, as text",
-    Duration: "a duration with its unit, as text",
-    Range: "lowest and highest, two quantities in units like the point's",
-    Day: "a date",
-    TimeOfDay: "a time of day",
-    Inner: "a table",
-    Many: "tables",
-}
-
-
-def form_name(form: Form) -> str:
-    """Return what may stand at a key, without bounds and units."""
-    match form:
-        case Choice(options):
-            return f"one of {', '.join(options)}"
-        case WordOrInner(words):
-            return f"one of {', '.join(words)}, or a table"
-        case Reference(kind):
-            return f"the tag of a [[{kind}]]"
-        case Texts(Reference(kind)):
-            return f"a list of tags of [[{kind}]]"
-        case Texts():
-            return "a list of texts"
-        case Duration(whole_seconds=True):
-            return f"{_FORM_NAMES[Duration]}, of whole seconds"
-    return _FORM_NAMES[type(form)]
 
 
 def told(key: Key) -> dict[str, Any]:

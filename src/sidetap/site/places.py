@@ -59,10 +59,6 @@ class Places:
         """Return line and column of the value at path; for a table, those of its header or of its brace."""
         return self._at(self._values.get(path, 0))
 
-    def start_of(self, path: Path) -> int:
-        """Return the offset of a value; of its header for a table with one."""
-        return self._values[path]
-
     def span_of_value(self, path: Path) -> tuple[int, int]:
         """Return the offsets of a value's first character and of the one behind it.
 

@@ -44,6 +44,7 @@ from sidetap.site.keys import (
     Whole,
     WordOrInner,
 )
+from sidetap.site.keys.tree import DECIDING
 from sidetap.site.places import Path
 from sidetap.site.problem import Problem, Severity
 
@@ -57,7 +58,6 @@ RESERVED_TAGS = ("site", "alarm")  # names of the scheme's own
 
 _PLACEHOLDERS = ("tbd", "todo", "n/a", "na", "none", "nobody", "name", "unknown", "xxx")
 _INCHES = re.compile(r"\b(in|ft)\b")  # these come out between tenths of a millimetre
-_DECIDE = ("kind", "as", "form")  # the keys on whose words others depend
 
 _F = TypeVar("_F", bound=Form)
 
@@ -70,7 +70,6 @@ class Table:
     ) -> None:
         self.document, self.path, self.kind, self.where = document, path, kind, where
         self.values, self.parent = values, parent
-        self.failed = False
         self.absent = False  # not in the file, and reported as missing itself
         self.wrong: set[str] = set()  # keys whose values are stand-ins: "trip.below"; "" for the table itself
         self._asked: list[str] = []
@@ -79,6 +78,11 @@ class Table:
     def root(cls, document: Document) -> Table:
         """Return the top table of a document."""
         return cls(document, (), "", "", document.values, None)
+
+    @property
+    def failed(self) -> bool:
+        """Whether anything here or inside could not be read."""
+        return bool(self.wrong)
 
     # -- problems ------------------------------------------------------------------------------------------------
 
@@ -104,7 +108,6 @@ class Table:
     def _fail(self, key: str) -> None:
         table: Table | None = self
         while table is not None:
-            table.failed = True
             table.wrong.add(key)
             name = next((str(part) for part in reversed(table.path) if isinstance(part, str)), "")
             key = f"{name}.{key}" if key else name
@@ -177,7 +180,7 @@ class Table:
                     f"It belongs to {above}: lines under a [... {header}] header are part of that; write it above."
                 )
             declared = KEYS.get(f"{self.kind}.{key}")
-            decides = next((name for name in _DECIDE if name in self.values), None)
+            decides = next((name for name in DECIDING if name in self.values), None)
             if declared is not None and declared.only and decides is not None:
                 problem = f"no such key with {decides} = {shorten(repr(self.values[decides]))}"
                 remedy = f"It belongs to {', '.join(declared.only)}; leave it out, or change {decides}."
@@ -365,7 +368,7 @@ class Table:
             value = None
         inner = self._inner(key, {} if value is None else value)
         if value is None:
-            inner.failed = inner.absent = True
+            inner.absent = True
             inner.wrong.add("")
         return inner
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from sidetap.quantity import UNITS
 from sidetap.site.keys.forms import (
     Choice,
     Day,
@@ -24,46 +23,56 @@ from sidetap.site.keys.forms import (
     Whole,
     WordOrInner,
 )
+from sidetap.site.keys.units import bounds_of, units_of
+
+_FORM_NAMES: dict[type[Form], str] = {
+    Text: "text",
+    Tag: "a tag: up to 32 letters, digits, - and _",
+    FileName: "a file beside this one",
+    Whole: "a whole number",
+    Number: "a number",
+    Quantity: "a quantity with its unit, as text",
+    Length: "a length with its unit, as text",
+    Duration: "a duration with its unit, as text",
+    Range: "lowest and highest, two quantities in units like the point's",
+    Day: "a date",
+    TimeOfDay: "a time of day",
+    Inner: "a table",
+    Many: "tables",
+}
+
+
+def form_name(form: Form) -> str:
+    """Return what may stand at a key, without bounds and units."""
+    match form:
+        case Choice(options):
+            return f"one of {', '.join(options)}"
+        case WordOrInner(words):
+            return f"one of {', '.join(words)}, or a table"
+        case Reference(kind):
+            return f"the tag of a [[{kind}]]"
+        case Texts(Reference(kind)):
+            return f"a list of tags of [[{kind}]]"
+        case Texts():
+            return "a list of texts"
+        case Duration(whole_seconds=True):
+            return f"{_FORM_NAMES[Duration]}, of whole seconds"
+    return _FORM_NAMES[type(form)]
 
 
 def allowed(form: Form) -> str:
-    """Return what may stand at a key of this form, with its bounds."""
-    match form:
-        case Text():
-            return "text"
-        case Tag():
-            return "a tag"
-        case Reference(kind):
-            return f"the tag of a `[[{kind}]]`"
-        case FileName():
-            return "a file beside this one"
-        case Choice(options):
-            return " ".join(f"`{option}`" for option in options)
-        case Whole(low, high):
-            return f"{low} to {high}"
-        case Number():
-            return "a number"
-        case Quantity(dimension, low, high):
-            units = " ".join(u.name for u in UNITS.values() if u.dimension is dimension)
-            return f"{low} to {high}; in {units}"
-        case Length(low, high):
-            return f"{low} to {high}"
-        case Duration(low, high, whole_seconds):
-            return f"{low} to {high}" + (", whole seconds" if whole_seconds else "")
-        case Range():
-            return "two quantities in units like the point's"
-        case Day():
-            return "a date"
-        case TimeOfDay():
-            return "a time of day"
-        case Texts(of):
-            return "a list of tags of " + f"`[[{of.kind}]]`" if isinstance(of, Reference) else "a list of texts"
-        case Many():
-            return "tables"
-        case Inner():
-            return "a table"
-        case WordOrInner(words):
-            return " ".join(f"`{word}`" for word in words) + ", or a table"
+    """Return what may stand at a key of this form, with its bounds, for a table of a document."""
+    if isinstance(form, Choice):
+        return " ".join(f"`{option}`" for option in form.options)
+    if isinstance(form, WordOrInner):
+        return " ".join(f"`{word}`" for word in form.words) + ", or a table"
+    bounds = bounds_of(form)
+    if bounds is None:
+        return form_name(form)
+    told = " to ".join(bounds)
+    if isinstance(form, Quantity):
+        return f"{told}; in {' '.join(units_of(form))}"
+    return f"{told}, whole seconds" if isinstance(form, Duration) and form.whole_seconds else told
 
 
 def may_be_left_out(key: Key) -> str:

@@ -2,11 +2,10 @@
 
 from datetime import UTC, datetime, tzinfo
 
-from sidetap.quantity import NS_PER_S
+from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S
 
 _DAY_S = 86_400
 # From then on times are taken for UTC, as recorders write it; smaller ones count from somewhere unknown.
-_SURELY_UTC_NS = 946_684_800 * NS_PER_S  # 2000-01-01
 
 
 def elapsed(seconds: float) -> str:
@@ -42,7 +41,7 @@ def span(from_ns: int, to_ns: int, zone: tzinfo | None = None) -> str:
 
 
 def _moment(t_ns: int, zone: tzinfo | None) -> datetime | None:
-    if not _SURELY_UTC_NS <= t_ns < 9_000_000_000 * NS_PER_S:
+    if not CALENDAR_FROM_NS <= t_ns < 9_000_000_000 * NS_PER_S:
         return None
     return datetime.fromtimestamp(t_ns // NS_PER_S, UTC if zone is None else zone)
 
