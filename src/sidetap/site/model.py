@@ -148,12 +148,16 @@ class FrozenWatch:
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """The low trip: mean over mean_ns below below_01mm for delay_ns; reset by a person at reset_above_01mm."""
+    """The low trip: filtered level below below_01mm for delay_ns; reset by a person at reset_above_01mm.
+
+    The filter is a mean over mean_ns, or of first order with the time constant lag_ns; the other one is 0.
+    """
 
     below_01mm: int
     mean_ns: int
     delay_ns: int
     reset_above_01mm: int
+    lag_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,12 +340,46 @@ class SharedOnlyAbove(Rule):
 
 
 @dataclass(frozen=True, slots=True)
+class TripVote(Rule):
+    """Once at_least of these vessels have tripped, every valve of these bays closes: 1 is any of them."""
+
+    vessels: tuple[str, ...]
+    at_least: int
+    bays: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Bypass:
     """Two people may set the low trips of these vessels aside: for time_ns unless told, for at_most_ns ever."""
 
     trips: tuple[str, ...]
     time_ns: int
     at_most_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something that is so or not in one scan, of an input, a valve, a vessel or a bay.
+
+    state: "on" or "off" (an input), "open" or "closed" (a valve, by its command), "below", "above", "bad", "old" or
+    "tripped" (a vessel; at the level itself it is above), "ticket" or "no-ticket" (a bay). level_01mm: of below and
+    above.
+    """
+
+    subject: str
+    state: str
+    level_01mm: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class OwnPromise:
+    """A promise of the site's own: once all of when have been so for for_ns, all of then are so in that scan."""
+
+    tag: str
+    text: str
+    when: tuple[Fact, ...]
+    for_ns: int
+    then: tuple[Fact, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +413,8 @@ class Site:
     alarms: tuple[Alarm, ...]
     people: tuple[Person, ...]
     bypass: Bypass | None = None
+    promises: tuple[OwnPromise, ...] = ()
+    start_hold_ns: int = 10_000_000_000  # after a start nothing opens for so long
     secrets: Path | None = None  # the file; whoever runs reads it
 
     def vessel(self, tag: str) -> Vessel:
