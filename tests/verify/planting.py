@@ -6,9 +6,9 @@ from types import MappingProxyType
 
 from small_site import small_site
 
+from sidetap.promises.build import build_model
 from sidetap.scheme import Expr, Op, Program, ordered
 from sidetap.site.cause_effect import CompiledScheme, compile_site
-from sidetap.verify.promises import build_model
 from sidetap.verify.search import Search
 from sidetap.verify.story import Step
 from sidetap.verify.verification import counter_example
@@ -53,6 +53,6 @@ def planted(fault: Fault) -> CompiledScheme:
 
 def story_of(scheme: CompiledScheme, promise: str, subject: str) -> tuple[Step, ...] | None:
     """Return the counter-example for one promise, replayed, or None; nothing is proved on the way."""
-    search = Search(build_model(small_site(), scheme))
+    search = Search(build_model(small_site(), scheme.program))
     (wanted,) = (p for p in search.model.promises if (p.name, p.subject) == (promise, subject))
     return counter_example(search, wanted.clauses)

@@ -9,12 +9,12 @@ from planting import planted, story_of
 from small_site import small_site
 from test_planted import EQUIVALENT, without
 
+from sidetap.promises.build import build_model
 from sidetap.scheme import FALSE, Program
 from sidetap.site import load_or_refuse
 from sidetap.site.cause_effect import compile_site
 from sidetap.verify import Reached, Verification, verify
 from sidetap.verify.course import Course, Event, natural_courses
-from sidetap.verify.promises import build_model
 from sidetap.verify.replay import ModelDiffers, replay
 from sidetap.verify.search import Search
 from sidetap.verify.verification import reached_goals, unkept, verdict_on
@@ -120,7 +120,7 @@ def test_broken_and_unknown_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> N
     """What nothing proved is broken when a course breaks it, and unknown, never more, when none is found."""
     site = small_site()
     scheme = planted(without("B1.block.LSH-B"))
-    search = Search(build_model(site, scheme))
+    search = Search(build_model(site, scheme.program))
     (promise,) = (p for p in search.model.promises if p.name == "permissive-closes")
     broken = verdict_on(search, promise, proved=set())
     assert (broken.verdict, broken.subject, broken.replayed) == ("broken", "B", True)
@@ -145,14 +145,14 @@ def test_a_scheme_that_never_opens_reaches_no_goal() -> None:
             program = program.with_next(f"{valve}.command", FALSE).with_output(f"{valve}.command", FALSE)
         return program
 
-    goals = reached_goals(build_model(small_site(), planted(shut)))
+    goals = reached_goals(build_model(small_site(), planted(shut).program))
     assert [g.reached for g in goals] == [False] * 4
     assert story_of(planted(shut), "opens-when-asked", "B") is not None
 
 
 def test_a_replay_that_differs_from_the_model_is_noticed() -> None:
     """The scheme that runs alone is not the one that was modelled: nothing may be shown of it."""
-    model = build_model(small_site(), compile_site(small_site()))
+    model = build_model(small_site(), compile_site(small_site()).program)
     other = planted(without("B1.block.window"))
     course = next(course for goal, _, course in natural_courses(model) if goal == "can-open")
     assert any(scan.outputs["can-open/B"] for scan in replay(model, course))
@@ -161,7 +161,7 @@ def test_a_replay_that_differs_from_the_model_is_noticed() -> None:
 
 
 def test_a_course_is_told_without_what_it_does_not_need() -> None:
-    search = Search(build_model(small_site(), planted(without("B1.block.LSH-B"))))
+    search = Search(build_model(small_site(), planted(without("B1.block.LSH-B")).program))
     clause = next(
         c
         for p in search.model.promises

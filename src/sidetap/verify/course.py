@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from sidetap.promises.model import CRASH, Model
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import Type, Value
 from sidetap.site.model import Bay, Site
-from sidetap.verify.model import CRASH, Model
 
 SCAN_MS = 100
 POLL_MS = 1000

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from sidetap.promises.model import CRASH, Model
 from sidetap.scheme import GeneratedRunner, Value
 from sidetap.verify.course import Course, Plant
-from sidetap.verify.model import CRASH, Model
 
 
 class ModelDiffers(AssertionError):

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
 
+from sidetap.promises.model import CRASH, Clause, Model
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.verify import smt
@@ -27,7 +28,6 @@ from sidetap.verify.course import (
     polled,
     rest_values,
 )
-from sidetap.verify.model import CRASH, Clause, Model
 
 _SNAPSHOTS = 400  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # random courses to try when all else has found nothing

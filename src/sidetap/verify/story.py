@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from sidetap.promises.model import CRASH, Clause
 from sidetap.quantity import NS_PER_MS, format_duration, from_si
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve
 from sidetap.verify.course import LATE, SCAN_MS, Course, Event, polled
-from sidetap.verify.model import CRASH, Clause
 from sidetap.verify.replay import Replayed
 
 MOST_STEPS = 12

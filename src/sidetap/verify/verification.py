@@ -12,13 +12,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from sidetap.promises.build import build_model
+from sidetap.promises.model import Clause, Model, Promise
 from sidetap.site.cause_effect import CompiledScheme, rules_not_kept
 from sidetap.site.model import Site
 from sidetap.verify import smt
 from sidetap.verify.course import natural_courses
 from sidetap.verify.invariants import invariants
-from sidetap.verify.model import Clause, Model, Promise
-from sidetap.verify.promises import build_model
 from sidetap.verify.replay import replay
 from sidetap.verify.search import Search
 from sidetap.verify.story import Step, tell
@@ -87,7 +87,7 @@ def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None)
     """
     started = time.perf_counter()
     report = progress or (lambda _what, _share: None)
-    model = build_model(site, scheme)
+    model = build_model(site, scheme.program)
     report("reaching the goals", 0.0)
     reachable = reached_goals(model)
     report("running courses of events", 0.2)

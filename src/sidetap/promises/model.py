@@ -14,7 +14,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from sidetap.scheme import Builder, Expr, Op, Program, State, Type, choose, ordered
+from sidetap.scheme.expression import Expr, Op, Type, choose, ordered
+from sidetap.scheme.program import Builder, Program, State
 from sidetap.site.model import Site
 
 CRASH = "crash"
@@ -24,21 +25,41 @@ CRASH = "crash"
 class Clause:
     """One sentence of a promise: holds is true in every scan; text says what was seen when it is not.
 
-    output: the name under which the model's program gives holds.
+    output: the name under which the model's program gives holds. near: tags of the vessels, bays and rules whose
+    states it speaks of: where to look first for why it holds.
     """
 
     text: str
     holds: Expr
     output: str = ""
+    near: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Independence:
+    """That some inputs change nothing in some outputs of the scheme, but through what both share.
+
+    outputs: of one bay. foreign: raw inputs of other bays. channels: outputs of the scheme through which they may.
+    """
+
+    outputs: tuple[str, ...]
+    foreign: tuple[str, ...]
+    channels: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Promise:
-    """A promise of the contract about one subject; it holds when all its clauses do."""
+    """A promise of the contract about one subject; it holds when all its clauses do.
+
+    independent: for the one promise that no single run can break, since it compares two.
+    bound: what follows for the plant, in words: the limit, one scan, the output, the stroke.
+    """
 
     name: str
     subject: str
     clauses: tuple[Clause, ...]
+    independent: Independence | None = None
+    bound: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +75,8 @@ class Goal:
 class Model:
     """The program to check.
 
-    stored: input of the scheme -> the judge's state that holds what is on disk.
+    owners: state -> the tag of the vessel, bay or rule it belongs to, or "site". stored: input of the scheme -> the
+    judge's state that holds what is on disk.
     hints: sentences about the judges' states that may help a proof; each is proved or dropped.
     guards: judges' states that say when others matter, such as a running ticket.
     """
@@ -65,6 +87,7 @@ class Model:
     promises: tuple[Promise, ...]
     goals: tuple[Goal, ...]
     stored: Mapping[str, str]
+    owners: Mapping[str, str]
     hints: tuple[Expr, ...]
     guards: tuple[str, ...]
 
@@ -178,9 +201,18 @@ class Scene:
             tuple(named),
             reached,
             MappingProxyType(self._stored),
+            MappingProxyType(_owners(self.site, program)),
             tuple(self.hints),
             tuple(f"judge.{g}" for g in self.guards),
         )
+
+
+def _owners(site: Site, program: Program) -> dict[str, str]:
+    """Return what each state belongs to, by the first word of its name; a valve's states are its bay's."""
+    owner = {thing.tag: thing.tag for things in (site.vessels, site.bays, site.rules) for thing in things}
+    owner |= {v.tag: v.bay for v in site.valves} | {a.tag: a.vessel for a in site.alarms}
+    words = {n: n.removeprefix("judge.").removeprefix("stored.").split(".")[0] for n in program.states}
+    return {name: owner.get(word, "site") for name, word in words.items()}
 
 
 def _restartable(

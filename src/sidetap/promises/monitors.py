@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import lcm
 
+from sidetap.promises.model import Scene
 from sidetap.quantity import NS_PER_MS, NS_PER_S
-from sidetap.scheme import Expr, all_of, any_of, choose, constant, elapsed, minimum, times
+from sidetap.scheme.expression import Expr, all_of, any_of, choose, constant, elapsed, minimum, times
 from sidetap.site.model import Bay, Valve, Vessel
-from sidetap.verify.model import Scene
 
 SECOND_MS = 1000
 STORED_EVERY_MS = 1000  # the station's duty while a valve is open

@@ -1,6 +1,6 @@
 """The promises of a scheme, and what must stay possible: each one sentence over the judges' facts.
 
-A site and its compiled scheme -> the model to check. Written from the words of the contract and of the rules, not
+A site and its scheme's program -> the model to check. Written from the words of the contract and of the rules, not
 from the compiler: when both are wrong in the same way, two people misread the same sentence.
 """
 
@@ -8,20 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sidetap.promises.model import Clause, Model, Promise, Scene
+from sidetap.promises.monitors import BayFacts, ValveFacts, VesselFacts, bay_facts, conditions, vessel_facts
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Expr, all_of, any_of, count_of
-from sidetap.site.cause_effect import CompiledScheme
+from sidetap.scheme.expression import Expr, all_of, any_of, count_of
+from sidetap.scheme.program import Program
 from sidetap.site.model import Bay, Site
-from sidetap.verify.model import Clause, Model, Promise, Scene
-from sidetap.verify.monitors import BayFacts, ValveFacts, VesselFacts, bay_facts, conditions, vessel_facts
 
 
-def build_model(site: Site, scheme: CompiledScheme) -> Model:
+def build_model(site: Site, scheme: Program) -> Model:
     """Return the scheme with its judges: every promise of this site, and every goal."""
     stored = {f"{v.tag}.stored_trip": f"{v.tag}.trip" for v in site.vessels}
     for bay in site.bays:
         stored |= {f"{bay.tag}.stored_{w}": f"{bay.tag}.{w}" for w in ("ticket", "account", "openings", "last")}
-    scene = Scene(site, scheme.program, stored)
+    scene = Scene(site, scheme, stored)
     vessels = {v.tag: vessel_facts(scene, v) for v in site.vessels}
     promises: list[Promise] = []
     goals: dict[tuple[str, str], Expr] = {}
