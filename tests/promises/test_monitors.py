@@ -6,14 +6,14 @@ Its valve B1 has a limit of 20 s and 5 units a ms, B2 25 s and 4 units; an accou
 
 from small_site import small_site
 
+from sidetap.promises.build import build_model
+from sidetap.promises.model import CRASH
 from sidetap.scheme import GeneratedRunner, Value
 from sidetap.site.cause_effect import compile_site
 from sidetap.verify.course import LATE, Course, Event, Plant, loading
-from sidetap.verify.model import CRASH
-from sidetap.verify.promises import build_model
 
 SITE = small_site()
-MODEL = build_model(SITE, compile_site(SITE))
+MODEL = build_model(SITE, compile_site(SITE).program)
 BAY = SITE.bays[0]
 RUNNER = GeneratedRunner(MODEL.program)
 
