@@ -57,11 +57,10 @@ def bypass_facts(scene: Scene) -> BypassFacts | None:
 def _approved(scene: Scene, tag: str) -> Expr:
     """Return whether an ask of an earlier scan is approved in this one; keeps the asks."""
     ask, approve = scene.input(f"{tag}.bypass_ask"), scene.input(f"{tag}.bypass_approve")
-    asked = scene.since_start(f"{tag}.bypass_asked")
-    age_ms = minimum(scene.since_start(f"{tag}.bypass_asked_ms", 0, PENDING_MS + 1) + elapsed(), PENDING_MS + 1)
-    pending = asked & (age_ms <= PENDING_MS)
-    scene.keep(f"{tag}.bypass_asked", ask | (pending & ~approve))
-    scene.keep(f"{tag}.bypass_asked_ms", choose(ask, 0, age_ms))
+    left_ms = scene.since_start(f"{tag}.ask_left_ms", 0, PENDING_MS)
+    pending = left_ms > elapsed()
+    waits = choose(pending & ~approve, left_ms - elapsed(), 0)
+    scene.keep(f"{tag}.ask_left_ms", choose(ask, PENDING_MS, waits))
     return pending & approve
 
 

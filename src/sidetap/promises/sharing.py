@@ -41,6 +41,7 @@ class Shared:
         """Take the valves in the order of bays and tags."""
         self._scene, self._vessels = scene, vessels
         self._rank = {bay.tag: n for n, bay in enumerate(in_order(scene.site.bays))}
+        self._memories: dict[str, Expr] = {}
         self._drawing: dict[str, list[ValveFacts]] = {v.tag: [] for v in scene.site.vessels}
         for valve in valves:
             self._drawing[valve.valve.vessel].append(valve)
@@ -70,7 +71,7 @@ class Shared:
             others = self._rivals_under(rule, valve)
             if others:
                 enough[rule.tag] = ~self._together(valve, others) | level.at_least(rule.level_01mm)
-                later = any_of(*(self._opened_after(rule, valve, o) & o.was for o in others))
+                later = any_of(*(self._opened_after(rule, valve, o) for o in others))
                 yields[rule.tag] = later & level.under(rule.close_below_01mm)
         return Sharing(
             locked=any_of(*(o.locked_before for o in rivals)),
@@ -91,25 +92,34 @@ class Shared:
         members = self._members(rule)
         return [o for o in members if valve in members and o.valve.bay != valve.valve.bay]
 
-    def _earlier(self, valve: ValveFacts, other: ValveFacts) -> bool:
-        """Return whether the other one's bay comes first in order."""
-        return self._rank[other.valve.bay] < self._rank[valve.valve.bay]
+    def _goes_first(self, one: ValveFacts, other: ValveFacts) -> bool:
+        """Return whether the bay of one comes before that of the other in order."""
+        return self._rank[one.valve.bay] < self._rank[other.valve.bay]
 
     def _alone(self, valve: ValveFacts, rivals: Sequence[ValveFacts]) -> Expr:
         return all_of(~self._together(valve, rivals), *(o.shown_closed for o in rivals))
 
     def _together(self, valve: ValveFacts, others: Sequence[ValveFacts]) -> Expr:
         """Return whether one of the others is open, or asks in this scan at an earlier bay, successfully or not."""
-        return any_of(*(o.was for o in others), *(o.asked for o in others if self._earlier(valve, o)))
+        return any_of(*(o.was for o in others), *(o.asked for o in others if self._goes_first(o, valve)))
 
     def _opened_after(self, rule: SharedOnlyAbove, valve: ValveFacts, other: ValveFacts) -> Expr:
-        """Return whether, before this scan, the valve had opened after the other and both were open since."""
-        name = f"{rule.tag}.{valve.tag}.after.{other.tag}"
-        before = self._scene.since_start(name)
-        first = self._earlier(valve, other)
-        after = valve.rises & (other.was | other.rises if first else other.was)
-        self._scene.keep(name, all_of(valve.command, other.command, after | before))
-        return before
+        """Return whether, before this scan, both were open and the valve had opened after the other.
+
+        Of two that open in one scan the later bay's is the later one, so one memory tells both orders.
+        """
+        if self._goes_first(other, valve):
+            return all_of(valve.was, other.was, ~self._led(rule, other, valve))
+        return self._led(rule, valve, other)
+
+    def _led(self, rule: SharedOnlyAbove, first: ValveFacts, later: ValveFacts) -> Expr:
+        """Return whether, before this scan, both were open and the later bay's valve had opened before the other."""
+        name = f"{rule.tag}.{later.tag}.before.{first.tag}"
+        if name not in self._memories:
+            before = self._memories[name] = self._scene.since_start(name)
+            led = (first.rises & later.was) | before
+            self._scene.keep(name, all_of(first.command, later.command, led))
+        return self._memories[name]
 
     def _exclusive_clauses(self, rule: ExclusiveVessel, v: ValveFacts) -> Iterator[Clause]:
         rivals = self._rivals(v)
@@ -119,7 +129,7 @@ class Shared:
             yield Clause(
                 f"valves {v.tag} and {o.tag} draw from {rule.vessel} at once", ~v.command | ~o.was, near=near
             )
-        asked = any_of(*(o.asked for o in rivals if self._earlier(v, o)))
+        asked = any_of(*(o.asked for o in rivals if self._goes_first(o, v)))
         yield Clause(
             f"valve {v.tag} opens in the scan in which an earlier bay asks for {rule.vessel}",
             ~v.rises | ~asked,

@@ -59,14 +59,11 @@ def valve_facts(scene: Scene, bay: Bay, valve: Valve, number: int, fresh_press: 
 
     is_closed, is_open = scene.energised(valve.closed_switch), scene.energised(valve.open_switch)
     shown_open, shown_closed = is_open & ~is_closed, is_closed & ~is_open
-    # each command has the whole time: a valve that turns back half-way is no fault
-    watched = ~scene.energised(bay.hand_input)
-    supervise_ms = valve.supervise_ns // NS_PER_MS
-    not_open, not_closed = was & ~shown_open, ~was & ~shown_closed
-    mismatched = any_of(
-        lasting(scene, f"{tag}.not_open", not_open & watched, supervise_ms),
-        lasting(scene, f"{tag}.not_closed", not_closed & watched, supervise_ms),
-    )
+    # each command has the whole time: a valve that turns back half-way is no fault; nor is a switch that nobody hears
+    against = any_of(command & was & ~shown_open, ~command & ~was & ~shown_closed)
+    heard = scene.live(valve.closed_switch) & scene.live(valve.open_switch)
+    watched = heard & ~scene.energised(bay.hand_input)
+    mismatched = lasting(scene, f"{tag}.against", against & watched, valve.supervise_ns // NS_PER_MS)
     locked_before = scene.since_start(f"{tag}.locked")
     locked = scene.keep(f"{tag}.locked", scene.output(f"{tag}.locked_out"))
     return ValveFacts(
@@ -83,7 +80,7 @@ def valve_facts(scene: Scene, bay: Bay, valve: Valve, number: int, fresh_press: 
         shown_closed=shown_closed,
         locked=locked,
         locked_before=locked_before,
-        against=not_open | not_closed,
+        against=against,
         mismatched=mismatched,
     )
 
