@@ -1,13 +1,16 @@
-"""The mean over one-second buckets, against a plain second model of it."""
+"""The filters over one-second buckets, each against a plain second model of it."""
 
 import random
+from math import ceil, exp
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidetap.scheme import Builder, Program, Runner, second_mean
+from sidetap.scheme import Builder, Program, Runner, first_order, second_mean
 
 BUCKETS = 5
+LAG_S = 3
 
 
 def mean_program() -> Program:
@@ -19,15 +22,24 @@ def mean_program() -> Program:
     return b.program()
 
 
+def lag_program(lag_s: int = LAG_S) -> Program:
+    b = Builder()
+    level, new, gap = b.input_int("level", 0, 1000), b.input_bool("new"), b.input_bool("gap")
+    full, total = first_order(b, "lag", level, new, gap, lag_s, 0, 1000)
+    b.output("full", full)
+    b.output("total", total)
+    return b.program()
+
+
 class Model:
-    """The same words, told again: a list of completed seconds, newest first."""
+    """The same words, told again: a list of completed seconds without a gap, newest first."""
 
     def __init__(self) -> None:
         self.into_second_ms = 0
         self.in_this_second: list[int] = []
         self.done: list[int] = []
 
-    def scan(self, level: int, new: bool, gap: bool, elapsed_ms: int) -> tuple[bool, int]:
+    def scan(self, level: int, new: bool, gap: bool, elapsed_ms: int) -> list[int]:
         if gap or elapsed_ms > 1000:
             self.into_second_ms, self.in_this_second, self.done = 0, [], []
         else:
@@ -36,11 +48,11 @@ class Model:
                 self.into_second_ms -= 1000
                 value = self.in_this_second[-1] if self.in_this_second else (self.done[0] if self.done else None)
                 if value is not None:
-                    self.done = [value, *self.done][:BUCKETS]
+                    self.done = [value, *self.done]
                 self.in_this_second = []
         if new:
             self.in_this_second.append(level)
-        return len(self.done) == BUCKETS, sum(self.done)
+        return self.done
 
 
 scans = st.lists(
@@ -61,14 +73,48 @@ def test_the_mean_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None
     for level, new, gap, elapsed_ms in steps:
         inputs = {"level": level, "new": new, "gap": gap}
         states, out = runner.step(states, inputs, elapsed_ms)
-        full, total = model.scan(level, new, gap, elapsed_ms)
-        assert out["full"] == full
-        if full:
+        done = model.scan(level, new, gap, elapsed_ms)
+        assert out["full"] == (len(done) >= BUCKETS)
+        if out["full"]:
+            assert out["total"] == sum(done[:BUCKETS])
+
+
+@given(scans)
+def test_the_lag_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None:
+    runner, model = Runner(lag_program()), Model()
+    states = runner.first_states()
+    for level, new, gap, elapsed_ms in steps:
+        states, out = runner.step(states, {"level": level, "new": new, "gap": gap}, elapsed_ms)
+        done = model.scan(level, new, gap, elapsed_ms)
+        assert out["full"] == (len(done) >= 3 * LAG_S)
+        if done:
+            total = LAG_S * done[-1]
+            for x in done[-2::-1]:
+                total += x - ceil(total / LAG_S)
             assert out["total"] == total
 
 
-def test_states_stay_in_their_ranges() -> None:
-    program, rng = mean_program(), random.Random(7)
+@pytest.mark.parametrize("lag_s", [1, 2, 7, 15])
+@pytest.mark.parametrize("to", [0, 1000])
+def test_a_step_goes_as_a_lag_of_first_order_and_errs_low(lag_s: int, to: int) -> None:
+    """The textbook's step response of a first-order lag sampled each second: what is left is (1 - 1/n) ** seconds."""
+    runner = Runner(lag_program(lag_s))
+    states, seconds = runner.first_states(), 6 * lag_s
+    for second in range(seconds + 1):
+        inputs = {"level": 500 if second == 0 else to, "new": True, "gap": False}
+        states, out = runner.step(states, inputs, 1000)
+        if second < 2:  # the level of a scan goes into the bucket that the next one ends
+            continue
+        ideal = to + (500 - to) * (1 - 1 / lag_s) ** (second - 1)
+        assert -2 < out["total"] / lag_s - ideal <= 1e-9
+        if second == 3 * lag_s + 1:
+            assert out["full"]
+            assert abs(out["total"] / lag_s - to) <= 500 * exp(-3) + 2
+
+
+@pytest.mark.parametrize("program", [mean_program(), lag_program()])
+def test_states_stay_in_their_ranges(program: Program) -> None:
+    rng = random.Random(7)
     runner = Runner(program)
     states = runner.first_states()
     for _ in range(5000):

@@ -5,6 +5,7 @@ block shows. A reference model of our own words checks the timers again over ran
 """
 
 from collections.abc import Callable
+from itertools import product
 
 import pytest
 from hypothesis import given
@@ -15,13 +16,14 @@ from sidetap.scheme import (
     Expr,
     Runner,
     falls,
-    hold_low,
+    hysteresis,
     latch,
     off_delay,
     on_delay,
     pulse,
     rises,
     running_time,
+    votes,
 )
 
 PRESET_MS = 5
@@ -98,13 +100,30 @@ def test_falls_is_f_trig_that_starts_low() -> None:
 def test_a_low_condition_comes_with_below_and_goes_with_above() -> None:
     b = Builder()
     level = b.input_int("level", 0, 100)
-    b.output("q", hold_low(b, "h", level < 10, level > 15))
+    b.output("q", hysteresis(b, "h", level < 10, level > 15))
     runner = Runner(b.program())
     states, shown = runner.first_states(), []
     for value in (12, 9, 12, 15, 16, 12, 10, 9):
         states, outputs = runner.step(states, {"level": value}, 1)
         shown.append(outputs["q"])
     assert shown == row("0 1 1 1 0 0 0 1")
+
+
+@pytest.mark.parametrize("at_least", [1, 2, 3])
+def test_a_vote_counts_the_true_ones(at_least: int) -> None:
+    b = Builder()
+    b.output("q", votes([b.input_bool(n) for n in "abc"], at_least))
+    runner = Runner(b.program())
+    for case in product((False, True), repeat=3):
+        _, outputs = runner.step({}, dict(zip("abc", case, strict=True)), 1)
+        assert outputs["q"] is (sum(case) >= at_least)
+
+
+@pytest.mark.parametrize("at_least", [0, 4])
+def test_a_vote_that_says_nothing_is_refused(at_least: int) -> None:
+    b = Builder()
+    with pytest.raises(ValueError, match="of 3"):
+        votes([b.input_bool(n) for n in "abc"], at_least)
 
 
 scans = st.lists(st.tuples(st.booleans(), st.integers(1, 9)), min_size=1, max_size=40)

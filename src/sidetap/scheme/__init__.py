@@ -7,7 +7,8 @@ runs in the station, in rehearsal and inside verification, so what was checked i
 
 from sidetap.scheme.blocks import (
     falls,
-    hold_low,
+    first_order,
+    hysteresis,
     latch,
     off_delay,
     on_delay,
@@ -15,6 +16,7 @@ from sidetap.scheme.blocks import (
     rises,
     running_time,
     second_mean,
+    votes,
 )
 from sidetap.scheme.expression import (
     FALSE,
@@ -30,6 +32,7 @@ from sidetap.scheme.expression import (
     elapsed,
     minimum,
     ordered,
+    quotient,
     times,
 )
 from sidetap.scheme.generated import GeneratedRunner
@@ -57,15 +60,18 @@ __all__ = [
     "count_of",
     "elapsed",
     "falls",
-    "hold_low",
+    "first_order",
+    "hysteresis",
     "latch",
     "minimum",
     "off_delay",
     "on_delay",
     "ordered",
     "pulse",
+    "quotient",
     "rises",
     "running_time",
     "second_mean",
     "times",
+    "votes",
 ]

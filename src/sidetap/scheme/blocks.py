@@ -1,10 +1,24 @@
-"""Blocks: edges, latches, timers and the mean, each a few states of a program.
+"""Blocks: edges, latches, votes, timers and filters, each a few states of a program.
 
 Timers follow the diagrams of IEC 61131-3 (TON, TOF, TP): elapsed time starts at 0 in the scan in which the input
 rises. Every block takes the builder, a name for its states, and expressions; it returns its output.
 """
 
-from sidetap.scheme.expression import Expr, all_of, any_of, choose, constant, elapsed, minimum
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sidetap.scheme.expression import (
+    Expr,
+    all_of,
+    any_of,
+    choose,
+    constant,
+    count_of,
+    elapsed,
+    minimum,
+    quotient,
+    times,
+)
 from sidetap.scheme.program import Builder
 
 BUCKET_MS = 1000
@@ -39,9 +53,21 @@ def latch(b: Builder, name: str, on: Expr, off: Expr, wins: str = "off", before:
     return b.assign(name, (on | kept) & ~off if wins == "off" else on | (kept & ~off))
 
 
-def hold_low(b: Builder, name: str, below: Expr, above: Expr) -> Expr:
-    """Return a low condition with hysteresis: comes with below, goes with above."""
-    return latch(b, name, below, above, wins="on")
+def hysteresis(b: Builder, name: str, comes: Expr, goes: Expr) -> Expr:
+    """Return a condition that comes and goes at two limits, either side; between them it stays as it was.
+
+    Low: ``hysteresis(b, name, level < limit, level >= limit + dead_band)``; high: with the signs turned.
+    """
+    return latch(b, name, comes, goes, wins="on")
+
+
+def votes(terms: Sequence[Expr], at_least: int) -> Expr:
+    """Return whether at least so many of the terms are true; ValueError unless at_least is 1..their number."""
+    if not 1 <= at_least <= len(terms):
+        raise ValueError(f"{at_least} of {len(terms)}")
+    if at_least == 1:
+        return any_of(*terms)
+    return all_of(*terms) if at_least == len(terms) else count_of(terms) >= at_least
 
 
 def on_delay(b: Builder, name: str, x: Expr, preset_ms: int) -> Expr:
@@ -75,22 +101,66 @@ def pulse(b: Builder, name: str, x: Expr, preset_ms: int) -> Expr:
     return b.assign(f"{name}.on", running)
 
 
+@dataclass(frozen=True, slots=True)
+class _Second:
+    """One-second buckets of a level: what a filter that takes them one by one needs to know in a scan."""
+
+    fills: Expr  # whether a bucket has ended that holds a level
+    level: Expr  # the level of that bucket
+    before: Expr  # how many buckets had been filled without a gap before this scan
+    full: Expr  # whether as many as the filter needs are filled now
+
+
 def second_mean(
     b: Builder, name: str, level: Expr, new: Expr, gap: Expr, buckets: int, low: int, high: int
 ) -> tuple[Expr, Expr]:
-    """Return (full, total): the sum over the last one-second buckets, and whether all of them hold a level.
+    """Return (full, total): whether all of the last one-second buckets hold a level, and the sum over them.
 
-    A bucket keeps the newest level that came in during its second; one without any repeats the bucket before. A
-    gap empties the window, and so does a scan that comes more than a second late: nothing is invented for a time
-    nobody watched. Compare total with buckets × limit, so that no division rounds.
+    Compare total with buckets × limit, so that no division rounds.
 
-    level: in [low, high]. new: whether level is a new one in this scan.
+    level: in [low, high]. new: whether level is a new one in this scan. gap: whether it is unknown.
+    """
+    kept = [b.state_int(f"{name}.{i}", low, low, high) for i in range(buckets)]
+    second = _seconds(b, name, level, new, gap, kept[0], buckets, low, high)
+    total = constant(0)
+    for i, bucket in enumerate(kept):
+        following = second.level if i == 0 else kept[i - 1]
+        total = total + b.assign(f"{name}.{i}", choose(second.fills, following, bucket))
+    return second.full, total
+
+
+def first_order(
+    b: Builder, name: str, level: Expr, new: Expr, gap: Expr, lag_s: int, low: int, high: int
+) -> tuple[Expr, Expr]:
+    """Return (full, total): a lag of first order over the one-second buckets of ``second_mean``, times lag_s.
+
+    The first bucket sets the total to lag_s × its level; each later one takes total / lag_s from it, rounded up so
+    that the filtered level errs to the low side, and adds its level. Full after three lags, when 5 % of a step is
+    left. Compare total with lag_s × limit.
+
+    level: in [low, high]. new: whether level is a new one in this scan. gap: whether it is unknown.
+    """
+    total = b.state_int(f"{name}.total", lag_s * low, lag_s * low, lag_s * high)
+    last = b.state_int(f"{name}.last", low, low, high)
+    second = _seconds(b, name, level, new, gap, last, 3 * lag_s, low, high)
+    b.assign(f"{name}.last", choose(second.fills, second.level, last))
+    leaves = quotient(total + (lag_s - 1), lag_s)
+    following = choose(second.before.equals(0), times(lag_s, second.level), total - leaves + second.level)
+    return second.full, b.assign(f"{name}.total", choose(second.fills, following, total))
+
+
+def _seconds(
+    b: Builder, name: str, level: Expr, new: Expr, gap: Expr, last: Expr, needed: int, low: int, high: int
+) -> _Second:
+    """Cut time into seconds, each with the newest level that came in during it.
+
+    One without any repeats the one before, which last must be. A gap forgets all buckets, and so does a scan that
+    comes more than a second late: nothing is invented for a time nobody watched.
     """
     phase = b.state_int(f"{name}.phase", 0, 0, BUCKET_MS - 1)
     held = b.state_int(f"{name}.held", low, low, high)
     has = b.state_bool(f"{name}.has")
-    count = b.state_int(f"{name}.count", 0, 0, buckets)
-    kept = [b.state_int(f"{name}.{i}", low, low, high) for i in range(buckets)]
+    count = b.state_int(f"{name}.count", 0, 0, needed)
 
     gap = gap | (elapsed() > BUCKET_MS)
     ends = phase + elapsed() >= BUCKET_MS
@@ -99,11 +169,6 @@ def second_mean(
     b.assign(f"{name}.phase", choose(gap, 0, choose(ends, phase + elapsed() - BUCKET_MS, phase + elapsed())))
     b.assign(f"{name}.held", choose(new, level, held))
     b.assign(f"{name}.has", all_of(~gap | new, any_of(new, has & ~ends)))
-    b.assign(f"{name}.count", choose(gap, 0, choose(fills, minimum(count + 1, buckets), count)))
-    newest = choose(has, held, kept[0])
-    total = constant(0)
-    for i, bucket in enumerate(kept):
-        following = newest if i == 0 else kept[i - 1]
-        total = total + b.assign(f"{name}.{i}", choose(fills, following, bucket))
-    full = all_of(~gap, choose(fills, count + 1 >= buckets, count >= buckets))
-    return full, total
+    b.assign(f"{name}.count", choose(gap, 0, choose(fills, minimum(count + 1, needed), count)))
+    full = all_of(~gap, choose(fills, count + 1 >= needed, count >= needed))
+    return _Second(fills, choose(has, held, last), count, full)

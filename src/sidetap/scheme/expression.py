@@ -35,6 +35,7 @@ class Op(StrEnum):
     ADD = "add"  # ints -> int
     SUBTRACT = "subtract"  # int, int -> int
     TIMES = "times"  # int, with a constant factor as value -> int
+    QUOTIENT = "quotient"  # int, with a positive constant divisor as value -> int, rounded down
     MINIMUM = "minimum"  # int, int -> int
 
 
@@ -151,6 +152,13 @@ def minimum(a: Expr, b: Expr | int) -> Expr:
 def times(factor: int, a: Expr) -> Expr:
     """Return a whole number times a constant; products of two variables stay out, solvers can't do them."""
     return Expr(Op.TIMES, Type.INT, (a._is(Type.INT),), factor)
+
+
+def quotient(a: Expr, divisor: int) -> Expr:
+    """Return a whole number divided by a positive constant, rounded towards minus infinity."""
+    if divisor < 1:
+        raise ValueError(f"divisor {divisor}: runners agree on positive ones only")
+    return Expr(Op.QUOTIENT, Type.INT, (a._is(Type.INT),), divisor)
 
 
 def count_of(terms: Iterable[Expr]) -> Expr:

@@ -58,6 +58,8 @@ def source(program: Program) -> str:
             text = f"{a[1]} if {a[0]} else {a[2]}"
         elif node.op is Op.TIMES:
             text = f"{node.value!r} * {a[0]}"
+        elif node.op is Op.QUOTIENT:
+            text = f"{a[0]} // {node.value!r}"
         elif node.op is Op.MINIMUM:
             text = f"{a[0]} if {a[0]} < {a[1]} else {a[1]}"
         else:

@@ -71,6 +71,8 @@ class Runner:
                 put(v[a[0]] - v[a[1]])
             elif op is Op.TIMES:
                 put(int(value) * v[a[0]])  # type: ignore[arg-type]  # TIMES carries its factor
+            elif op is Op.QUOTIENT:
+                put(int(v[a[0]]) // int(value))  # type: ignore[arg-type]  # QUOTIENT carries its divisor
             elif op is Op.MINIMUM:
                 put(min(v[a[0]], v[a[1]]))
             else:

@@ -207,5 +207,7 @@ def _one(
             return args[0] - args[1]
         case Op.TIMES:
             return args[0] * node.value
+        case Op.QUOTIENT:
+            return args[0] / node.value  # whole numbers over a positive constant: the solver rounds down too
         case Op.MINIMUM:
             return z3.If(args[0] < args[1], args[0], args[1])
