@@ -5,8 +5,8 @@ moment are always the same, so that a scan can be done again in smaller steps. H
 record shows, and note what became of it.
 
 In the life of a load the hands are *away*, hose off; then *ready*, with hose on, ticket open and valve chosen; then
-the valve is *open*. Refused, they try again each second, and give up after ten: valves stroke, and the moment of a
-draw is known to a few seconds only.
+the valve is *open*. Refused, they try again every second or so, and give up after ten: valves stroke, and the moment
+of a draw is known to a few seconds only.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from sidetap.site.model import Bay
 
 LEAD_NS = 3 * NS_PER_S  # from the ticket to the first press
 AWAY_NS = NS_PER_S  # the hose is off for so long, at the least, between two tickets
-AGAIN_NS = NS_PER_S
+AGAIN_NS = 3 * NS_PER_S // 2  # longer than a scan, which thus sees the key released in between
 PATIENCE_NS = 10 * NS_PER_S
 # a closing so shortly before the end is the end: draws are seen in levels to a few seconds, tickets to a scan or two
 NEAR_END_NS = {True: 5 * NS_PER_S, False: NS_PER_S}
@@ -169,7 +169,7 @@ class Hands:
         self.outcomes.append(outcome)
         _, _, last = self._draws[0]
         if last:
-            self._hold, self.next_ns = _Hold.ENDING, now_ns + AGAIN_NS // 5
+            self._hold, self.next_ns = _Hold.ENDING, now_ns + NS_PER_S // 5
         else:
             self._free_ns = now_ns
             self._next_draw()
