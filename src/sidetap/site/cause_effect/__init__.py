@@ -29,7 +29,7 @@ from sidetap.site.cause_effect.compiled import (
     CompiledVessel,
 )
 from sidetap.site.cause_effect.compiler import compile_site
-from sidetap.site.cause_effect.posts import AGE_LIMIT_MS
+from sidetap.site.cause_effect.draft import AGE_LIMIT_MS
 from sidetap.site.cause_effect.vessels import LEVEL_LIMIT_01MM
 
 __all__ = [

@@ -10,7 +10,7 @@ from __future__ import annotations
 from sidetap.quantity import NS_PER_MS, format_duration
 from sidetap.scheme import Expr, any_of, choose
 from sidetap.site.cause_effect.draft import Draft, counted_down, ms
-from sidetap.site.model import Bypass, natural
+from sidetap.site.model import natural
 
 ASK_STANDS_MS = 60_000  # common practice, no source: whoever approves stands beside whoever asks
 HORN_MS = 10_000  # common practice, no source: long enough to be heard at the far end of a yard
@@ -41,18 +41,12 @@ def compile_bypass(draft: Draft) -> dict[str, Expr]:
     return bypassed
 
 
-def bypass_words(bypass: Bypass) -> str:
-    """Return for how long a bypass sets a trip aside."""
-    return f"{format_duration(bypass.time_ns)} unless told, {format_duration(bypass.at_most_ns)} at most"
-
-
 def _approved(draft: Draft, tag: str) -> Expr:
     """Return whether a bypass is approved that was asked for in an earlier scan; that uses up the ask."""
     b = draft.b
     ask, approve = b.input_bool(f"{tag}.bypass_ask"), b.input_bool(f"{tag}.bypass_approve")
-    # one ms more than it stands, so that something is left in its last ms
-    stands_ms = counted_down(b.state_int(f"{tag}.bypass_ask", 0, 0, ASK_STANDS_MS + 1))
-    b.assign(f"{tag}.bypass_ask", choose(ask, ASK_STANDS_MS + 1, choose(approve, 0, stands_ms)))
+    stands_ms = counted_down(b.state_int(f"{tag}.bypass_ask", 0, 0, ASK_STANDS_MS))
+    b.assign(f"{tag}.bypass_ask", choose(ask, ASK_STANDS_MS, choose(approve, 0, stands_ms)))
     return approve & (stands_ms > 0)
 
 

@@ -1,13 +1,13 @@
-"""A scheme in the making: the builder, what every part of the scheme reads, and what alarms have been named so far."""
+"""A scheme in the making: its builder, what every part of it reads, and the alarms named so far."""
 
 from __future__ import annotations
 
-from fractions import Fraction
-
-from sidetap.quantity import NS_PER_MS, NS_PER_S, format_duration, format_number
+from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import Builder, Expr, any_of, choose, elapsed
 from sidetap.site.cause_effect.compiled import CompiledAlarm
 from sidetap.site.model import QuietHours, Site, in_order
+
+AGE_LIMIT_MS = 3_600_000  # ages are counted up to an hour; older is no different
 
 
 class Draft:
@@ -38,10 +38,6 @@ class Draft:
         """Return what it means that an input is not energised, in the site's words where it has some."""
         return self._inputs[tag].when_off or f"{tag} is not energised"
 
-    def max_age(self, tag: str) -> str:
-        """Return from which age on an input counts as not energised."""
-        return format_duration(self._inputs[tag].max_age_ns)
-
     def alarm(self, tag: str, priority: str, text: str, active: Expr) -> None:
         """Name an alarm and its output."""
         self.b.output(f"alarm.{tag}", active)
@@ -65,17 +61,3 @@ def counted_down(left_ms: Expr) -> Expr:
 def ms(duration_ns: int) -> int:
     """Return a duration in the whole ms that a scheme counts in."""
     return duration_ns // NS_PER_MS
-
-
-def whole_s(duration_ns: int) -> int:
-    """Return a duration in the whole seconds that a filter counts in."""
-    return duration_ns // NS_PER_S
-
-
-def metres(level_01mm: int) -> str:
-    """Return a level to the tenth of a millimetre that the scheme compares, without a tenth where it is 0.
-
-    >>> metres(6000), metres(14507)
-    ('0.600 m', '1.4507 m')
-    """
-    return f"{format_number(Fraction(level_01mm, 10_000), 4 if level_01mm % 10 else 3)} m"
