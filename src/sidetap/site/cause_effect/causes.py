@@ -169,16 +169,13 @@ def keeping_at_bay(draft: Draft, post: Post, valve: Valve, account: Account) -> 
     table = dict(draft.site.compatible)
     # a blank cell forbids
     refused = [v for v in post.valves if product[valve.tag] not in table.get(product[v.tag], ())]
-    before = listed(list(dict.fromkeys(product[v.tag] for v in refused)) or ["another product"], "or")
-    return [
-        Reason("open", post.any_was_open, "a valve of the bay is open", "close it first"),
-        Reason(
-            "product",
-            any_of(*(account.last.equals(post.number(v)) for v in refused)),
-            f"{product[valve.tag]} may not follow {before} on one ticket",
-            NEW_TICKET,
-        ),
-    ]
+    reasons = [Reason("open", post.any_was_open, "a valve of the bay is open", "close it first")]
+    if refused:
+        before = listed(list(dict.fromkeys(product[v.tag] for v in refused)), "or")
+        when = any_of(*(account.last.equals(post.number(v)) for v in refused))
+        text = f"{product[valve.tag]} may not follow {before} on one ticket"
+        reasons.append(Reason("product", when, text, NEW_TICKET))
+    return reasons
 
 
 def keeping_at_vessel(draft: Draft, post: Post, level: Level) -> list[Reason]:
@@ -234,8 +231,8 @@ def keeping_at_valve(post: Post, valve: Valve, account: Account) -> list[Reason]
         Reason(
             "wait",
             account.would_restart & ~account.waited,
-            f"{wait} have not passed since closing",
-            "wait until they have",
+            f"less than {wait} has passed since closing",
+            "wait until it has passed",
             f"{wait} from closing to the next opening of a ticket",
         ),
         Reason(
