@@ -79,6 +79,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
     site = top.table("site")
     name, zone = site.text("name"), _time_zone(site)
     show, scan_ns = rows.read_display(site.table("show")), site.duration_ns("scan")
+    hold_ns = site.duration_ns("start_hold")
     site.finish()
 
     acting = [key for key in ACTING if top.has(key)]  # each is asked for
@@ -103,6 +104,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
         valves=[rows.read_valve(t) for t in top.tables("valve", acts)],
         rules=[rows.read_rule(t) for t in top.tables("rule")],
         alarms=[rows.read_alarm(t) for t in top.tables("alarm")],
+        promises=[rows.read_promise(t) for t in top.tables("promise")],
         bypass=rows.read_bypass(top.table("bypass")) if top.has("bypass") else None,
         compatible_table=compatible,
         compatible=() if compatible is None else rows.read_compatible(compatible),
@@ -131,8 +133,10 @@ def _read(document: Document, path: Path) -> model.Site | None:
         rules=_values(found.rules),
         compatible=found.compatible,
         alarms=_values(found.alarms),
+        promises=_values(found.promises),
         people=_values(people or []),
         bypass=None if found.bypass is None else found.bypass.value,
+        start_hold_ns=hold_ns,
         secrets=secrets_path,
     )
 
