@@ -7,10 +7,8 @@ from collections.abc import Iterable
 
 from sidetap.site.model import Person
 
-OPERATOR, LEAD, ENGINEER, APPROVER = "operator", "lead", "engineer", "approver"
+OPERATOR, LEAD, ENGINEER = "operator", "lead", "engineer"
 AT_THE_BAY = (OPERATOR, LEAD)  # open and end tickets, reset trips and lock-outs
-ASKS_FOR_BYPASS = (OPERATOR, LEAD, ENGINEER)
-APPROVES_BYPASS = (LEAD, ENGINEER, APPROVER)  # another person than the one who asked
 
 
 class People:
