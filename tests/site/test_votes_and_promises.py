@@ -1,4 +1,4 @@
-"""Votes, lags, the start's hold and promises of the site's own: what is read, and each slip told once at its place."""
+"""Votes, lags, the start's hold, the site's own promises: what is read, and each slip told once at its place."""
 
 from fractions import Fraction
 from pathlib import Path
@@ -220,7 +220,7 @@ def test_the_hold_has_bounds(yard: Path, hold: str, fits: bool) -> None:
 
 
 def test_a_lag_is_late_by_its_time_constant(yard: Path) -> None:
-    """Of an even fall, y' = (x - y) / T leaves y behind x by slope × T once settled (first-order lag, from memory)."""
+    """Of an even fall, y' = (x - y) / T stays behind x by slope × T once settled (first-order lag, from memory)."""
     mean = site_of(loaded(yard))
     lag = site_of(loaded(yard, "", T4_TRIP, T4_TRIP.replace('mean = "5 s"', 'lag = "5 s"')))
     late = [stop_after_trip_m3(site.bay("A"), site.valve("A4"), site.vessel("T4")) for site in (mean, lag)]

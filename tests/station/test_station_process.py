@@ -270,7 +270,6 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
         ("[site]", "[site", 2, "site.toml"),
         ('delay = "2 s"', 'delay = "3 s"', 1, "its scheme has never been verified. Run sidetap verify"),
-        ('kind = "one-valve-per-bay"', 'kind = "exclusive-vessel"\nvessel = "T1"', 1, "rules of kind exclusive"),
     ],
 )
 def test_run_refuses(

@@ -15,7 +15,7 @@ from typing import TypeVar
 from sidetap.errors import BadInput
 from sidetap.site import model, rows
 from sidetap.site.checks import Rows, check
-from sidetap.site.document import Document, read_document
+from sidetap.site.document import Document, document_of, read_document
 from sidetap.site.keys import FORMAT
 from sidetap.site.migrating import format_of
 from sidetap.site.problem import Problem, Severity
@@ -51,9 +51,18 @@ def load_or_refuse(path: Path) -> model.Site:
     return loaded.site
 
 
+def load_text(text: str, path: Path) -> Loaded:
+    """Check a text as if it stood in the file at path; what it names is looked for beside that."""
+    loaded, _ = _loaded(document_of(text, str(path)), path)
+    return loaded
+
+
 def load_with_keys(path: Path) -> tuple[Loaded, frozenset[str]]:
     """Return what ``load`` does, and the keys that were looked for on the way ("vessel.trip.below")."""
-    document = read_document(path, str(path))
+    return _loaded(read_document(path, str(path)), path)
+
+
+def _loaded(document: Document, path: Path) -> tuple[Loaded, frozenset[str]]:
     if document.places is None:
         return Loaded(None, tuple(document.problems)), frozenset()
     site = _read(document, path)

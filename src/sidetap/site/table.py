@@ -308,7 +308,7 @@ class Table:
         return low, high
 
     def duration_ns(self, key: str) -> int:
-        """Return a duration of whole ms, or seconds where the key says so, in ns; its default where it is left out."""
+        """Return a duration in ns, of whole ms, or of whole seconds where the key says so; its default without it."""
         form, default = self._form(key, Duration), self._declared(key).default
         if default and not self.has(key):
             return int(parse_quantity(default.strip('"'), Dimension.TIME) * NS_PER_S)

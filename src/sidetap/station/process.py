@@ -23,7 +23,7 @@ from sidetap.line import Settings
 from sidetap.promises.stamp import StampedVerdict
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site import Site, load_or_refuse
-from sidetap.site.cause_effect import CompiledScheme, compile_site, rules_not_kept
+from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station.clearance import Override, clearance
 from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
@@ -252,12 +252,6 @@ def _checked(site_path: Path) -> Site:
     if not site.bays:
         raise Refused(
             str(site_path), "no bay: there is nothing to guard", "Add bays and valves, or use sidetap level."
-        )
-    for rule in rules_not_kept(site):
-        raise Refused(
-            str(site_path),
-            f"rule {rule.tag}: this version's scheme does not keep rules of kind {rule.kind}",
-            "Run bays that share no vessel, or wait for a version that keeps it.",
         )
     return site
 
