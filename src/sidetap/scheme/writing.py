@@ -1,24 +1,23 @@
 """A program -> the text of a Python function that runs one scan of it on lists.
 
-Theory of operation. The nodes of a program are a graph. What one place alone needs is written there, so that ``and``
-and ``or`` stop early; what several need is computed once, under a name, in the innermost *stretch* of the function
-that holds all of them. Stretches are the two sides of a choice, and the body of an ``and`` or ``or`` that runs only
-where its small operands leave the answer open: most of a scheme waits for a key, the end of a second or a time that
-runs. What is small and needed in such bodies alone is written in each of them rather than computed every scan.
+Theory of operation. The nodes of a program are a graph. What one place alone needs is written there, so that ``and``,
+``or`` and ``if`` stop early: most of a scheme waits for a key, the end of a second or a time that runs. What several
+places need is computed once, under a name; but where all of these may be stopped before, and it is short, it is
+written in each of them rather than computed in every scan. The next states begin as a copy of the states, so that
+what a condition holds as it was costs nothing.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 
 from sidetap.scheme.expression import Expr, Op, ordered
 from sidetap.scheme.program import Program
 from sidetap.scheme.simplify import simplified
 
-SMALL = 12  # nodes: what is asked before a body is entered, or written in several bodies (tried: 8 to 20 are alike)
-SLICE = 3  # neighbouring states that are cheaper together, as a slice, than one by one
+SHORT = 12  # nodes; 6 to 30 make no difference that can be measured
+DEEP = 50  # nested operands; Python's own limit for brackets is 200
+SLICE = 3  # so many neighbouring states are cheaper as one slice than one by one
 
 _INFIX = {
     Op.AND: " and ",
@@ -26,7 +25,6 @@ _INFIX = {
     Op.EQUAL: " == ",
     Op.LESS: " < ",
     Op.AT_MOST: " <= ",
-    Op.ADD: " + ",
     Op.SUBTRACT: " - ",
 }
 _LEAVES = {Op.CONSTANT, Op.INPUT, Op.PREVIOUS, Op.ELAPSED}
@@ -35,149 +33,94 @@ _LEAVES = {Op.CONSTANT, Op.INPUT, Op.PREVIOUS, Op.ELAPSED}
 def source(program: Program, outputs: Iterable[str], states: bool = True) -> str:
     """Return the text of ``scan(states, inputs, elapsed_ms) -> (states, outputs)``, lists in the program's order.
 
-    outputs: the names of those that it returns, in their order. states: whether it returns the next states too.
+    outputs: the names of those that it returns, in their order. states: whether it goes on; else it returns the
+    states that came in.
     """
     following = [s.next for s in program.states.values()] if states else []
     roots = simplified([*following, *(program.outputs[name] for name in outputs)])
     return _Writer(program, roots[: len(following)], roots[len(following) :]).text()
 
 
-@dataclass(eq=False, slots=True)
-class _Stretch:
-    """A part of the function's text, indented by depth; named: the nodes that are computed at its start."""
-
-    outer: _Stretch | None = None
-    depth: int = 1
-    named: list[Expr] = field(default_factory=list)
-
-    def inner(self) -> _Stretch:
-        return _Stretch(self, self.depth + 1)
-
-
-@dataclass(slots=True)
-class _Place:
-    """Where a node is needed: always when its stretch is run, or only within a body that repeats it."""
-
-    stretch: _Stretch
-    always: bool
-
-
 class _Writer:
     def __init__(self, program: Program, following: Sequence[Expr], outputs: Sequence[Expr]) -> None:
         self.input_place = {name: i for i, name in enumerate(program.inputs)}
         self.state_place = {name: i for i, name in enumerate(program.states)}
-        self.following, self.outputs = following, outputs
+        self.following = following
+        self.outputs = outputs
         self.order = ordered([*following, *outputs])
         self.size: dict[Expr, int] = {}
         for node in self.order:
-            self.size[node] = 1 + sum(self.size[a] for a in node.args)
-        self.lines: list[str] = []
+            self.size[node] = 1 + sum(self.size[arg] for arg in node.args)
         self.names: dict[Expr, str] = {}
-        self.all = _Stretch()
-        self.home: dict[Expr, _Place] = {}
-        self.uses: dict[Expr, int] = {}
-        self.inside: dict[Expr, list[_Stretch]] = {}
-        self.blocks: set[Expr] = set()
-        self.find_homes()
-        self.find_names()
+        self.lines = ["def scan(states, inputs, elapsed_ms):", "    following = states.copy()"]
 
-    # -- where everything goes -----------------------------------------------------------------------------------
+    def text(self) -> str:
+        self.name()
+        self.store()
+        self.lines.append(f"    return following, [{', '.join(map(self.term, self.outputs))}]")
+        return "\n".join(self.lines) + "\n"
 
-    def find_homes(self) -> None:
-        """Find the stretch of each node, those that need a node before the node."""
-        needed: dict[Expr, list[_Place]] = defaultdict(list)
-        for root in (*self.following, *self.outputs):
-            needed[root].append(_Place(self.all, True))
-        for node in reversed(self.order):
-            places = needed[node]
-            home = places[0].stretch
-            for place in places[1:]:
-                home = _common(home, place.stretch)
-            always = any(p.stretch is home and p.always for p in places)
-            self.home[node] = _Place(home, always)
-            self.uses[node] = len(places)
-            for arg, stretch in self.divided(node, home):
-                needed[arg].append(_Place(stretch, always))
+    # -- what is computed once -----------------------------------------------------------------------------------
 
-    def divided(self, node: Expr, home: _Stretch) -> list[tuple[Expr, _Stretch]]:
-        """Return the operands of a node with the stretches in which they are needed."""
-        if node.op is Op.CHOOSE:
-            then, otherwise = self.inside[node] = [home.inner(), home.inner()]
-            condition, a, b = node.args
-            return [(condition, home), (a, then), (b, otherwise)]
-        asked = self.asked(node)
-        if not asked:
-            return [(arg, home) for arg in node.args]
-        body = home.inner()
-        self.inside[node] = [body]
-        early = {arg for terms in asked for arg in terms}
-        return [(arg, home) for arg in early] + [(arg, body) for arg in node.args if arg not in early]
-
-    def asked(self, node: Expr) -> list[tuple[Expr, ...]]:
-        """Return the small terms that are asked before the body of an ``and`` (one tuple) or ``or`` (one each)."""
-        if node.op is Op.AND:
-            small = tuple(arg for arg in node.args if self.size[arg] <= SMALL)
-            return [small] if small and len(small) < len(node.args) else []
-        if node.op is not Op.OR or all(self.size[arg] <= SMALL for arg in node.args):
-            return []
-        asked = [
-            (arg,) if self.size[arg] <= SMALL else tuple(t for x in self.asked(arg) for t in x) for arg in node.args
-        ]
-        alone = all(arg.op is Op.AND or self.size[arg] <= SMALL for arg in node.args)
-        return asked if alone and all(asked) else []
-
-    def find_names(self) -> None:
-        """Name what is computed on a line of its own, operands first."""
-        written: dict[Expr, int] = {}  # how many nodes the text of a node holds
+    def name(self) -> None:
+        """Write a line for each node that has a name, operands first."""
+        uses, always = self.needs()
+        length: dict[Expr, int] = {}  # nodes in the text of a node, a name being one
+        depth: dict[Expr, int] = {}
         for number, node in enumerate(self.order):
-            written[node] = 1 + sum(1 if a in self.names else written[a] for a in node.args)
-            home = self.home[node]
-            if any(_busy(s) for s in self.inside.get(node, ())):
-                self.blocks.add(node)
-            elif self.uses[node] == 1 or self.is_plain(node) or not (home.always or written[node] > SMALL):
-                continue
-            self.names[node] = f"t{number}"
-            home.stretch.named.append(node)
+            length[node] = 1 + sum(1 if arg in self.names else length[arg] for arg in node.args)
+            depth[node] = 1 + max((0 if arg in self.names else depth[arg] for arg in node.args), default=0)
+            shared = uses[node] > 1 and not self.is_plain(node) and (node in always or length[node] > SHORT)
+            if shared or depth[node] > DEEP:
+                self.lines.append(f"    t{number} = {self.written(node)}")
+                self.names[node] = f"t{number}"
+
+    def needs(self) -> tuple[dict[Expr, int], set[Expr]]:
+        """Return how many places need each node, and which nodes some place needs in every scan."""
+        roots = [*self.following, *self.outputs]
+        uses = dict.fromkeys(self.order, 0)
+        for needed in (*roots, *(arg for node in self.order for arg in node.args)):
+            uses[needed] += 1
+        always = set(roots)
+        for node in reversed(self.order):
+            if node in always and node.args:
+                if node.op is Op.CHOOSE:
+                    always.add(node.args[0])
+                elif node.op in (Op.AND, Op.OR):
+                    always.add(min(node.args, key=self.cost))
+                else:
+                    always.update(node.args)
+        return uses, always
 
     def is_plain(self, node: Expr) -> bool:
         """Return whether a node is as cheap as a name: a leaf, a name, or not one of them."""
         return node in self.names or node.op in _LEAVES or (node.op is Op.NOT and self.is_plain(node.args[0]))
 
-    # -- the text ------------------------------------------------------------------------------------------------
-
-    def text(self) -> str:
-        self.lines = ["def scan(states, inputs, elapsed_ms):", "    following = states.copy()"]
-        self.stretch(self.all)
-        self.store()
-        self.line(self.all, f"return following, [{', '.join(map(self.term, self.outputs))}]")
-        return "\n".join(self.lines) + "\n"
+    # -- the next states -----------------------------------------------------------------------------------------
 
     def store(self) -> None:
-        """Write the next states, neighbours as one slice, and such that one condition holds only where it does not."""
+        """Write the next states; neighbours that one condition holds, or none, together."""
         place = 0
         while place < len(self.following):
-            end = place + 1
-            condition = self.holds(place)
-            while end < len(self.following) and self.holds(end) is condition:
+            condition, end = self.moves(place), place + 1
+            while end < len(self.following) and self.moves(end) is condition:
                 end += 1
-            nodes = self.following[place:end]
-            stretch = self.all
+            nodes, indent = self.following[place:end], "    "
             if condition is not None:
-                self.line(self.all, f"if {self.term(condition)}:")
-                nodes, stretch = [node.args[1] for node in nodes], self.all.inner()
+                self.lines.append(f"    if {self.term(condition)}:")
+                nodes, indent = [node.args[1] for node in nodes], "        "
             places = f"{place}:{end}" if len(nodes) > 1 else place
-            self.line(stretch, f"following[{places}] = {', '.join(self.listed(nodes))}")
+            self.lines.append(f"{indent}following[{places}] = {', '.join(self.listed(nodes))}")
             place = end
 
-    def holds(self, place: int) -> Expr | None:
-        """Return the condition without which the state at a place stays as it was, if there is one for itself."""
+    def moves(self, place: int) -> Expr | None:
+        """Return the condition without which the state at a place stays as it was, if it has one for its own."""
         node = self.following[place]
-        if node.op is not Op.CHOOSE or node in self.names or self.state(node.args[2]) != place:
-            return None
-        return node.args[0]
+        stays = node.op is Op.CHOOSE and node not in self.names and self.state(node.args[2]) == place
+        return node.args[0] if stays else None
 
     def listed(self, nodes: Sequence[Expr]) -> list[str]:
-        """Return nodes as terms of a list; neighbouring states are one slice."""
+        """Return nodes as terms of a tuple; neighbouring states are one slice."""
         terms: list[str] = []
         i = 0
         while i < len(nodes):
@@ -192,31 +135,7 @@ class _Writer:
                 i = end
         return terms
 
-    def state(self, node: Expr) -> int | None:
-        return self.state_place[str(node.value)] if node.op is Op.PREVIOUS else None
-
-    def stretch(self, stretch: _Stretch) -> None:
-        for node in stretch.named:
-            name, inside = self.names[node], self.inside.get(node, [])
-            if node not in self.blocks:
-                self.line(stretch, f"{name} = {self.written(node)}")
-            elif node.op is Op.CHOOSE:
-                condition, *sides = node.args
-                for word, side, body in zip((f"if {self.term(condition)}", "else"), sides, inside, strict=True):
-                    self.line(stretch, f"{word}:")
-                    self.stretch(body)
-                    self.line(body, f"{name} = {self.term(side)}")
-            else:
-                # an `and` is false where one of the small ones is, an `or` where none of its terms can be true
-                asked = [" and ".join(map(self.term, sorted(terms, key=self.cost))) for terms in self.asked(node)]
-                self.line(stretch, f"{name} = False")
-                self.line(stretch, f"if {' or '.join(asked)}:")
-                (body,) = inside
-                self.stretch(body)
-                self.line(body, f"{name} = {self.written(node)}")
-
-    def line(self, stretch: _Stretch, text: str) -> None:
-        self.lines.append(f"{'    ' * stretch.depth}{text}")
+    # -- expressions ---------------------------------------------------------------------------------------------
 
     def term(self, node: Expr) -> str:
         """Return a node as an operand of anything."""
@@ -227,13 +146,16 @@ class _Writer:
     def cost(self, node: Expr) -> int:
         return 0 if node in self.names else self.size[node]
 
+    def state(self, node: Expr) -> int | None:
+        return self.state_place[str(node.value)] if node.op is Op.PREVIOUS else None
+
     def written(self, node: Expr) -> str:
         """Return a node's own text, its operands by name where they have one."""
-        if node.op in (Op.AND, Op.OR):
-            return _INFIX[node.op].join(map(self.term, sorted(node.args, key=self.cost)))
         if node.op is Op.ADD:
             return self.sum(node)
-        a = [self.term(arg) for arg in node.args]
+        # what is short is asked first
+        args = sorted(node.args, key=self.cost) if node.op in (Op.AND, Op.OR) else node.args
+        a = [self.term(arg) for arg in args]
         if node.op in _INFIX:
             return _INFIX[node.op].join(a)
         match node.op:
@@ -253,7 +175,7 @@ class _Writer:
                 return f"{node.value!r} * {a[0]}"
             case Op.QUOTIENT:
                 return f"{a[0]} // {node.value!r}"
-        # the smaller of two; a call of min() takes as long as all the rest of a timer
+        # the smaller of two: a call of min() takes longer than all the rest of a timer
         if node.args[1].op is not Op.CONSTANT:
             return f"min({a[0]}, {a[1]})"
         if self.is_plain(node.args[0]):
@@ -264,20 +186,7 @@ class _Writer:
         """Return a sum; neighbouring states in it are summed as a slice."""
         places = sorted({p for p in map(self.state, node.args) if p is not None})
         rest = [self.term(arg) for arg in node.args if self.state(arg) is None]
-        if len(node.args) - len(rest) != len(places) or not SLICE < len(places) == places[-1] - places[0] + 1:
+        once = len(places) + len(rest) == len(node.args)
+        if not once or len(places) <= SLICE or places[-1] - places[0] + 1 != len(places):
             return " + ".join(map(self.term, node.args))
         return " + ".join([f"sum(states[{places[0]}:{places[-1] + 1}])", *rest])
-
-
-def _common(a: _Stretch, b: _Stretch) -> _Stretch:
-    """Return the innermost stretch that holds both."""
-    while a is not b:
-        if a.depth < b.depth:
-            a, b = b, a
-        assert a.outer is not None  # noqa: S101  # for the type checker: the outermost holds all
-        a = a.outer
-    return a
-
-
-def _busy(stretch: _Stretch) -> bool:
-    return bool(stretch.named)
