@@ -21,6 +21,7 @@ from sidetap.site.differences.strapping import summary
 from sidetap.site.edits import SiteText
 from sidetap.site.keys import Choice, Day, Duration, Inner, Key, Length, Many, Number, Quantity, Text, Texts, Whole
 from sidetap.site.keys.tree import children, inside
+from sidetap.site.written import written
 from sidetap.vessel import Strapping, parse_strapping
 
 ONLY = {"point": "LT-1", "vessel": "T1", "valve": "B1", "alarm": "T1-high"}
@@ -32,16 +33,16 @@ def small() -> str:
     values = tomllib.loads((EXAMPLE / "bay-b.toml").read_text())
     values["compatible"] = {"32-0-0": ["32-0-0"]}
     values["bypass"] = {"trips": ["T1"], "time": "15 min", "at_most": "60 min"}
-    text = SiteText("# small\n")
-    for kind, value in values.items():
-        if not isinstance(value, list):
-            text.put((kind,), value)
-            continue
-        for row in value:
+    values["rule"].append({"tag": "R-9", "kind": "quiet-hours", "from": "23:30", "to": "04:45"})
+    lines = [
+        "# small",
+        *(f"{key} = {written(value)}" for key, value in values.items() if not isinstance(value, list)),
+    ]
+    for kind, rows in values.items():
+        for row in rows if isinstance(rows, list) else ():
             if row["tag"] == ONLY.get(kind, row["tag"]) and row["tag"] not in UNUSED:
-                text.add_table(kind, row)
-    text.add_table("rule", {"tag": "R-9", "kind": "quiet-hours", "from": "23:30", "to": "04:45"})
-    return text.text
+                lines += ["", f"[[{kind}]]", *(f"{key} = {written(value)}" for key, value in row.items())]
+    return "\n".join([*lines, ""])
 
 
 SMALL = small()

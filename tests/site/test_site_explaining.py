@@ -81,17 +81,17 @@ def test_an_unknown_key_names_the_nearest(question: str, near: str | None) -> No
 
 
 def test_all_that_is_told_of_a_key() -> None:
-    assert told(KEYS["vessel.trip.mean"]) == {
-        "key": "vessel.trip.mean",
+    assert told(KEYS["valve.open_limit"]) == {
+        "key": "valve.open_limit",
         "form": "a duration with its unit, as text, of whole seconds",
         "lowest": "1 s",
-        "highest": "60 s",
+        "highest": "4 h",
         "units": ["ns", "us", "ms", "s", "min", "h", "d"],
-        "example": '"15 s"',
+        "example": '"9 min 35 s"',
         "optional": False,
         "default": "",
         "with": [],
-        "meaning": "over one-second buckets",
+        "meaning": "",
         "also": [],
     }
     depth = told(KEYS["vessel.shape.bottom.depth"])

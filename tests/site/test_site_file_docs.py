@@ -37,6 +37,7 @@ def test_every_declared_key_is_read(tmp_path: Path) -> None:
     bay = 'panel = { lost_after = "5 s", screen = "15.6 in"'
     text = text.replace("people = ", more, 1).replace(bay, f"{bay}, show = {{}}")
     text = text.replace('high = "6.90 m"', 'datum = "0 mm"\nheel = "0.1 m"\nreceipt_input = "XS-B"\nhigh = "6.90 m"')
+    text += '[[rule]]\ntag = "R-9"\nkind = "trip-vote"\nvessels = ["T1"]\nat_least = 1\nbays = ["B"]\n'
     asked: set[str] = set()
     for shape in (T1_SHAPE, *SHAPES, T1_SHAPE.replace('"flat" }', '{ form = "dished" }, top = "flat" }')):
         (yard / "site.toml").write_text(text.replace(T1_SHAPE, shape))

@@ -63,13 +63,18 @@ class Document:
 
 def read_document(path: Path, shown: str, prefix: str = "") -> Document:
     """Read a TOML file; shown is its name in problems. BadInput when it can't be read at all."""
-    document = Document(shown, prefix)
     try:
         text = read_small_text(path)
     except NotText as problem:
-        place = (problem.line, problem.column)
+        document, place = Document(shown, prefix), (problem.line, problem.column)
         document.add(Severity.ERROR, place, "TOML", "this byte is no UTF-8", "Save the file as UTF-8.")
         return document
+    return document_of(text, shown, prefix)
+
+
+def document_of(text: str, shown: str, prefix: str = "") -> Document:
+    """Return the document that a text is; shown is its file's name in problems."""
+    document = Document(shown, prefix)
     unfit = _unfit(text)
     if unfit is not None:
         document.add(Severity.ERROR, *_told(*unfit))

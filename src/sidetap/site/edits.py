@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from sidetap.site.places import Path, Places, Statement
@@ -54,13 +54,6 @@ class SiteText:
         self._make()
         return self._values
 
-    def path_of(self, kind: str, tag: str) -> Path:
-        """Return the path of the [[kind]] table of that tag; KeyError when there is none."""
-        for index, table in enumerate(self.values.get(kind, [])):
-            if table.get("tag") == tag:
-                return (kind, index)
-        raise KeyError(tag)
-
     def at(self, path: Path) -> Any:
         """Return the value at path; KeyError when there is none."""
         return _at(self.values, path)
@@ -81,11 +74,6 @@ class SiteText:
         self._edit(path, lambda: self._remove_item(path) if item else self._remove_key(path))
         if item:
             self._shortened.add(path[:-1])
-
-    def add_table(self, kind: str, values: Mapping[str, Value]) -> None:
-        """Add a [[kind]] table behind the others of its kind, or at the end of the file."""
-        lines = [f"[[{written_key(kind)}]]", *(f"{written_key(key)} = {written(v)}" for key, v in values.items())]
-        self._edit((kind,), lambda: self._inserted(self._behind_kind(kind), ["", *lines]))
 
     def comment(self, table: Path, lines: Sequence[str]) -> None:
         """Add lines of comments behind the keys of a table that has a header; each must begin with #."""
@@ -183,11 +171,6 @@ class SiteText:
             return self._inserted(0, lines)
         indent = self._indent(own[-1].start)
         return self._inserted(self._line_end(own[-1].end), [indent + line for line in lines])
-
-    def _behind_kind(self, kind: str) -> int:
-        """Return the start of the line behind the last [[kind]] table; the text's end where there is none."""
-        ends = [s.end for s in self._places.statements if s.table[:1] == (kind,)]
-        return self._line_end(ends[-1]) if ends else len(self._body)
 
     def _inserted(self, at: int, lines: Sequence[str]) -> _Splice:
         """Return how to insert whole lines at the start of a line or the end of the text, ended as those before."""

@@ -51,9 +51,11 @@ def stop_volume_m3(bay: Bay, valve: Valve) -> Fraction:
 def stop_after_trip_m3(bay: Bay, valve: Valve, vessel: Vessel) -> Fraction:
     """Return what flows after a vessel's level has passed its low trip, at the highest flow, exactly, in m³.
 
-    Q × (1.0 + 0.2 + mean / 2 + delay + stroke / 2): the mean of an even fall is half its window late.
+    Q × (1.0 + 0.2 + filter + delay + stroke / 2): of an even fall a mean is half its window late, a filter of first
+    order its time constant.
     """
-    trip_s = Fraction(vessel.trip.mean_ns, 2 * NS_PER_S) + Fraction(vessel.trip.delay_ns, NS_PER_S)
+    trip = vessel.trip
+    trip_s = Fraction(trip.mean_ns, 2 * NS_PER_S) + Fraction(trip.lag_ns + trip.delay_ns, NS_PER_S)
     seconds = POLL_S + SCAN_AND_OUTPUT_S + trip_s + Fraction(valve.stroke_ns, NS_PER_S) / 2
     return highest_flow_m3_per_s(bay) * seconds
 

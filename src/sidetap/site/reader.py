@@ -15,7 +15,7 @@ from typing import TypeVar
 from sidetap.errors import BadInput
 from sidetap.site import model, rows
 from sidetap.site.checks import Rows, check
-from sidetap.site.document import Document, read_document
+from sidetap.site.document import Document, document_of, read_document
 from sidetap.site.keys import FORMAT
 from sidetap.site.migrating import format_of
 from sidetap.site.problem import Problem, Severity
@@ -51,9 +51,18 @@ def load_or_refuse(path: Path) -> model.Site:
     return loaded.site
 
 
+def load_text(text: str, path: Path) -> Loaded:
+    """Check a text as if it stood in the file at path; what it names is looked for beside that."""
+    loaded, _ = _loaded(document_of(text, str(path)), path)
+    return loaded
+
+
 def load_with_keys(path: Path) -> tuple[Loaded, frozenset[str]]:
     """Return what ``load`` does, and the keys that were looked for on the way ("vessel.trip.below")."""
-    document = read_document(path, str(path))
+    return _loaded(read_document(path, str(path)), path)
+
+
+def _loaded(document: Document, path: Path) -> tuple[Loaded, frozenset[str]]:
     if document.places is None:
         return Loaded(None, tuple(document.problems)), frozenset()
     site = _read(document, path)
@@ -79,6 +88,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
     site = top.table("site")
     name, zone = site.text("name"), _time_zone(site)
     show, scan_ns = rows.read_display(site.table("show")), site.duration_ns("scan")
+    hold_ns = site.duration_ns("start_hold")
     site.finish()
 
     acting = [key for key in ACTING if top.has(key)]  # each is asked for
@@ -103,6 +113,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
         valves=[rows.read_valve(t) for t in top.tables("valve", acts)],
         rules=[rows.read_rule(t) for t in top.tables("rule")],
         alarms=[rows.read_alarm(t) for t in top.tables("alarm")],
+        promises=[rows.read_promise(t) for t in top.tables("promise")],
         bypass=rows.read_bypass(top.table("bypass")) if top.has("bypass") else None,
         compatible_table=compatible,
         compatible=() if compatible is None else rows.read_compatible(compatible),
@@ -131,8 +142,10 @@ def _read(document: Document, path: Path) -> model.Site | None:
         rules=_values(found.rules),
         compatible=found.compatible,
         alarms=_values(found.alarms),
+        promises=_values(found.promises),
         people=_values(people or []),
         bypass=None if found.bypass is None else found.bypass.value,
+        start_hold_ns=hold_ns,
         secrets=secrets_path,
     )
 

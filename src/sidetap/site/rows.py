@@ -13,8 +13,9 @@ from typing import Generic, TypeVar
 
 from sidetap.quantity import UNITS, Dimension
 from sidetap.site import model
+from sidetap.site.facts import NoFact, parse_fact
 from sidetap.site.geometry import read_drawing, read_geometry
-from sidetap.site.keys import EXCLUSIVE, QUIET_HOURS, SHARED
+from sidetap.site.keys import EXCLUSIVE, QUIET_HOURS, SHARED, VOTE
 from sidetap.site.table import Table, shorten
 
 R = TypeVar("R")
@@ -215,9 +216,15 @@ def _uncertainty(t: Table) -> model.Uncertainty:
 
 
 def _trip(t: Table) -> model.Trip:
+    has_mean, has_lag = t.has("mean"), t.has("lag")
+    if has_mean and has_lag:
+        t.error("lag", "both a mean and a lag", "Keep one: a trip has one filter.")
+    elif not (has_mean or has_lag or t.absent):
+        t.error("mean", "missing", f"Add mean = {t.example('mean')}, or lag = {t.example('lag')}.")
     trip = model.Trip(
         below_01mm=t.length_01mm("below"),
-        mean_ns=t.duration_ns("mean"),
+        mean_ns=t.duration_ns("mean") if has_mean else 0,
+        lag_ns=t.duration_ns("lag") if has_lag else 0,
         delay_ns=t.duration_ns("delay"),
         reset_above_01mm=t.length_01mm("reset_above"),
     )
@@ -341,6 +348,8 @@ def read_rule(t: Table) -> Row[model.Rule]:
     elif kind == SHARED:
         vessel, bays = t.text("vessel"), t.texts("bays")
         draft = model.SharedOnlyAbove(tag, kind, vessel, bays, t.length_01mm("level"), t.length_01mm("close_below"))
+    elif kind == VOTE:
+        draft = model.TripVote(tag, kind, t.texts("vessels"), t.whole("at_least"), t.texts("bays"))
     return close(t, draft)
 
 
@@ -353,6 +362,22 @@ def read_alarm(t: Table) -> Row[model.Alarm]:
         t.error("on", "no condition", 'Write "VESSEL above high" or "VESSEL below low".')
     delay, dead_band = t.duration_ns("delay"), t.length_01mm("dead_band")
     return close(t, model.Alarm(tag, vessel, side, limit, delay, dead_band, t.choice("priority")))
+
+
+def read_promise(t: Table) -> Row[model.OwnPromise]:
+    """Read [[promise]]: what the site's own people want kept."""
+    tag, text, when = t.tag(), t.text("text"), _facts(t, "when")
+    return close(t, model.OwnPromise(tag, text, when, t.duration_ns("for"), _facts(t, "then")))
+
+
+def _facts(t: Table, key: str) -> tuple[model.Fact, ...]:
+    found = []
+    for member, text in enumerate(t.texts(key)):
+        try:
+            found.append(parse_fact(text))
+        except NoFact as problem:
+            t.error(key, problem.problem, problem.remedy, member)
+    return tuple(found)
 
 
 def read_bypass(t: Table) -> Row[model.Bypass]:

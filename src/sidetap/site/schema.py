@@ -14,11 +14,15 @@ from datetime import date
 from typing import Any, TypeAlias
 
 from sidetap.quantity import UNITS, Dimension
+from sidetap.site.facts import STATES
 from sidetap.site.keys import (
+    ABOVE,
+    BELOW,
     FORMAT,
     STACK,
     Choice,
     Day,
+    Fact,
     FileName,
     Form,
     Inner,
@@ -53,6 +57,7 @@ _SAID_ELSEWHERE = {  # what keys that are text to the reader must say
 }
 _TOGETHER: dict[str, Schema] = {  # keys of a table that need or exclude each other
     "vessel": {"oneOf": [{"required": ["shape"]}, {"required": ["strapping"]}]},
+    "vessel.trip": {"oneOf": [{"required": ["mean"]}, {"required": ["lag"]}]},
     "point.good_when": {"anyOf": [{"required": [key]} for key in ("equals", "at_least", "at_most")]},
 }
 
@@ -201,6 +206,8 @@ def _form(kind: str, form: Form) -> Schema:
             return {"type": "string", "format": "date", "pattern": r"^\d{4}-\d{2}-\d{2}$"}
         case TimeOfDay():
             return {"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}
+        case Fact():
+            return {"type": "string", "pattern": _fact()}
         case Texts(of):
             return {"type": "array", "minItems": 1, "items": _form("", of)}
         case Inner():
@@ -210,6 +217,13 @@ def _form(kind: str, form: Form) -> Schema:
         case WordOrInner(words):
             return {"oneOf": [{"enum": list(words)}, table]}
     return quantity
+
+
+def _fact() -> str:
+    """Return the pattern of a fact: a tag, and a state with its level where it needs one."""
+    plain = "|".join(state for state in STATES if state not in (BELOW, ABOVE))
+    level = _quantity((Dimension.LENGTH,)).strip("^$")
+    return rf"^\s*{_TAG.strip('^$')}\s+({plain}|({BELOW}|{ABOVE})\s{level})\s*$"
 
 
 def _quantity(dimensions: Iterable[Dimension]) -> str:

@@ -308,8 +308,10 @@ class Table:
         return low, high
 
     def duration_ns(self, key: str) -> int:
-        """Return a duration of whole ms, or of whole seconds where the key says so, in ns."""
-        form = self._form(key, Duration)
+        """Return a duration in ns, of whole ms, or of whole seconds where the key says so; its default without it."""
+        form, default = self._form(key, Duration), self._declared(key).default
+        if default and not self.has(key):
+            return int(parse_quantity(default.strip('"'), Dimension.TIME) * NS_PER_S)
         ns = self._bounded(key, Dimension.TIME, form.low, form.high) * NS_PER_S
         if ns % NS_PER_MS:
             self.error(key, f"{self.values[key]} is not a whole number of ms", "The scheme counts in ms; round it.")

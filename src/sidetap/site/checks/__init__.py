@@ -9,6 +9,7 @@ from sidetap.site.checks.bays import check_bays
 from sidetap.site.checks.names import check_names
 from sidetap.site.checks.people import check_people
 from sidetap.site.checks.points import check_points
+from sidetap.site.checks.promises import check_promises
 from sidetap.site.checks.rows import Rows
 from sidetap.site.checks.rules import check_rules
 from sidetap.site.checks.vessels import check_vessels
@@ -25,4 +26,5 @@ def check(rows: Rows) -> None:
     check_vessels(rows)
     check_bays(rows)
     check_rules(rows)
+    check_promises(rows)
     check_people(rows)

@@ -15,7 +15,7 @@ from sidetap.site.table import Table, shorten
 
 LONGEST_HIGH_DELAY_NS = 30 * NS_PER_S  # common practice, no source: a small vessel overfills in that time
 SCHEME_ALARMS = {  # what the scheme itself calls alarms of its own: TAG-word
-    "vessel": ("trip", "bad", "old", "late"),
+    "vessel": ("trip", "bad", "old", "late", "bypassed", "drawn"),
     "bay": ("stuck-key", "hose-left", "panel", "hand"),
     "valve": ("mismatch",),
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from sidetap.quantity import odd_characters
 from sidetap.site import model
 from sidetap.site.checks.rows import Rows
+from sidetap.site.keys import APPROVES_BYPASS, ASKS_FOR_BYPASS
 from sidetap.site.rows import Row
 from sidetap.site.table import names
 
@@ -69,7 +70,9 @@ def _roles(rows: Rows) -> None:
         first = rows.found["bay"][bays[0]]
         of_bays = f" (bays {', '.join(bays)})" if len(bays) > 1 else ""
         first.table.error("resume_by", f"nobody of the people's file is {role}{of_bays}", held)
-    seconds = roles.count("lead") + roles.count("approver")
-    if rows.bypass is not None and (seconds < 2 or "approver" not in roles):
-        problem = "a bypass is set by an approver and a second person, lead or approver; they aren't there"
-        rows.bypass.table.error("", problem, held)
+    asks, approves = (
+        [n for n, role in enumerate(roles) if role in may] for may in (ASKS_FOR_BYPASS, APPROVES_BYPASS)
+    )
+    if rows.bypass is not None and not any(one != other for one in asks for other in approves):
+        may = f"one asks for it ({' or '.join(ASKS_FOR_BYPASS)}), another approves ({' or '.join(APPROVES_BYPASS)})"
+        rows.bypass.table.error("", f"a bypass takes two people, and they aren't there: {may}", held)

@@ -33,6 +33,7 @@ class Rows:
     valves: list[Row[model.Valve]]
     rules: list[Row[model.Rule]]
     alarms: list[Row[model.Alarm]]
+    promises: list[Row[model.OwnPromise]]
     bypass: Row[model.Bypass] | None
     compatible_table: Table | None
     compatible: tuple[tuple[str, tuple[str, ...]], ...]
@@ -68,6 +69,7 @@ class Rows:
             "valve": self.valves,
             "rule": self.rules,
             "alarm": self.alarms,
+            "promise": self.promises,
         }
 
     def point(self, tag: str) -> Row[model.Point] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Hashable
 from fractions import Fraction
 
 from sidetap.quantity import format_duration
@@ -26,6 +27,8 @@ def check_rules(rows: Rows) -> None:
             _shared(row, rule, rows)
         elif isinstance(rule, model.ExclusiveVessel):
             _several_bays(row, rule.vessel, rows)
+        elif isinstance(rule, model.TripVote):
+            _vote(row, rule, rows)
     _overlapping(rows)
     _one_of_a_kind(rows)
     _unruled(rows)
@@ -92,21 +95,42 @@ def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> No
         t.error("level", problem, "Lower it.")
 
 
+def _vote(row: Row[model.Rule], rule: model.TripVote, rows: Rows) -> None:
+    t = row.table
+    for key, tags in (("vessels", rule.vessels), ("bays", rule.bays)):
+        for member, tag in enumerate(tags):
+            if tag in tags[:member]:
+                t.error(key, f"{tag} stands there twice", "Name each once.", member)
+    count = len(set(rule.vessels))
+    if row.fine("vessels", "at_least") and rule.at_least > count:
+        t.error("at_least", f"{rule.at_least} of {count}", f"1 is any of them, {count} is all.")
+    elif row.fine("vessels", "at_least", "bays") and all(v.fine("from", "bay") for v in rows.valves):
+        ways = [v.draft for v in rows.valves if v.draft.bay in rule.bays]
+        if ways and all(count - (way.vessel in rule.vessels) < rule.at_least for way in ways):
+            problem = "it closes nothing that these vessels' own trips don't close"
+            t.warning("at_least", problem, "Lower it, or name vessels or bays that have less to do with each other.")
+
+
 def _one_of_a_kind(rows: Rows) -> None:
     """Two rules of one kind about one thing would contradict each other, or one is too many."""
-    first: dict[tuple[str, str], str] = {}
+    first: dict[Hashable, str] = {}
     for row in rows.rules:
         rule = row.draft
-        if not row.fine("kind") or not row.fine("vessel"):
-            continue
-        vessel = rule.vessel if isinstance(rule, model.ExclusiveVessel | model.SharedOnlyAbove) else ""
-        kind = "vessel" if vessel else "" if isinstance(rule, model.QuietHours) else rule.kind
-        if not kind:
+        if not row.fine("kind", "vessel", "vessels", "bays") or isinstance(rule, model.QuietHours):
             continue  # there may be several windows a day
-        before = first.setdefault((kind, vessel), row.tag)
+        about, what = _about(rule)
+        before = first.setdefault(about, row.tag)
         if before != row.tag:
-            what = f"about {vessel} already" if vessel else "this already"
-            row.table.error("kind", f"rule {before} says {what}", "Keep one of them.")
+            row.table.error("kind", f"rule {before} says {what} already", "Keep one of them.")
+
+
+def _about(rule: model.Rule) -> tuple[Hashable, str]:
+    """Return what there can be one rule about, and the words for it."""
+    if isinstance(rule, model.ExclusiveVessel | model.SharedOnlyAbove):
+        return ("vessel", rule.vessel), f"about {rule.vessel}"
+    if isinstance(rule, model.TripVote):
+        return (rule.kind, frozenset(rule.vessels), frozenset(rule.bays)), "about these vessels and bays"
+    return rule.kind, "this"
 
 
 def _unruled(rows: Rows) -> None:

@@ -100,15 +100,21 @@ def _drawing(row: Row[model.Vessel]) -> None:
 
 
 def _wave(row: Row[model.Vessel]) -> None:
-    """Warn of a mean that is shorter than a wave: the level would trip, and be good again, with each."""
+    """Warn of a filter that is shorter than a wave: the level would trip, and be good again, with each."""
     v = row.draft
-    if not row.fine("shape", "strapping", "datum", "trip.below", "trip.mean"):
+    if not row.fine("shape", "strapping", "datum", "trip.below", "trip.mean", "trip.lag"):
         return
     level_m = v.trip.below_01mm / 10_000
     period_s = slosh_period_s(v.geometry, level_m) if level_m > v.geometry.bottom_m else None
-    if period_s is not None and v.trip.mean_ns / NS_PER_S < period_s:
+    kind, filter_ns = _filter(v.trip)
+    if period_s is not None and filter_ns / NS_PER_S < period_s:
         problem = f"shorter than a wave in {row.tag} at its trip, {period_s:.1f} s"
-        row.table.warning("trip.mean", problem, "Two waves or more are usual, so that no wave trips.")
+        row.table.warning(f"trip.{kind}", problem, "Two waves or more are usual, so that no wave trips.")
+
+
+def _filter(trip: model.Trip) -> tuple[str, int]:
+    """Return the key of a trip's filter, and its length in ns."""
+    return ("lag", trip.lag_ns) if trip.lag_ns else ("mean", trip.mean_ns)
 
 
 def slosh_period_s(geometry: Geometry, level_m: float) -> float | None:
@@ -252,7 +258,8 @@ def _draw(row: Row[model.Vessel], rows: Rows) -> None:
         problem = (
             f"up to {texts.volume(stop_m3, Rounding.UP)} more are drawn until the valves are shut, down under {what}"
         )
-        t.warning("trip.below", problem, f"Raise it, or shorten the mean of {v.trip.mean_ns // NS_PER_S} s.")
+        kind, filter_ns = _filter(v.trip)
+        t.warning("trip.below", problem, f"Raise it, or shorten the {kind} of {format_duration(filter_ns)}.")
     if point is not None and point.fine("close_age"):
         _blind(row, point, ways, float(flow), trip_m3 - floor_m3, texts)
     if v.frozen is not None and row.fine("frozen.expected") and all(bay.fine("vehicle") for _, bay in ways):

@@ -9,7 +9,8 @@ from fractions import Fraction
 from typing import Any
 
 from sidetap.quantity import UNITS, Dimension, Rounding, parse_quantity, round_fraction
-from sidetap.site.keys import Choice, Duration, Key, Length, Number, Quantity, Range, Texts, WordOrInner
+from sidetap.site.facts import parse_fact
+from sidetap.site.keys import Choice, Duration, Fact, Key, Length, Number, Quantity, Range, Texts, WordOrInner
 
 
 def meaning(key: Key, value: Any) -> Any:
@@ -29,6 +30,8 @@ def meaning(key: Key, value: Any) -> Any:
             return tuple(_in_its_dimension(text) for text in value)
         case Number():
             return Fraction(value)
+        case Texts(Fact()):
+            return frozenset(parse_fact(text) for text in value)
         case Texts():
             return frozenset(value)
     return value
@@ -40,7 +43,7 @@ def default(key: Key) -> Any:
     match key.form:
         case Choice() | WordOrInner() if word != key.default:
             return word
-        case Quantity() | Length() if word[:1].isdigit():
+        case Quantity() | Length() | Duration() if word[:1].isdigit():
             return word
         case Number() if word:
             return Fraction(word)

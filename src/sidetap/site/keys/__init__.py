@@ -8,6 +8,7 @@ from sidetap.site.keys.forms import (
     Choice,
     Day,
     Duration,
+    Fact,
     FileName,
     Form,
     Inner,
@@ -45,9 +46,15 @@ from sidetap.site.keys.listening import (
     VESSELS,
 )
 from sidetap.site.keys.loading import (
+    ABOVE,
+    APPROVES_BYPASS,
+    ASKS_FOR_BYPASS,
     BAYS,
+    BELOW,
     BETWEEN,
+    DECIDED,
     EXCLUSIVE,
+    FACT_STATES,
     PEOPLE,
     QUIET_HOURS,
     ROLES,
@@ -55,6 +62,7 @@ from sidetap.site.keys.loading import (
     SECRETS,
     SHARED,
     VALVES,
+    VOTE,
     WIRING,
 )
 
@@ -72,10 +80,16 @@ SAME_KEYS = {
 }
 
 __all__ = [
+    "ABOVE",
+    "APPROVES_BYPASS",
+    "ASKS_FOR_BYPASS",
+    "BELOW",
     "BOX",
+    "DECIDED",
     "ELLIPSE",
     "ENDS",
     "EXCLUSIVE",
+    "FACT_STATES",
     "FORMAT",
     "FRAMINGS",
     "GROUPS",
@@ -94,9 +108,11 @@ __all__ = [
     "SPHERE",
     "STACK",
     "VERTICAL",
+    "VOTE",
     "Choice",
     "Day",
     "Duration",
+    "Fact",
     "FileName",
     "Form",
     "Inner",

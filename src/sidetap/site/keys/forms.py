@@ -95,10 +95,15 @@ class TimeOfDay:
 
 
 @dataclass(frozen=True, slots=True)
+class Fact:
+    """Something that is so or not, "TAG STATE", for a vessel also "TAG below LENGTH" or "TAG above LENGTH"."""
+
+
+@dataclass(frozen=True, slots=True)
 class Texts:
     """A list of texts, not empty; of: what each of them is."""
 
-    of: Text | Reference
+    of: Text | Reference | Fact
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +140,7 @@ Form: TypeAlias = (
     | Day
     | TimeOfDay
     | Texts
+    | Fact
     | Inner
     | Many
     | WordOrInner

@@ -32,7 +32,7 @@ LEVEL_DIMENSIONS = {
     LevelKind.PERCENT: Dimension.SHARE,
 }
 POINT_UNITS = tuple(u.name for u in UNITS.values() if u.dimension in LEVEL_DIMENSIONS.values() and u.name != "1")
-MOST_MEAN_S = 60  # buckets of a trip's mean; each is a state of the scheme
+MOST_MEAN_S = 60  # buckets of a trip's mean, each a state of the scheme; a lag takes no longer either
 
 VERTICAL, HORIZONTAL, ELLIPSE, BOX, SPHERE, STACK = SHAPES = (
     "vertical-cylinder",
@@ -77,6 +77,14 @@ TOP = (
     Key("site.show.flow", Choice(("gpm", "L/min", "m3/h")), '"gpm"'),
     Key("site.show.mass", Choice(("lb", "kg", "t")), '"lb"'),
     Key("site.scan", Duration("20 ms", "1 s"), '"100 ms"', "how often the scheme is stepped"),
+    Key(
+        "site.start_hold",
+        Duration("1 s", "10 min"),
+        '"10 s"',
+        "after a start nothing opens for so long",
+        optional=True,
+        default='"10 s"',
+    ),
 )
 
 _PORT = '"/dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0-port0"'
@@ -374,9 +382,17 @@ VESSELS = (
         "vessel.trip.mean",
         Duration("1 s", f"{MOST_MEAN_S} s", whole_seconds=True),
         '"15 s"',
-        "over one-second buckets",
+        "the filter: a mean over one-second buckets; either this or a lag, never both",
+        optional=True,
     ),
-    Key("vessel.trip.delay", Duration("0 s", "60 s"), '"2 s"', "after the mean"),
+    Key(
+        "vessel.trip.lag",
+        Duration("1 s", f"{MOST_MEAN_S} s", whole_seconds=True),
+        '"8 s"',
+        "or a filter of first order with this time constant, on the same buckets; full after three times it",
+        optional=True,
+    ),
+    Key("vessel.trip.delay", Duration("0 s", "60 s"), '"2 s"', "after the filter"),
     Key("vessel.trip.reset_above", Length("0.1 mm", "30 m"), '"0.70 m"', "a person resets, at or above this"),
     Key(
         "vessel.heel",

@@ -4,6 +4,7 @@ from sidetap.quantity import Dimension
 from sidetap.site.keys.forms import (
     Choice,
     Duration,
+    Fact,
     Inner,
     Key,
     Length,
@@ -19,12 +20,27 @@ from sidetap.site.keys.forms import (
 from sidetap.site.keys.listening import FRAMINGS
 
 ROLES = ("operator", "lead", "engineer", "approver")
-ONE_VALVE, QUIET_HOURS, EXCLUSIVE, SHARED = RULES = (
+ASKS_FOR_BYPASS, APPROVES_BYPASS = ("operator", "lead", "engineer"), ("lead", "engineer", "approver")
+ONE_VALVE, QUIET_HOURS, EXCLUSIVE, SHARED, VOTE = RULES = (
     "one-valve-per-bay",
     "quiet-hours",
     "exclusive-vessel",
     "shared-only-above",
+    "trip-vote",
 )
+BELOW, ABOVE = "below", "above"  # the states that need a level
+FACT_STATES = {  # what can be said of a thing, by the kind of its table
+    "input": ("on", "off"),
+    "valve": ("open", "closed"),
+    "vessel": (BELOW, ABOVE, "bad", "old", "tripped"),
+    "bay": ("ticket", "no-ticket"),
+}
+_SAYINGS = ", ".join(
+    f"{'an' if kind[0] in 'aeiou' else 'a'} {kind} "
+    + " ".join(f"`{state} LEVEL`" if state in (BELOW, ABOVE) else f"`{state}`" for state in states)
+    for kind, states in FACT_STATES.items()
+)
+DECIDED = ("open", "closed", "tripped", "ticket", "no-ticket")  # by the scheme; the rest only reaches it
 ACTS = "needed as soon as a site acts: a file without modules, inputs, bays and valves only shows levels"
 _COIL = '{ module = "IO-1", coil = 0 }'
 
@@ -223,7 +239,13 @@ BETWEEN = (
         "that serves one bay at a time, or several only above a level",
         only=(EXCLUSIVE, SHARED),
     ),
-    Key("rule.bays", Texts(Reference("bay")), '["A", "B"]', only=(SHARED,)),
+    Key(
+        "rule.bays",
+        Texts(Reference("bay")),
+        '["A", "B"]',
+        "that may be served together, or that a vote closes",
+        only=(SHARED, VOTE),
+    ),
     Key(
         "rule.level", Length("0.1 mm", "30 m"), '"1.500 m"', "at or above it the second bay may open", only=(SHARED,)
     ),
@@ -233,6 +255,20 @@ BETWEEN = (
         '"1.450 m"',
         "there the bay that opened later closes",
         only=(SHARED,),
+    ),
+    Key(
+        "rule.vessels",
+        Texts(Reference("vessel")),
+        '["T1", "T2", "T3"]',
+        "whose low trips are counted; each still closes its own valves",
+        only=(VOTE,),
+    ),
+    Key(
+        "rule.at_least",
+        Whole(1, 1000),
+        "2",
+        "so many tripped and not bypassed close every valve of the bays; 1 is any of them",
+        only=(VOTE,),
     ),
     Key(
         "compatible",
@@ -262,6 +298,24 @@ BETWEEN = (
     Key("alarm.delay", Duration("0 s", "10 min"), '"5 s"'),
     Key("alarm.dead_band", Length("0.1 mm", "5 m"), '"50 mm"'),
     Key("alarm.priority", Choice(("high", "low")), '"high"'),
+    Key("promise", Many(required=False), "[[promise]] tables", "that `verify` checks beside its own", optional=True),
+    Key("promise.tag", Tag(), '"P-1"'),
+    Key("promise.text", Text(), '"nothing leaves the road bay without a ticket"', "what is promised, for people"),
+    Key("promise.when", Texts(Fact()), '["B no-ticket", "T1 below 0.55 m"]', f"what must all be so: {_SAYINGS}"),
+    Key(
+        "promise.for",
+        Duration("0 s", "1 h"),
+        '"0 s"',
+        "and stay so for so long",
+        optional=True,
+        default='"0 s"',
+    ),
+    Key(
+        "promise.then",
+        Texts(Fact()),
+        '["B1 closed"]',
+        "and then all of this is so in that scan, each a valve's, a trip's or a ticket's",
+    ),
 )
 
 PEOPLE = (

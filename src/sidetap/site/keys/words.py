@@ -6,6 +6,7 @@ from sidetap.site.keys.forms import (
     Choice,
     Day,
     Duration,
+    Fact,
     FileName,
     Form,
     Inner,
@@ -27,6 +28,7 @@ from sidetap.site.keys.units import bounds_of, units_of
 
 _FORM_NAMES: dict[type[Form], str] = {
     Text: "text",
+    Fact: "a fact",
     Tag: "a tag: up to 32 letters, digits, - and _",
     FileName: "a file beside this one",
     Whole: "a whole number",
@@ -53,6 +55,8 @@ def form_name(form: Form) -> str:
             return f"the tag of a [[{kind}]]"
         case Texts(Reference(kind)):
             return f"a list of tags of [[{kind}]]"
+        case Texts(Fact()):
+            return 'a list of facts: "TAG STATE"'
         case Texts():
             return "a list of texts"
         case Duration(whole_seconds=True):
