@@ -8,7 +8,7 @@ from small_site import small_site
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model
-from sidetap.scheme import Expr, Op, Program, ordered
+from sidetap.scheme import FALSE, Expr, Op, Program, ordered
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.verify.search import CounterExample, Search
 from sidetap.verify.story import Step
@@ -44,6 +44,16 @@ def rewritten(program: Program, change: Change) -> Program:
         MappingProxyType({n: replace(s, next=new[s.next]) for n, s in program.states.items()}),
         MappingProxyType({n: new[e] for n, e in program.outputs.items()}),
     )
+
+
+def without(output: str) -> Fault:
+    """Return the fault that one cause never stands against any valve."""
+
+    def fault(program: Program) -> Program:
+        cause = program.outputs[output]
+        return rewritten(program, lambda node: FALSE if node is cause else None)
+
+    return fault
 
 
 def planted(fault: Fault) -> CompiledScheme:

@@ -4,8 +4,8 @@ Events -> scans. A course starts at rest: everything healthy, keys released, lev
 second, limit switches that follow their valves a stroke later. Events change that from a moment on. The same few
 events tell a goal's natural course, the stem of a search, and in the end the story of a counter-example.
 
-Scans are SCAN_MS apart around everything that happens, and up to a stride apart where nothing does: a stride of a
-second changes nothing that filters and timers see; a longer one makes a sketch, in which ten minutes of open valve
+Scans are SCAN_MS apart around everything that happens, and up to a stride apart where nothing does: strides of a
+second change little of what filters and timers see; longer ones make a sketch, in which ten minutes of open valve
 cost one late scan. A late scan empties the filters, so a sketch walks by seconds for a while before each event.
 """
 
@@ -57,7 +57,7 @@ class Course:
     events: tuple[Event, ...]
     end_ms: int
     tail: tuple[Tail, ...] = ()
-    stride_ms: int = STRIDE_MS
+    stride_ms: int = SCAN_MS
     watched_ms: int | None = None
 
 
@@ -179,11 +179,13 @@ class Plant:
     def _next_ms(self, commands: Mapping[str, bool]) -> int:
         """Return when the next scan is due."""
         now_ms, soonest_ms = self.now_ms, self.now_ms + SCAN_MS
-        if now_ms < self._close_until_ms or any(commands.get(tag) is not is_open for tag, is_open in self._open.items()):
+        if now_ms < self._close_until_ms or any(
+            commands.get(tag, is_open) is not is_open for tag, is_open in self._open.items()
+        ):
             return soonest_ms
         upcoming_ms = self._changes[self._next].at_ms if self._next < len(self._changes) else self._course.end_ms
         upcoming_ms = min(upcoming_ms, self._course.end_ms)
-        due_ms = now_ms + STRIDE_MS
+        due_ms = now_ms + min(self._course.stride_ms, STRIDE_MS)
         if self._course.stride_ms > STRIDE_MS:
             due_ms = max(due_ms, min(now_ms + self._course.stride_ms, upcoming_ms - self._walk_ms))
         for tag, _, _, stroke_ms in self._valves:
@@ -260,5 +262,3 @@ def _changes(course: Course, known: Mapping[str, Value]) -> list[_Change]:
     if course.watched_ms is not None:
         changes.append(_Change(course.watched_ms - STRIDE_MS, "", None, STRIDE_MS + _CLOSE_MS))
     return sorted(changes, key=lambda c: c.at_ms)
-
-

@@ -77,9 +77,7 @@ class Surroundings:
         )
         wanted = dict.fromkeys([*outputs, *(f"{v.tag}.command" for v in site.valves)])
         known = {(Op.PREVIOUS, n): s.first for n, s in model.program.states.items() if self._owner[n] not in kept}
-        known |= {
-            (Op.INPUT, n): self.rest[n] for n in model.program.inputs if self._owner.get(n, "site") not in kept
-        }
+        known |= {(Op.INPUT, n): self.rest[n] for n in model.program.inputs if self._owner.get(n, "site") not in kept}
         program = simplified(model.program, wanted, known)
         return replace(model, site=site, program=program)
 
@@ -117,7 +115,8 @@ def _named(rule: Rule) -> set[str]:
 
 def _owners_of_inputs(site: Site, inputs: Iterable[str]) -> dict[str, str]:
     """Return the bay or vessel of each input that has one; a wired input is the bay's that names it."""
-    owner = {v.tag: v.bay for v in site.valves} | {t.tag: t.tag for t in (*site.vessels, *site.bays, *site.rules)}
+    owner = {v.tag: v.bay for v in site.valves}
+    owner |= {tag: tag for things in (site.vessels, site.bays, site.rules) for tag in (t.tag for t in things)}
     wired: dict[str, str] = {}
     for bay in site.bays:
         keys = (bay.auto_input, bay.hand_input, bay.stop_input, bay.hose_input, bay.open_key, bay.close_key)

@@ -8,7 +8,7 @@ promise they break, if any, is found by running them; the last scan before a bre
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from sidetap.promises.model import CRASH
 from sidetap.quantity import NS_PER_MS
@@ -70,9 +70,7 @@ class Script:
 
     def course(self, after_ms: int, *, sketch: bool = False) -> Course:
         """Return the course up to some ms after the last event."""
-        return Course(
-            tuple(self.events), self.now_ms + after_ms, stride_ms=SKETCH_MS if sketch else STRIDE_MS
-        )
+        return Course(tuple(self.events), self.now_ms + after_ms, stride_ms=SKETCH_MS if sketch else STRIDE_MS)
 
     # -- what people do
 
@@ -187,12 +185,16 @@ def one_bay(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
     used = _all_restarts(opened.copy(), bay).wait(3_000).crash().wait(SCAN_MS)
     used.set(bay.hose_input, False, SCAN_MS).pulse(f"{tag}.ticket_open")
     yield used.wait(ready_ms(site, vessel)).press(bay).course(2_000)
-    yield opened.copy().set(bay.open_key, True, bay.stuck_key_after_ns // NS_PER_MS + 2_000).course(
-        bay.stuck_key_after_ns // NS_PER_MS + 3_000
+    yield (
+        opened.copy()
+        .set(bay.open_key, True, bay.stuck_key_after_ns // NS_PER_MS + 2_000)
+        .course(bay.stuck_key_after_ns // NS_PER_MS + 3_000)
     )
     sunk = Script(site).wait(ready_ms(site, vessel))
-    yield sunk.set(f"{vessel.tag}.level", rest_level(site, vessel) - 1_000).wait(valve.stroke_ns // NS_PER_MS).course(
-        window_ms(vessel) + 5_000
+    yield (
+        sunk.set(f"{vessel.tag}.level", rest_level(site, vessel) - 1_000)
+        .wait(valve.stroke_ns // NS_PER_MS)
+        .course(window_ms(vessel) + 5_000)
     )
 
 
@@ -209,7 +211,7 @@ def two_valves(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
 
 
 def rules_of_the_site(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
-    """Yield courses along quiet hours, bypasses, votes and the site's own promises, as far as they touch the valve."""
+    """Yield courses along quiet hours, bypasses, votes and own promises, as far as they touch the valve."""
     vessel = site.vessel(site.valves_of(bay.tag)[choice - 1].vessel)
     opened = Script(site).load(bay, choice).wait(3_000)
     for rule in site.rules:
@@ -348,7 +350,7 @@ def _votes(site: Site, rule: TripVote, bay: Bay, opened: Script) -> Iterator[Cou
 
 
 def _bypasses(site: Site, bypass: Bypass, bay: Bay, choice: int) -> Iterator[Course]:
-    """Yield courses in which a bypass is asked for, approved, used, ended by hand and by its time, and asked for twice."""
+    """Yield courses in which a bypass is asked for, approved, used, ended by hand or by its time, and asked twice."""
     vessel = site.vessel(site.valves_of(bay.tag)[choice - 1].vessel)
     most_ms = bypass.at_most_ns // NS_PER_MS
     named = [v for v in site.vessels if v.tag in bypass.trips]

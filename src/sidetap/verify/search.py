@@ -23,19 +23,29 @@ from sidetap.verify import smt
 from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.replay import Replayed, Replayer
-from sidetap.verify.scripts import choices, long_courses, one_bay, rules_of_the_site, sharing_bays, two_bays, two_valves
+from sidetap.verify.scripts import (
+    choices,
+    long_courses,
+    one_bay,
+    rules_of_the_site,
+    sharing_bays,
+    two_bays,
+    two_valves,
+)
 from sidetap.verify.story import Step, tell
 
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 200  # disturbed courses to try when all else has found nothing
-STAGES = 4  # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, and disturbed courses
-WIDTHS = 3  # of a neighbourhood: as the clause says; all vessels of these bays; all bays that share one
+# of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
+STAGES = 4
+# of a neighbourhood: as the clause says; all vessels of these bays; all bays that share one
+WIDTHS = 3
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
 @dataclass(frozen=True, slots=True)
 class CounterExample:
-    """A course that breaks a clause in the unchanged scheme: every scan of it, the last one the break; and in words."""
+    """A course that breaks a clause in the unchanged scheme: as events, scan by scan up to the break, in words."""
 
     clause: Clause
     course: Course
@@ -75,7 +85,7 @@ class Search:
         return None
 
     def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
-        """Return what the hunt in a neighbourhood finds about the clauses by a stage, once it has stood its replay."""
+        """Return what the hunt in a neighbourhood finds by a stage, once it has stood its replay."""
         hunt = self._hunt(near)
         while True:
             found = hunt.find([c for c in clauses if c.output not in hunt.refuted], stage)
@@ -119,6 +129,7 @@ class Hunt:
 
     def __init__(self, model: Model, near: Near, clauses: Sequence[Clause]) -> None:
         self.model = model
+        self.clauses = tuple(clauses)
         self._near = near
         self._rest = rest_values(model)
         self.refuted: set[str] = set()  # clauses whose course here did nothing in the whole yard
@@ -170,7 +181,6 @@ class Hunt:
                 yield from self._run(kind(site, bay, choice), short, 1)
         for pair in sharing_bays(site):
             yield from self._run(two_bays(site, *pair), short, 1)
-        yield from self._ask_for_scans(1, SCAN_MS, 1)
         yield from self._ask_for_scans(1, None, 1)
         for bay, choice in bays:
             yield from self._run(long_courses(site, bay, choice), [], 2)
@@ -246,7 +256,7 @@ class Hunt:
     # -- less of what was found
 
     def quietened(self, clause: Clause, course: Course) -> Course:
-        """Return the course without what the clause breaks without as well: events, inputs of the last scan, strides."""
+        """Return the course without what the clause breaks without as well, and told as plainly as can be."""
         course = self._without_tail(clause, course)
         course = self._with_fewer_events(clause, course)
         by_seconds = replace(course, stride_ms=STRIDE_MS)
@@ -255,9 +265,9 @@ class Hunt:
         if not course.tail:
             at_ms = self.first_break(clause, course) or course.end_ms
             watched = replace(course, watched_ms=at_ms)
-            at_ms = self.first_break(clause, watched)
-            if at_ms is not None:
-                course = replace(watched, end_ms=at_ms)
+            broken_ms = self.first_break(clause, watched)
+            if broken_ms is not None:
+                course = replace(watched, end_ms=broken_ms)
         events = sorted((e for e in course.events if e.at_ms <= course.end_ms), key=lambda e: e.at_ms)
         return replace(course, events=tuple(events))
 
@@ -265,19 +275,11 @@ class Hunt:
         """Return the course with as little of its tail as it needs, told as events if they do as well."""
         if not course.tail:
             return course
-        ordinary = replace(course, tail=(), end_ms=course.end_ms + 2 * STRIDE_MS)
-        if self.first_break(clause, ordinary) is not None:
-            return ordinary
         course = self._quiet_tail(clause, course)
-        at_ms, events = course.end_ms, list(course.events)
-        for tail in course.tail:
-            at_ms += SCAN_MS
-            if tail.elapsed_ms != SCAN_MS:
-                events.append(Event(at_ms, LATE, tail.elapsed_ms - SCAN_MS, SCAN_MS))
-            events += [Event(at_ms, n, v, SCAN_MS) for n, v in tail.inputs.items()]
-        told = replace(course, tail=(), events=tuple(events), end_ms=at_ms + SCAN_MS)
-        if all(t.elapsed_ms >= SCAN_MS for t in course.tail) and self.first_break(clause, told) is not None:
-            return told
+        for late in (False, True):
+            told = _told_as_events(course, late=late)
+            if self.first_break(clause, told) is not None:
+                return told
         return course
 
     def _quiet_tail(self, clause: Clause, course: Course) -> Course:
@@ -289,10 +291,11 @@ class Hunt:
                 trial = replace(course, tail=(*course.tail[:n], fewer, *course.tail[n + 1 :]))
                 if len(fewer.inputs) < len(now.inputs) and self.first_break(clause, trial) is not None:
                     course = trial
-            ordinary = replace(course.tail[n], elapsed_ms=SCAN_MS)
-            trial = replace(course, tail=(*course.tail[:n], ordinary, *course.tail[n + 1 :]))
-            if self.first_break(clause, trial) is not None:
-                course = trial
+            for elapsed_ms in (SCAN_MS, STRIDE_MS):
+                sooner = replace(course.tail[n], elapsed_ms=elapsed_ms)
+                trial = replace(course, tail=(*course.tail[:n], sooner, *course.tail[n + 1 :]))
+                if elapsed_ms < course.tail[n].elapsed_ms and self.first_break(clause, trial) is not None:
+                    course = trial
         return course
 
     def _with_fewer_events(self, clause: Clause, course: Course) -> Course:
@@ -302,6 +305,19 @@ class Hunt:
             if len(fewer) < len(course.events) and self.first_break(clause, trial) is not None:
                 course = trial
         return course
+
+
+def _told_as_events(course: Course, *, late: bool) -> Course:
+    """Return the course with its tail as events: each scan late by what it came later, or after ordinary ones."""
+    at_ms, events = course.end_ms, list(course.events)
+    for tail in course.tail:
+        wait_ms = max(tail.elapsed_ms - SCAN_MS, 0)
+        if late and wait_ms:
+            events.append(Event(at_ms + SCAN_MS, LATE, wait_ms, SCAN_MS))
+        on_time_ms = at_ms + (SCAN_MS if late else -(-tail.elapsed_ms // SCAN_MS) * SCAN_MS)
+        events += [Event(on_time_ms, n, v, SCAN_MS) for n, v in tail.inputs.items()]
+        at_ms = on_time_ms + (wait_ms if late else 0)
+    return replace(course, tail=(), events=tuple(events), end_ms=at_ms + STRIDE_MS)
 
 
 def _halves(things: list[Any]) -> Iterator[list[Any]]:
@@ -329,14 +345,16 @@ def unrolled(program: Program, outputs: Iterable[str], count: int, elapsed_ms: i
     """Return one program whose scan is count scans of a program: an output holds when it holds in all of them.
 
     Inputs are called N:NAME, N counting from 0; the time before a scan is its input elapsed, or elapsed_ms. States
-    are those before the first of the scans.
+    are those before the first of the scans, and stay.
     """
     inputs: dict[str, Input] = {}
     held: dict[str, list[Expr]] = {name: [] for name in outputs}
     before: dict[str, Expr] = {}
     for n in range(count):
         new: dict[Expr, Expr] = {}
-        for node in ordered([program.outputs[o] for o in held] + [s.next for s in program.states.values()] * (n + 1 < count)):
+        for node in ordered(
+            [program.outputs[o] for o in held] + [s.next for s in program.states.values()] * (n + 1 < count)
+        ):
             if node.op is Op.INPUT:
                 name = f"{n}:{node.value}"
                 inputs[name] = replace(program.inputs[str(node.value)], name=name)
@@ -355,7 +373,8 @@ def unrolled(program: Program, outputs: Iterable[str], count: int, elapsed_ms: i
             seen.append(new[program.outputs[name]])
         if n + 1 < count:
             before = {name: new[s.next] for name, s in program.states.items()}
-    return Program(inputs, program.states, {name: all_of(*seen) for name, seen in held.items()})
+    kept = {n: replace(s, next=Expr(Op.PREVIOUS, s.type, (), n)) for n, s in program.states.items()}
+    return Program(inputs, kept, {name: all_of(*seen) for name, seen in held.items()})
 
 
 def _looked_at(expressions: Iterable[Expr]) -> Iterator[str]:

@@ -6,7 +6,7 @@ think in clock times, so a story starts at six in the morning on the site's cloc
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
