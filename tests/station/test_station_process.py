@@ -267,7 +267,6 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
         ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 2, "open_limit"),
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
         ("[site]", "[site", 2, "site.toml"),
-        ('kind = "one-valve-per-bay"', 'kind = "exclusive-vessel"\nvessel = "T1"', 1, "rules of kind exclusive"),
     ],
 )
 def test_run_refuses(

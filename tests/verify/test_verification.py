@@ -17,7 +17,7 @@ from sidetap.verify import Reached, Verification, verify
 from sidetap.verify.course import Course, Event, natural_courses
 from sidetap.verify.replay import ModelDiffers, replay
 from sidetap.verify.search import Search
-from sidetap.verify.verification import reached_goals, unkept, verdict_on
+from sidetap.verify.verification import reached_goals, verdict_on
 
 BAY_PROMISES = {
     "ticket-time-bound",
@@ -54,17 +54,6 @@ def test_the_promises_of_every_subject_are_there(verified: tuple[Verification, l
     expected |= {(p, t) for p in VESSEL_PROMISES for t in ("T1", "T2", "T3")}
     expected |= {("open-time-bound", v) for v in ("B1", "B2", "B3")} | {("ranges-hold", "site")}
     assert {(v.promise, v.subject) for v in result.promises} == expected
-
-
-def test_rules_that_the_scheme_does_not_keep_are_unknown() -> None:
-    whole_yard = load_or_refuse(TARN_HOLLOW.with_name("site.toml"))
-    told = [(v.promise, v.subject, v.verdict) for v in unkept(whole_yard)]
-    assert told == [
-        ("exclusive-vessel", "R-3", "unknown"),
-        ("exclusive-vessel", "R-4", "unknown"),
-        ("shared-only-above", "R-5", "unknown"),
-    ]
-    assert unkept(load_or_refuse(TARN_HOLLOW)) == []
 
 
 def test_every_goal_is_reached(verified: tuple[Verification, list[tuple[str, float]]]) -> None:

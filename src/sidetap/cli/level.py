@@ -17,13 +17,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import typer
 
+from sidetap.cli.answered import answers
 from sidetap.cli.level_view import View, lines, of_reading, of_snapshot
 from sidetap.cli.progress import watched_batches
 from sidetap.errors import BadInput
-from sidetap.line import Batch, Columns, Outcome, Settings, Transaction, listen
-from sidetap.line.columns import OUTCOMES
+from sidetap.line import Batch, Settings, listen
 from sidetap.line.recording import Recording, read
-from sidetap.line.rules import REGISTER_READS
 from sidetap.measure import Meter, levels_document
 from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S, Rounding, round_fraction
 from sidetap.site import Site, load_or_refuse
@@ -31,8 +30,6 @@ from sidetap.site import Site, load_or_refuse
 _SECONDS = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _AFTER_END_NS = 60 * NS_PER_S
-_ANSWERED = OUTCOMES.index(Outcome.ANSWERED)
-_READS = np.array(sorted(REGISTER_READS))
 
 
 def level(
@@ -78,22 +75,13 @@ def _of_recording(site: Site, path: Path, at: str | None) -> tuple[dict[str, Any
     heard = _Heard(source, asked_ns)
     meter, devices = Meter(site), np.array([point.device for point in site.points])
     for columns in listen(heard.batches(), source.settings or Settings(line.baud, line.framing), repair=False):
-        for transaction in _answers(columns, devices):
+        for transaction in answers(columns, devices):
             meter.receive(transaction)
     now_ns = heard.moment_ns(ZoneInfo(site.time_zone))
     readings = [meter.level(vessel.tag, now_ns) for vessel in site.vessels]
     document = levels_document(site, readings)
     rows = [of_reading(site, reading, entry) for reading, entry in zip(readings, document["levels"], strict=True)]
     return document, View(site, rows, now_ns, heard.dated)
-
-
-def _answers(columns: Columns, devices: np.ndarray[Any, Any]) -> Iterator[Transaction]:
-    """Yield the registers that devices with a point have told; a meter passes over everything else."""
-    answered = (columns.outcome == _ANSWERED) & np.isin(columns.device, devices) & np.isin(columns.function, _READS)
-    for row in np.flatnonzero(answered).tolist():
-        event = columns.event(row)
-        if isinstance(event, Transaction):
-            yield event
 
 
 class _Heard:

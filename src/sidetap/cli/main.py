@@ -27,6 +27,7 @@ VERBS = {
     "level": "show levels and volumes, from a recording or the running station",
     "doctor": "compare levels with dips, name what is wrong, release a point",
     "verify": "check the scheme's promises in every order of events",
+    "replay": "run the scheme over an old recording: which loads would have differed",
     "run": "run the station",
     "panel": "serve the operator's page",
     "journal": "read or audit a station's journal",

@@ -22,7 +22,7 @@ from sidetap.errors import BadInput, Refused
 from sidetap.line import Settings
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site import Site, load_or_refuse
-from sidetap.site.cause_effect import compile_site, rules_not_kept
+from sidetap.site.cause_effect import compile_site
 from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
 from sidetap.station.ports.module_port import ModulePort, open_module_port
@@ -235,12 +235,6 @@ def _checked(site_path: Path) -> Site:
     if not site.bays:
         raise Refused(
             str(site_path), "no bay: there is nothing to guard", "Add bays and valves, or use sidetap level."
-        )
-    for rule in rules_not_kept(site):
-        raise Refused(
-            str(site_path),
-            f"rule {rule.tag}: this version's scheme does not keep rules of kind {rule.kind}",
-            "Run bays that share no vessel, or wait for a version that keeps it.",
         )
     return site
 

@@ -245,6 +245,23 @@ def read_journal(path: Path) -> tuple[list[Record], Audit]:
 
     BadInput when it is no store. A file too damaged to be read to its end gives the records before the damage.
     """
+    with _looking(path) as connection:
+        return _readable_records(connection), _audit(connection)
+
+
+def read_loads(path: Path) -> list[Load]:
+    """Read the load records of a store that may be in use, by ticket; nothing of the file is changed.
+
+    BadInput when it is no store, or is damaged.
+    """
+    with _looking(path) as connection:
+        rows = connection.execute(select(_loads).order_by(_loads.c.ticket)).mappings().all()
+        return [load_from(dict(row)) for row in rows]
+
+
+@contextlib.contextmanager
+def _looking(path: Path) -> Iterator[Connection]:
+    """Open a store only to read it; BadInput when it is none, or can't be read."""
     _require_plain_file(path, missing_ok=False)
     # a store left by a clean stop has no companion files, and none are to appear beside it
     mode = "mode=ro" if Path(f"{path}-wal").exists() else "immutable=1"
@@ -258,7 +275,7 @@ def read_journal(path: Path) -> tuple[list[Record], Audit]:
             names = set(connection.execute(text("SELECT name FROM sqlite_master")).scalars())
             if not {"journal", "kept"} <= names:
                 raise BadInput(str(path), "there is no journal in it", _OTHER_FILE)
-            return _readable_records(connection), _audit(connection)
+            yield connection
     except _DAMAGE as problem:
         raise BadInput(str(path), f"it can't be read as a store ({_plain(problem)})", _OTHER_FILE) from problem
     finally:

@@ -14,7 +14,7 @@ from typing import Any
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Clause, Model, Promise
-from sidetap.site.cause_effect import CompiledScheme, rules_not_kept
+from sidetap.site.cause_effect import CompiledScheme
 from sidetap.site.model import Site
 from sidetap.verify import smt
 from sidetap.verify.course import natural_courses
@@ -99,14 +99,8 @@ def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None)
     for n, promise in enumerate(model.promises):
         report(f"{promise.name} {promise.subject}", 0.8 + 0.2 * n / len(model.promises))
         verdicts.append(verdict_on(search, promise, proved))
-    verdicts += unkept(site)
     report("done", 1.0)
     return Verification(scheme.digest, time.perf_counter() - started, tuple(verdicts), reachable)
-
-
-def unkept(site: Site) -> list[Verdict]:
-    """Return the verdicts on rules that the scheme doesn't keep yet: nobody knows."""
-    return [Verdict(rule.kind, rule.tag, "unknown") for rule in rules_not_kept(site)]
 
 
 def reached_goals(model: Model) -> tuple[Reached, ...]:

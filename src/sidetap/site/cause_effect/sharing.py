@@ -1,0 +1,144 @@
+"""Rules between bays that draw from one vessel: what keeps a valve closed because of another bay's valve.
+
+A bay looks at the others' commands and lock-outs of the scan before, at their switches, and at what asks for their
+valves in this scan. When two bays ask in the same scan, the one that comes first in the order of tags goes first,
+whether or not it succeeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from sidetap.scheme import Expr, any_of
+from sidetap.site.cause_effect.draft import Draft
+from sidetap.site.cause_effect.posts import Post
+from sidetap.site.cause_effect.reasons import Reason
+from sidetap.site.cause_effect.vessels import Level
+from sidetap.site.cause_effect.words import filter_words, listed, metres, on_screen
+from sidetap.site.model import ExclusiveVessel, SharedOnlyAbove, Valve, in_order
+
+
+@dataclass(frozen=True, slots=True)
+class _Rival:
+    """A valve of another bay from the same vessel; earlier: its bay comes first in order."""
+
+    post: Post
+    valve: Valve
+    earlier: bool
+
+    def claims(self) -> Expr:
+        """Return whether it had a command in the scan before, or is asked for in this one and goes first."""
+        was_open = self.post.was_open[self.valve.tag]
+        return was_open | self.post.asked[self.valve.tag] if self.earlier else was_open
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Two valves of two bays under one rule, and which one opened first while both are open.
+
+    first: the valve of the earlier bay. second_led: the state that says that the other one opened before it.
+    """
+
+    first: Valve
+    second: Valve
+    both_were_open: Expr
+    state: str
+    second_led: Expr
+
+    def led_by_other(self, valve: Valve) -> Expr:
+        """Return whether both were open in the scan before, and the other valve had opened before this one."""
+        return self.both_were_open & (self.second_led if valve is self.first else ~self.second_led)
+
+
+class Sharing:
+    """All rules between bays of a site, once all its posts are read."""
+
+    def __init__(self, draft: Draft, posts: Sequence[Post], levels: Mapping[str, Level]) -> None:
+        self._draft = draft
+        self._posts = posts
+        self._levels = levels
+        rules = in_order(draft.site.rules)
+        self._exclusive = [rule for rule in rules if isinstance(rule, ExclusiveVessel)]
+        self._shared = [rule for rule in rules if isinstance(rule, SharedOnlyAbove)]
+        self._pairs = {rule.tag: self._pairs_of(rule) for rule in self._shared}
+
+    def closing(self, post: Post, valve: Valve) -> list[Reason]:
+        """Return what closes a valve because of other bays: of two that share, the one that opened later."""
+        level = self._levels[valve.vessel]
+        reasons = []
+        for rule in self._shared:
+            led = [p.led_by_other(valve) for p in self._pairs[rule.tag] if valve in (p.first, p.second)]
+            if led:
+                enough = on_screen(self._draft.site, post.bay, level.vessel, rule.level_01mm)
+                text = f"{valve.vessel} is too low for two bays, and another opened first"
+                remedy = f"wait until {valve.vessel} stands at {enough} or more, or the other bay has closed"
+                limit = f"{filter_words(level.vessel.trip)} below {metres(rule.close_below_01mm)}"
+                when = any_of(*led) & level.is_below(rule.close_below_01mm)
+                reasons.append(Reason(f"{rule.tag}-low", when, text, remedy, f"{limit}; the bay that opened later"))
+        return reasons
+
+    def keeping(self, post: Post, valve: Valve) -> list[Reason]:
+        """Return what keeps a valve from opening because of other bays."""
+        rivals = self._rivals(post, valve)
+        if not rivals:
+            return []
+        reasons = [self._one_at_a_time(r.tag, valve, rivals) for r in self._exclusive if r.vessel == valve.vessel]
+        for rule in self._shared:
+            others = [r for r in rivals if r.post.bay.tag in rule.bays]
+            if rule.vessel == valve.vessel and post.bay.tag in rule.bays and others:
+                reasons.append(self._enough_for_two(rule, post, others))
+        locked = any_of(*(r.post.was_locked[r.valve.tag] for r in rivals))
+        text = f"a valve of another bay from {valve.vessel} did not follow its command"
+        remedy = "reset the lock-out at that bay once its valve's switches agree with its command"
+        return [*reasons, Reason("vessel-locked", locked, text, remedy)]
+
+    def remember(self, commands: Mapping[str, Expr]) -> None:
+        """Keep who of two opened first, as long as both stay open; commands: of this scan, by valve."""
+        for pair in (p for pairs in self._pairs.values() for p in pairs):
+            were = self._was_open(pair.first), self._was_open(pair.second)
+            both = commands[pair.first.tag] & commands[pair.second.tag]
+            self._draft.b.assign(pair.state, both & (pair.second_led | (~were[0] & were[1])))
+
+    def _one_at_a_time(self, rule: str, valve: Valve, rivals: Sequence[_Rival]) -> Reason:
+        taken = any_of(*(r.claims() | ~r.post.shown_closed[r.valve.tag] for r in rivals))
+        others = listed([r.valve.tag for r in rivals], "and")
+        text = f"{valve.vessel} serves one bay at a time, and another has it"
+        return Reason(
+            rule, taken, text, f"wait until {others} is shown closed", f"{others} not shown closed, or asked for"
+        )
+
+    def _enough_for_two(self, rule: SharedOnlyAbove, post: Post, rivals: Sequence[_Rival]) -> Reason:
+        level = self._levels[rule.vessel]
+        enough = on_screen(self._draft.site, post.bay, level.vessel, rule.level_01mm)
+        bays = listed([r.post.bay.tag for r in rivals], "or")
+        when = any_of(*(r.claims() for r in rivals)) & ~level.is_at(rule.level_01mm)
+        text = f"{rule.vessel} is below {enough}, and another bay draws from it"
+        remedy = f"wait until {rule.vessel} stands at {enough} or more, or the other bay has closed"
+        limit = f"{filter_words(level.vessel.trip)} below {metres(rule.level_01mm)}, or not full"
+        return Reason(rule.tag, when, text, remedy, f"{limit}, while bay {bays} draws from {rule.vessel}")
+
+    def _rivals(self, post: Post, valve: Valve) -> list[_Rival]:
+        before = True
+        rivals = []
+        for other in self._posts:
+            if other is post:
+                before = False
+                continue
+            rivals += [_Rival(other, v, before) for v in other.valves if v.vessel == valve.vessel]
+        return rivals
+
+    def _pairs_of(self, rule: SharedOnlyAbove) -> list[_Pair]:
+        posts = [post for post in self._posts if post.bay.tag in rule.bays]
+        pairs = []
+        for one, other in combinations(posts, 2):
+            for first in (v for v in one.valves if v.vessel == rule.vessel):
+                for second in (v for v in other.valves if v.vessel == rule.vessel):
+                    state = f"{rule.tag}.{second.tag}-before-{first.tag}"
+                    both = one.was_open[first.tag] & other.was_open[second.tag]
+                    pairs.append(_Pair(first, second, both, state, self._draft.b.state_bool(state)))
+        return pairs
+
+    def _was_open(self, valve: Valve) -> Expr:
+        return next(p for p in self._posts if p.bay.tag == valve.bay).was_open[valve.tag]

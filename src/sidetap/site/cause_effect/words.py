@@ -1,0 +1,46 @@
+"""Levels, filters and lists in words: exact in metres for paper, rounded up in a bay's own units for its screen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from sidetap.quantity import EIGHTHS, Rounding, Texts, format_duration, format_number
+from sidetap.site.model import Bay, Site, Trip, Vessel
+
+
+def metres(level_01mm: int) -> str:
+    """Return a level to the tenth of a millimetre that the scheme compares, without a tenth where it is 0.
+
+    >>> metres(6000), metres(14507)
+    ('0.600 m', '1.4507 m')
+    """
+    return f"{format_number(Fraction(level_01mm, 10_000), 4 if level_01mm % 10 else 3)} m"
+
+
+def on_screen(site: Site, bay: Bay, vessel: Vessel, level_01mm: int) -> str:
+    """Return a level in the units of a bay's screen, rounded up: at the level shown it is reached."""
+    top_m = Fraction(vessel.top_01mm, 10_000)
+    return Texts(bay.panel_show or site.show, EIGHTHS).level(Fraction(level_01mm, 10_000), top_m, Rounding.UP)
+
+
+def filter_words(trip: Trip) -> str:
+    """Return the name and the time of a trip's filter."""
+    if trip.lag_ns:
+        return f"first-order lag of {format_duration(trip.lag_ns)}"
+    return f"mean of {format_duration(trip.mean_ns)}"
+
+
+def one_of(role: str) -> str:
+    """Return a role with its article."""
+    return f"{'an' if role[0] in 'aeiou' else 'a'} {role}"
+
+
+def listed(names: Sequence[str], word: str) -> str:
+    """Return names with a word before the last one.
+
+    >>> listed(["T1", "T2", "T3"], "or")
+    'T1, T2 or T3'
+    """
+    *most, last = names
+    return f"{', '.join(most)} {word} {last}" if most else last
