@@ -12,6 +12,8 @@ from enum import StrEnum
 from sidetap.site.cause_effect import Cause, CompiledAlarm, CompiledValve, compile_site
 from sidetap.site.model import Bay, Site
 
+_BYPASSED = ("trip", "below-trip")  # the causes that a bypass of their vessel's trip sets aside
+
 
 class Effect(StrEnum):
     """What a cause does to a valve: it closes it, or an open one stays open and none opens."""
@@ -24,7 +26,8 @@ class Effect(StrEnum):
 class MatrixRow:
     """One cause at a bay. effects: one for each of its valves, None where the cause has nothing to do with it.
 
-    name: what the scheme's outputs call it. remedies: what would let the valves open, each told once.
+    name: what the scheme's outputs call it. remedies: what would let the valves open, each told once. set_aside:
+    whether a bypass may set it aside.
     """
 
     number: int
@@ -33,6 +36,7 @@ class MatrixRow:
     exactly: str
     effects: tuple[Effect | None, ...]
     remedies: tuple[str, ...]
+    set_aside: bool
 
     @property
     def words(self) -> str:
@@ -40,9 +44,9 @@ class MatrixRow:
         return f"{self.text}: {self.exactly}" if self.exactly else self.text
 
     @property
-    def pump(self) -> Effect:
+    def pump(self) -> str:
         """What it does to the bay's pump permit, which stands while one of the bay's valves has a command."""
-        return Effect.CLOSES if Effect.CLOSES in self.effects else Effect.NO_START
+        return "off" if Effect.CLOSES in self.effects else Effect.NO_START
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,19 +81,23 @@ class Matrix:
 def matrix_of(site: Site) -> Matrix:
     """Return the cause and effect of a site."""
     scheme = compile_site(site)
-    bays = tuple(BayMatrix(site.bay(bay.tag), bay.valves, tuple(_rows(bay.valves))) for bay in scheme.bays)
+    trips = () if site.bypass is None else site.bypass.trips
+    bays = tuple(BayMatrix(site.bay(bay.tag), bay.valves, tuple(_rows(bay.valves, trips))) for bay in scheme.bays)
     return Matrix(scheme.digest, bays, scheme.horn, scheme.alarms, tuple(_followers(site)))
 
 
-def _rows(valves: Sequence[CompiledValve]) -> Iterable[MatrixRow]:
+def _rows(valves: Sequence[CompiledValve], trips: Sequence[str]) -> Iterable[MatrixRow]:
+    """Return the rows of a bay; trips: of the vessels whose low trip may be bypassed."""
     number = 0
     for name in _names(valves):
         of_valves = [next((c for c in valve.causes if c.name == name), None) for valve in valves]
         for words in dict.fromkeys((c.text, c.exactly) for c in of_valves if c is not None):
             number += 1
             meant = [c if c is not None and (c.text, c.exactly) == words else None for c in of_valves]
-            remedies = dict.fromkeys(c.remedy for c in meant if c is not None)
-            yield MatrixRow(number, name, *words, tuple(map(_effect, meant)), tuple(remedies))
+            remedies = tuple(dict.fromkeys(c.remedy for c in meant if c is not None))
+            vessels = [valve.vessel for valve, c in zip(valves, meant, strict=True) if c is not None]
+            aside = name in _BYPASSED and all(vessel in trips for vessel in vessels)
+            yield MatrixRow(number, name, *words, tuple(map(_effect, meant)), remedies, aside)
 
 
 def _names(valves: Sequence[CompiledValve]) -> list[str]:
@@ -119,6 +127,4 @@ def _followers(site: Site) -> Iterable[Follower]:
     table = dict(site.compatible)
     for product in products:
         may = table.get(product, ())
-        yield Follower(
-            product, tuple(p for p in products if p in may), tuple(p for p in products if p not in may)
-        )
+        yield Follower(product, tuple(p for p in products if p in may), tuple(p for p in products if p not in may))
