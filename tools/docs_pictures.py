@@ -14,6 +14,7 @@ from playwright.sync_api import Page, sync_playwright
 
 from sidetap.rehearse.folder import prepare
 from sidetap.rehearse.live import LiveDemo
+from sidetap.rehearse.verified import verify_and_stamp
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -37,6 +38,7 @@ def picture() -> None:
         LiveDemo(prepare(Path(place) / "demo"), seed=1) as live,
         sync_playwright() as playwright,
     ):
+        verify_and_stamp(live.folder.site)
         live.start()
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 1920, "height": 1080})

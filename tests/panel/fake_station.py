@@ -68,6 +68,7 @@ def snapshot(**changes: Any) -> Document:
     made = {
         "kind": "snapshot", "seq": 0, "utc": "2026-03-02T16:21:07Z", "local": "10:21:07",
         "site": "Tarn Hollow Growers' Co-op", "scheme_hash": "5f0c" * 16, "simulated": True,
+        "override": None,
         "vessels": [vessel("T1"), vessel("T2"), vessel("T3")], "bays": [bay()], "alarms": [], "headline": None,
         "people": [
             {"name": "Ines Varga", "role": "lead"}, {"name": "Tobias Quell", "role": "operator"},

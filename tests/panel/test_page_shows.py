@@ -13,6 +13,11 @@ from playwright.sync_api import Browser, Page, expect
 
 TRIP = {"tag": "T1-trip", "priority": "high", "text": "T1 tripped on low level", "since_local": "10:20:59"}
 LATE = {"tag": "T3-late", "priority": "low", "text": "T3 has had no fresh level for 3 s", "since_local": "10:20:58"}
+OVERRIDE = {
+    "by": "R. Achterberg",
+    "because": "no product in the yard",
+    "problems": ["trip-closes T1 is unknown", "x"],
+}
 RUNNING = valve("B1", command=True, closed=False, open=True, may_open=False, open_ms=191_300, left_ms=383_700)
 
 
@@ -205,8 +210,12 @@ def test_clock_hash_caution_and_simulated_mark(page: Page, station: FakeStation)
     expect(page.locator("#scheme")).to_have_text("scheme 5f0c5f0c5f0c")
     expect(page.locator("#caution")).to_contain_text("Checked model. Not a safety system")
     expect(page.locator("#simulated")).to_be_visible()
-    show(page, station, snapshot(simulated=False))
+    expect(page.locator("#unverified")).to_be_hidden()
+    show(page, station, snapshot(simulated=False, override=OVERRIDE))
     expect(page.locator("#simulated")).to_be_hidden()
+    expect(page.locator("#unverified")).to_have_text(
+        "NOT VERIFIED: overridden by R. Achterberg; trip-closes T1 is unknown, and 1 more"
+    )
 
 
 def test_words_from_the_station_are_text_not_markup(page: Page, station: FakeStation) -> None:
@@ -321,7 +330,7 @@ def test_keys_are_for_gloved_hands_and_nothing_covers_another(page: Page, statio
 
 
 def test_everything_fits_the_declared_screen(page: Page, station: FakeStation) -> None:
-    long = busy()
+    long = {**busy(), "override": OVERRIDE}
     for entry in long["vessels"]:
         entry["level_text"] = entry["level_text"] and "24 ft 10 15/16 in"
         entry["volume_text"] = entry["volume_text"] and "1,060,388 ± 12,189 gal"

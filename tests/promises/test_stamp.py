@@ -9,45 +9,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from stamped import all_well, judged
 
 from sidetap.errors import BadInput
-from sidetap.promises.build import build_model
 from sidetap.promises.model import Model
 from sidetap.promises.stamp import (
     FOLDER,
-    Stamp,
-    StampedGoal,
-    StampedVerdict,
     promises_hash,
     read_stamp,
     stamp_path,
     standing,
     write_stamp,
 )
-from sidetap.site import load_or_refuse
-from sidetap.site.cause_effect import compile_site
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
-
-
-def judged(site: Path) -> tuple[str, Model]:
-    """The hash of a site's scheme, and the model it is judged by."""
-    described = load_or_refuse(site)
-    scheme = compile_site(described)
-    return scheme.digest, build_model(described, scheme.program)
-
-
-def all_well(scheme_hash: str, model: Model) -> Stamp:
-    """The stamp of a verification in which everything held; nothing was verified here."""
-    return Stamp(
-        scheme_hash,
-        promises_hash(model),
-        "2026-03-11T14:00:00Z",
-        "a test",
-        tuple(StampedVerdict(p.name, p.subject, "holds") for p in model.promises),
-        tuple(StampedGoal(g.name, g.subject, True) for g in model.goals),
-        {"facts": ["B.account <= 10"]},
-    )
 
 
 @pytest.fixture(scope="module")

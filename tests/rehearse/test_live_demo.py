@@ -15,6 +15,7 @@ import pytest
 import tomlkit
 from in_page import wait_for_page_clock
 from playwright.sync_api import Page, expect, sync_playwright
+from stamped import stamp_as_verified
 
 from sidetap.rehearse.folder import DemoFolder, prepare
 from sidetap.rehearse.live import LiveDemo
@@ -39,6 +40,7 @@ def with_short_limit(folder: DemoFolder) -> None:
 def live(tmp_path: Path) -> Iterator[LiveDemo]:
     folder = prepare(tmp_path / "demo")
     with_short_limit(folder)
+    stamp_as_verified(folder.site)
     with LiveDemo(folder, seed=1) as live:
         live.start_field()
         live.tell("level T2 0.602 m")  # low already, so that a trip need not be waited for long

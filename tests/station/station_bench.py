@@ -16,6 +16,7 @@ from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station import Engine, Load, Record, Store
+from sidetap.station.clearance import Override
 
 SITE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
 START_UTC_NS = 1_773_237_600 * NS_PER_S  # 2026-03-11 14:00 UTC
@@ -139,6 +140,7 @@ class Bench:
         self.in_flight: list[tuple[int, bytes]] = []
         self._poll_due_ns = self._alive_due_ns = self.now_ns
         self.polled_ns = self.now_ns
+        self.override: Override | None = None
         self.start()
 
     def just_polled(self) -> int:
@@ -148,7 +150,8 @@ class Bench:
         return self.polled_ns
 
     def start(self) -> None:
-        self.engine = Engine(self.site, self.scheme, self.store, self.now_ns, START_UTC_NS + self.now_ns)
+        utc_ns = START_UTC_NS + self.now_ns
+        self.engine = Engine(self.site, self.scheme, self.store, self.now_ns, utc_ns, self.override)
         self.in_flight.clear()
 
     def power_cut(self, seconds: float) -> None:

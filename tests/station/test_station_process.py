@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from stamped import stamp_as_verified
 from station_bench import OPERATOR, SITE, Bench, Module
 
 from sidetap.cli.main import run as command
@@ -122,7 +123,7 @@ class Running:
 
 
 def site_copy(folder: Path, ports: list[str]) -> Path:
-    """The example's site on two ptys, with means of 5 s."""
+    """The example's site on two ptys, with means of 5 s, and a stamp."""
     for name in ("people.toml", "t2-strapping.csv"):
         (folder / name).write_text((SITE.parent / name).read_text())
     text = SITE.read_text().replace('mean = "15 s"', 'mean = "5 s"')
@@ -131,6 +132,7 @@ def site_copy(folder: Path, ports: list[str]) -> Path:
         text = text.replace(line, f'port = "pty:{port}"')
     site = folder / "site.toml"
     site.write_text("\n".join(line for line in text.splitlines() if not line.startswith("serial = ")))
+    stamp_as_verified(site)
     return site
 
 
@@ -267,6 +269,7 @@ def test_the_journal_can_be_printed_and_audited(station: Running, capsys: pytest
         ('open_limit = "9 min 35 s"', 'open_limit = "10 min 35 s"', 2, "open_limit"),
         ('port = "pty:', 'port = "pty:/nowhere', 2, "/nowhere"),
         ("[site]", "[site", 2, "site.toml"),
+        ('delay = "2 s"', 'delay = "3 s"', 1, "its scheme has never been verified. Run sidetap verify"),
     ],
 )
 def test_run_refuses(
@@ -298,5 +301,6 @@ def test_a_wrong_adapter_is_refused(
     monkeypatch.setattr(process, "identity", lambda port: Identity(port, "IO0002", "swapped at a reboot"))
     for name in (SITE.name, "people.toml", "t2-strapping.csv"):
         (tmp_path / name).write_text((SITE.parent / name).read_text())
+    stamp_as_verified(tmp_path / SITE.name)
     assert command(["run", str(tmp_path / SITE.name)]) == 1
     assert "serial number IO0002, not RX0001" in capsys.readouterr().err

@@ -24,12 +24,12 @@ from sidetap.rehearse.folder import DemoFolder, prepare
 from sidetap.rehearse.live import LiveDemo
 from sidetap.rehearse.plant import Plant
 from sidetap.rehearse.story import Happening, tell
+from sidetap.rehearse.verified import verify_and_stamp
 from sidetap.rehearse.words import HELP
 from sidetap.rehearse.working_day import WorkingDay, record_working_day
 from sidetap.site import Site, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station.store import Store
-from sidetap.verify import verify
 from sidetap.yard import Yard
 
 WIDTH = 80  # columns, where no terminal tells
@@ -138,7 +138,7 @@ def _check_and_verify(console: Console, place: DemoFolder, site: Site) -> Compil
     scheme = compile_site(site)
     with _bar() as bar:
         task = bar.add_task("every promise, in every order of events", total=1.0)
-        verification = verify(site, scheme, lambda what, share: bar.update(task, completed=share))
+        verification = verify_and_stamp(place.site, lambda what, share: bar.update(task, completed=share))
     document = verification.document()
     place.keep("verification.json", document)
     _chapter(console, "4  Verified (a checked model, no more)")

@@ -30,12 +30,13 @@ from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.site.cause_effect import AGE_LIMIT_MS, LEVEL_LIMIT_01MM, CompiledScheme, CompiledValve
 from sidetap.site.model import Site, Valve
 from sidetap.station import asks, snapshots
+from sidetap.station.clearance import Override
 from sidetap.station.desk import STATION, BayDesk, Moment, Plan
 from sidetap.station.ledger import Ledger
 from sidetap.station.listening import Listener
 from sidetap.station.loads import NOT_AT_REST, Gauge, Opening
 from sidetap.station.people import People
-from sidetap.station.store import Json, Store
+from sidetap.station.store import Entry, Json, Store
 from sidetap.station.wiring import Wiring
 
 Values: TypeAlias = dict[str, Value]
@@ -56,14 +57,24 @@ class ActiveAlarm:
 class Engine:
     """One running station, or one that runs in virtual time."""
 
-    def __init__(self, site: Site, scheme: CompiledScheme, store: Store, now_ns: int, started_utc_ns: int) -> None:
+    def __init__(
+        self,
+        site: Site,
+        scheme: CompiledScheme,
+        store: Store,
+        now_ns: int,
+        started_utc_ns: int,
+        override: Override | None = None,
+    ) -> None:
         """Take up what the store keeps of an earlier run: trips stay tripped, an open ticket reads interrupted.
 
         scheme: ``compile_site(site)``. now_ns: on the clock of all later calls; started_utc_ns: the wall clock then.
+        override: who answers for running a scheme that is not verified, for as long as this engine runs.
         """
         self.site = site
         self.scheme = scheme
         self.scheme_hash = scheme.digest
+        self.override = override
         self.people = People(site.people)
         self.wiring = Wiring(site, now_ns)
         self.ledger = Ledger(store)
@@ -232,8 +243,7 @@ class Engine:
         loads = [plan.load for _, plan in plans if plan.kept and plan.load is not None]
         first = not self.scans
         if first:
-            what = {"site": self.site.name, "scheme_hash": self.scheme_hash}
-            entries.insert(0, at.entry("start", STATION, STATION, what))
+            entries = [*self._began(at), *entries]
             kept["scheme-hash"] = self.scheme_hash
         done = not (entries or kept) or self.ledger.commit(at.now_ns, entries, kept, loads)
         if not done and first:
@@ -245,6 +255,15 @@ class Engine:
             desk.asked = None
         self.next_ticket = max([self.next_ticket, *(load.ticket + 1 for load in loads)]) if done else self.next_ticket
         return done
+
+    def _began(self, at: Moment) -> list[Entry]:
+        """Return what the journal is to know of this run: its scheme, and who answers for one that is unverified."""
+        what = {"site": self.site.name, "scheme_hash": self.scheme_hash}
+        entries = [at.entry("start", STATION, STATION, what)]
+        if self.override is not None:
+            why = {"because": self.override.because, "problems": list(self.override.problems)}
+            entries.append(at.entry("override", STATION, self.override.by, why))
+        return entries
 
     def _finish(self, at: Moment, before: Values) -> None:
         """Note what this scan has ended, to be written once the closings are on their way."""

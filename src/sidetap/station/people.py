@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from sidetap.site.model import Person
 
-OPERATOR, LEAD = "operator", "lead"
+OPERATOR, LEAD, ENGINEER = "operator", "lead", "engineer"
 AT_THE_BAY = (OPERATOR, LEAD)  # open and end tickets, reset trips and lock-outs
 
 

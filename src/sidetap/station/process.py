@@ -14,15 +14,17 @@ import selectors
 import signal
 import socket
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TypeVar
 
 from sidetap.errors import BadInput, Refused
 from sidetap.line import Settings
+from sidetap.promises.stamp import StampedVerdict
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site import Site, load_or_refuse
-from sidetap.site.cause_effect import compile_site
+from sidetap.site.cause_effect import CompiledScheme, compile_site
+from sidetap.station.clearance import Override, clearance
 from sidetap.station.engine import Engine
 from sidetap.station.ports.identity import identity
 from sidetap.station.ports.module_port import ModulePort, open_module_port
@@ -44,29 +46,44 @@ def default_state(site_path: Path) -> Path:
     return site_path.parent / "state"
 
 
-def run(site_path: Path, state_dir: Path, ready: Callable[[str], None]) -> None:
-    """Run a station until it is told to stop. ready: told one line once everything is open.
+def run(
+    site_path: Path,
+    state_dir: Path,
+    ready: Callable[[str], None],
+    wanted: Override | None,
+    verify_few: Callable[[], Iterable[StampedVerdict]],
+) -> None:
+    """Run a station until it is told to stop.
+
+    ready: told one line once everything is open. wanted: who would answer for running a scheme whose promises are not
+    all verified, None for nobody. verify_few: as ``clearance`` says.
 
     Refused when nobody has stated that a tap's transmitter is disabled, a valve draws from a vessel whose point no
-    two dips have released, an adapter is not the one named, or a station runs on this state directory; BadInput when
-    the site has an error, or a port or a file can't be used.
+    two dips have released, the scheme is not verified and nobody may or will answer for that, an adapter is not the
+    one named, or a station runs on this state directory; BadInput when the site has an error, or a port or a file
+    can't be used.
     """
     site = _checked(site_path)
+    scheme = compile_site(site)
+    override = clearance(site, scheme, wanted, verify_few)
     with contextlib.ExitStack() as stack:
         stack.enter_context(_only_one(state_dir))
         woken = stack.enter_context(signalled(signal.SIGTERM, signal.SIGINT))
         store = Store.open(state_dir / "station.db")
         stack.callback(store.close)
-        station = _Station(site, store, state_dir / "station.sock")
+        station = _Station(site, scheme, store, state_dir / "station.sock", override)
         stack.callback(station.close)
-        ready(f"station: {site.name} runs, state in {state_dir}; not a safety system")
+        unverified = f" NOT VERIFIED, overridden by {override.by};" if override is not None else ""
+        ready(f"station: {site.name} runs,{unverified} state in {state_dir}; not a safety system")
         station.serve(woken)
 
 
 class _Station:
     """The loop and what it holds open."""
 
-    def __init__(self, site: Site, store: Store, socket_path: Path) -> None:
+    def __init__(
+        self, site: Site, scheme: CompiledScheme, store: Store, socket_path: Path, override: Override | None
+    ) -> None:
         self._site = site
         self._selector = selectors.DefaultSelector()
         self._taps: dict[str, Tap | None] = {line.tag: None for line in site.lines}
@@ -82,7 +99,7 @@ class _Station:
             raise
         self._selector.register(self._door, selectors.EVENT_READ, self._welcome)
         now_ns = time.monotonic_ns()
-        self._engine = Engine(site, compile_site(site), store, now_ns, time.time_ns())
+        self._engine = Engine(site, scheme, store, now_ns, time.time_ns(), override)
 
     def serve(self, woken: socket.socket) -> None:
         """Run until a signal comes, then close everything and return."""

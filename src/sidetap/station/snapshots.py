@@ -42,6 +42,7 @@ def snapshot(engine: Engine, now_ns: int) -> dict[str, Any]:
         "site": engine.site.name,
         "scheme_hash": engine.scheme_hash,
         "simulated": any(port.startswith("pty:") for port in ports),
+        "override": None if engine.override is None else asdict(engine.override),
         "vessels": [_vessel(engine, vessel, now_ns) for vessel in engine.site.vessels],
         "levels": [_level(engine, vessel.tag, now_ns) for vessel in engine.site.vessels],
         "bays": [_bay(engine, desk, now_ns) for desk in engine.desks.values()],

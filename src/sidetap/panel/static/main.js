@@ -179,7 +179,17 @@ function drawHead() {
   write(at("clock"), live ? snapshot.local : say("dash"));
   at("clock").classList.toggle("hatched", !live);
   show(at("simulated"), snapshot?.simulated ?? false);
+  drawOverride(snapshot?.override ?? null);
   write(at("scheme"), snapshot ? say("scheme", { hash: snapshot.scheme_hash.slice(0, 12) }) : "");
+}
+
+/** Say that somebody runs this scheme unverified: live or not, as long as nothing newer says otherwise. */
+function drawOverride(override) {
+  show(at("unverified"), override !== null);
+  if (override === null) return;
+  const { by, problems } = override;
+  const told = { by, problem: problems[0], n: problems.length - 1 };
+  write(at("unverified"), say(problems.length > 1 ? "unverified-more" : "unverified", told));
 }
 
 function tick() {
