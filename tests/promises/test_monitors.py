@@ -10,7 +10,8 @@ from sidetap.promises.build import build_model
 from sidetap.promises.model import CRASH
 from sidetap.scheme import GeneratedRunner, Value
 from sidetap.site.cause_effect import compile_site
-from sidetap.verify.course import LATE, Course, Event, Plant, loading
+from sidetap.verify.course import LATE, Course, Event, Plant
+from sidetap.verify.scripts import loading
 
 SITE = small_site()
 MODEL = build_model(SITE, compile_site(SITE).program)
