@@ -62,7 +62,10 @@ def _document(site: Site, found: Matrix) -> dict[str, Any]:
             for of_bay in found.bays
         ],
         "horn": list(found.horn),
-        "alarms": [{"alarm": a.tag, "priority": a.priority, "text": a.text} for a in found.alarms],
+        "alarms": [
+            {"alarm": a.tag, "priority": a.priority, "text": a.text, "exactly": a.exactly or None}
+            for a in found.alarms
+        ],
         "compatible": [
             {"product": f.product, "may_follow": list(f.may), "refused": list(f.refused)} for f in found.followers
         ],

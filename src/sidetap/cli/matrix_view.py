@@ -15,7 +15,7 @@ from sidetap.errors import printable
 from sidetap.quantity import format_duration
 from sidetap.site import Site, site_hash
 from sidetap.site.keys import APPROVES_BYPASS, ASKS_FOR_BYPASS
-from sidetap.site.matrix import BayMatrix, Matrix
+from sidetap.site.matrix import BayMatrix, Matrix, with_numbers
 
 _CAUTION = (
     "No safety system, emergency stop, overfill protection or trade meter. What is signed here is the owner's "
@@ -147,7 +147,7 @@ def _alarms(console: Console, found: Matrix) -> None:
     _heading(console, "Alarms")
     table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 1, 0, 0))
     for alarm in sorted(found.alarms, key=lambda alarm: alarm.priority != "high"):
-        table.add_row(alarm.tag, printable(alarm.text), alarm.priority)
+        table.add_row(alarm.tag, printable(with_numbers(alarm.text, alarm.exactly)), alarm.priority)
     _print(console, table)
 
 

@@ -41,7 +41,7 @@ class MatrixRow:
     @property
     def words(self) -> str:
         """The cause with this site's numbers."""
-        return f"{self.text}: {self.exactly}" if self.exactly else self.text
+        return with_numbers(self.text, self.exactly)
 
     @property
     def pump(self) -> str:
@@ -76,6 +76,11 @@ class Matrix:
     horn: tuple[str, ...]
     alarms: tuple[CompiledAlarm, ...]
     followers: tuple[Follower, ...]
+
+
+def with_numbers(text: str, exactly: str) -> str:
+    """Return what a cause or an alarm of the scheme says, with this site's numbers where it has some."""
+    return f"{text}: {exactly}" if exactly else text
 
 
 def matrix_of(site: Site) -> Matrix:
