@@ -135,7 +135,7 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
         "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),
         "tripped": bool(engine.outputs.get(f"{vessel.tag}.tripped")),
         "drawn": bool(engine.outputs.get(f"alarm.{vessel.tag}-drawn")),
-        "may_bypass": vessel.tag in engine.bypasses.vessels,
+        "bypass_ms": engine.bypasses.usual_ms if vessel.tag in engine.bypasses.vessels else None,
         "bypass": engine.bypasses.shown(vessel.tag, engine.states, engine.outputs),
     }
 
