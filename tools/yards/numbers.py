@@ -65,6 +65,7 @@ class Numbers:
         """Return the numbers of the next vessel."""
         trip = self._of(6000, 4500, 8000, 50)
         above = self._of(15_000, 13_000, 17_000, 50)
+        lag = not self._alike and self._random.random() < 1 / 3
         window = self._of(3, 2, 4) if self._quick else self._of(15, 5, 20)
         close = self._of(5000, 4000, 7000, 100)
         return VesselNumbers(
@@ -74,8 +75,8 @@ class Numbers:
             reset_01mm=trip + self._of(1000, 600, 2000, 50),
             together_01mm=above,
             apart_01mm=above - self._of(500, 200, 800, 10),
-            mean_s=window,
-            lag_s=0,
+            mean_s=0 if lag else window,
+            lag_s=max(2, window // 3) if lag else 0,
             delay_ms=self._of(2000, 1000, 3000, 100),
             warn_ms=close - self._of(2000, 1000, 2500, 100),
             close_ms=close,
