@@ -200,6 +200,14 @@ SITE_FAULTS: tuple[Fault, ...] = (
         LONG,
     ),
     in_site(
+        "a mean for a lag",
+        "T2 trips at another time",
+        "trip-closes",
+        trip("T2", mean_ns=2 * NS_PER_S, lag_ns=0),
+        TWO_OF_THREE,
+    ),
+    in_site("a lag too long", "T2 trips late", "trip-closes", trip("T2", lag_ns=9 * NS_PER_S), TWO_OF_THREE),
+    in_site(
         "a reset level at the trip",
         "T2 is reset too low",
         "latched-until-reset",

@@ -35,7 +35,7 @@ from sidetap.scheme.expression import (
     quotient,
     times,
 )
-from sidetap.scheme.generated import GeneratedRunner
+from sidetap.scheme.generated import GeneratedRunner, ListRunner
 from sidetap.scheme.program import Builder, Input, Program, State
 from sidetap.scheme.runner import InputOutOfRange, Runner, Value
 
@@ -47,6 +47,7 @@ __all__ = [
     "GeneratedRunner",
     "Input",
     "InputOutOfRange",
+    "ListRunner",
     "Op",
     "Program",
     "Runner",

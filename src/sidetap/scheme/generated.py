@@ -1,72 +1,77 @@
-"""The station's runner: a program, written out once as straight-line Python and compiled.
+"""The station's runners: a program, written out once as Python text and compiled.
 
-It does what the reference runner does, an order of magnitude faster, so that a scan is cheap on small hardware and
-a rehearsal runs many times faster than time. A test holds the two against each other.
+They do what the reference runner does, two orders of magnitude faster, so that a scan is cheap on small hardware and
+a rehearsal runs many times faster than time. A test holds them against each other.
 """
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any, TypeAlias
 
-from sidetap.scheme.expression import Expr, Op, ordered
 from sidetap.scheme.program import Program
-from sidetap.scheme.runner import Runner, Value
+from sidetap.scheme.runner import InputCheck, Value
+from sidetap.scheme.writing import source
 
-_INFIX = {
-    Op.AND: " and ",
-    Op.OR: " or ",
-    Op.EQUAL: " == ",
-    Op.LESS: " < ",
-    Op.AT_MOST: " <= ",
-    Op.ADD: " + ",
-    Op.SUBTRACT: " - ",
-}
+_Scan: TypeAlias = Callable[[list[Value], Sequence[Value], int], tuple[list[Value], list[Value]]]
 
 
-class GeneratedRunner(Runner):
-    """Steps one program, as Runner does, by compiled code."""
+class ListRunner:
+    """Steps one program on lists, for a caller that keeps its values in the order of the names here.
+
+    states, inputs, outputs: the names of what stands at each place.
+    """
+
+    def __init__(self, program: Program, outputs: Collection[str] | None = None) -> None:
+        """Compile; outputs: the names of those that are wanted in every scan, all where it is None."""
+        self.program = program
+        self.states = tuple(program.states)
+        self.inputs = tuple(program.inputs)
+        self.outputs = tuple(n for n in program.outputs if outputs is None or n in outputs)
+        self._others = tuple(n for n in program.outputs if n not in set(self.outputs))
+        self._check = InputCheck(program.inputs.values())
+        self._scan = _compiled(source(program, self.outputs))
+        self._tell: _Scan | None = None
+
+    def first_states(self) -> list[Value]:
+        """Return the states before the first scan."""
+        return [s.first for s in self.program.states.values()]
+
+    def step(self, states: list[Value], inputs: Sequence[Value], elapsed_ms: int) -> tuple[list[Value], list[Value]]:
+        """Run one scan; InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
+        self._check(inputs, elapsed_ms)
+        return self._scan(states, inputs, elapsed_ms)
+
+    def others(self, states: list[Value], inputs: Sequence[Value], elapsed_ms: int) -> dict[str, Value]:
+        """Return, by name, the outputs of one scan that ``step`` leaves out: what is asked for now and then."""
+        self._check(inputs, elapsed_ms)
+        if self._tell is None:
+            self._tell = _compiled(source(self.program, self._others, states=False))
+        return dict(zip(self._others, self._tell(states, inputs, elapsed_ms)[1], strict=True))
+
+
+class GeneratedRunner:
+    """Steps one program by name, as Runner does, by compiled code."""
 
     def __init__(self, program: Program) -> None:
-        super().__init__(program)
-        names: dict[str, Any] = {}
-        exec(compile(source(program), "<scheme>", "exec"), names)  # noqa: S102  (our own text, from checked nodes)
-        self._step: Callable[..., tuple[dict[str, Value], dict[str, Value]]] = names["step"]
+        self.program = program
+        self._lists = ListRunner(program)
 
-    def _run(
+    def first_states(self) -> dict[str, Value]:
+        """Return the states before the first scan."""
+        return {name: s.first for name, s in self.program.states.items()}
+
+    def step(
         self, states: Mapping[str, Value], inputs: Mapping[str, Value], elapsed_ms: int
     ) -> tuple[dict[str, Value], dict[str, Value]]:
-        return self._step(states, inputs, elapsed_ms)
+        """Run one scan; InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
+        lists = self._lists
+        following, outputs = lists.step(
+            [states[name] for name in lists.states], [inputs[name] for name in lists.inputs], elapsed_ms
+        )
+        return dict(zip(lists.states, following, strict=True)), dict(zip(lists.outputs, outputs, strict=True))
 
 
-def source(program: Program) -> str:
-    """Return the program as the text of a Python function ``step(states, inputs, elapsed_ms)``."""
-    roots = [s.next for s in program.states.values()] + list(program.outputs.values())
-    place: dict[Expr, str] = {}
-    lines = ["def step(states, inputs, elapsed_ms):"]
-    for number, node in enumerate(ordered(roots)):
-        a = [place[arg] for arg in node.args]
-        if node.op is Op.CONSTANT:
-            place[node] = repr(node.value)
-            continue
-        if node.op is Op.ELAPSED:
-            place[node] = "elapsed_ms"
-            continue
-        if node.op in _INFIX:
-            text = _INFIX[node.op].join(a)
-        elif node.op is Op.NOT:
-            text = f"not {a[0]}"
-        elif node.op is Op.CHOOSE:
-            text = f"{a[1]} if {a[0]} else {a[2]}"
-        elif node.op is Op.TIMES:
-            text = f"{node.value!r} * {a[0]}"
-        elif node.op is Op.QUOTIENT:
-            text = f"{a[0]} // {node.value!r}"
-        elif node.op is Op.MINIMUM:
-            text = f"{a[0]} if {a[0]} < {a[1]} else {a[1]}"
-        else:
-            text = f"{'states' if node.op is Op.PREVIOUS else 'inputs'}[{node.value!r}]"
-        place[node] = f"t{number}"
-        lines.append(f"    t{number} = {text}")
-    following = ", ".join(f"{name!r}: {place[s.next]}" for name, s in program.states.items())
-    outputs = ", ".join(f"{name!r}: {place[e]}" for name, e in program.outputs.items())
-    lines.append(f"    return {{{following}}}, {{{outputs}}}")
-    return "\n".join(lines) + "\n"
+def _compiled(text: str) -> _Scan:
+    names: dict[str, Any] = {}
+    exec(compile(text, "<scheme>", "exec"), names)  # noqa: S102  (our own text, from checked nodes)
+    scan: _Scan = names["scan"]
+    return scan

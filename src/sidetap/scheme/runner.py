@@ -3,11 +3,12 @@
 ``step(states, inputs, elapsed_ms) -> (states, outputs)`` is a pure function; whoever calls it keeps the states.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from operator import le
 from typing import TypeAlias
 
 from sidetap.scheme.expression import Op, Type, ordered
-from sidetap.scheme.program import Program
+from sidetap.scheme.program import Input, Program
 
 Value: TypeAlias = int | bool
 
@@ -16,11 +17,43 @@ class InputOutOfRange(ValueError):
     """An input outside its declared range, or of another type: the scheme was not verified for it."""
 
 
+class InputCheck:
+    """Looks at the inputs of every scan, in the order of their declarations."""
+
+    def __init__(self, declared: Iterable[Input]) -> None:
+        self._declared = tuple(declared)
+        self._bools = [i for i, d in enumerate(self._declared) if d.type is Type.BOOL]
+        self._ints = [i for i, d in enumerate(self._declared) if d.type is Type.INT]
+        self._low = [self._declared[i].low for i in self._ints]
+        self._high = [self._declared[i].high for i in self._ints]
+
+    def __call__(self, values: Sequence[Value], elapsed_ms: int) -> None:
+        """Raise InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
+        if elapsed_ms < 1:
+            raise InputOutOfRange(f"{elapsed_ms} ms since the scan before; scans in one ms are one scan")
+        ints = [values[i] for i in self._ints]
+        if not (
+            {type(values[i]) for i in self._bools} <= {bool}
+            and bool not in set(map(type, ints))
+            and all(map(le, self._low, ints))
+            and all(map(le, ints, self._high))
+        ):
+            self._tell(values)
+
+    def _tell(self, values: Sequence[Value]) -> None:
+        for declared, value in zip(self._declared, values, strict=True):
+            if isinstance(value, bool) is not (declared.type is Type.BOOL):
+                raise InputOutOfRange(f"{declared.name} is {value!r}, not {declared.type}")
+            if declared.type is Type.INT and not declared.low <= value <= declared.high:
+                raise InputOutOfRange(f"{declared.name} is {value}, outside {declared.low}..{declared.high}")
+
+
 class Runner:
     """Steps one program. Holds no state of its own but the program laid out in order."""
 
     def __init__(self, program: Program) -> None:
         self.program = program
+        self._check = InputCheck(program.inputs.values())
         roots = [s.next for s in program.states.values()] + list(program.outputs.values())
         nodes = ordered(roots)
         place = {node: i for i, node in enumerate(nodes)}
@@ -36,12 +69,7 @@ class Runner:
         self, states: Mapping[str, Value], inputs: Mapping[str, Value], elapsed_ms: int
     ) -> tuple[dict[str, Value], dict[str, Value]]:
         """Run one scan; InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
-        self._check(inputs, elapsed_ms)
-        return self._run(states, inputs, elapsed_ms)
-
-    def _run(
-        self, states: Mapping[str, Value], inputs: Mapping[str, Value], elapsed_ms: int
-    ) -> tuple[dict[str, Value], dict[str, Value]]:
+        self._check([inputs[name] for name in self.program.inputs], elapsed_ms)
         v: list[int | bool] = []
         put = v.append
         for op, a, value in self._code:
@@ -78,13 +106,3 @@ class Runner:
             else:
                 put(elapsed_ms)
         return {name: v[i] for name, i in self._next}, {name: v[i] for name, i in self._outputs}
-
-    def _check(self, inputs: Mapping[str, Value], elapsed_ms: int) -> None:
-        if elapsed_ms < 1:
-            raise InputOutOfRange(f"{elapsed_ms} ms since the scan before; scans in one ms are one scan")
-        for name, declared in self.program.inputs.items():
-            value = inputs[name]
-            if isinstance(value, bool) is not (declared.type is Type.BOOL):
-                raise InputOutOfRange(f"{name} is {value!r}, not {declared.type}")
-            if declared.type is Type.INT and not declared.low <= value <= declared.high:
-                raise InputOutOfRange(f"{name} is {value}, outside {declared.low}..{declared.high}")

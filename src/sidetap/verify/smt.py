@@ -61,6 +61,14 @@ class Scan:
                 result += [self._inputs[name] >= declared.low, self._inputs[name] <= declared.high]
         return result
 
+    def ranges(self) -> list[Term]:
+        """Return that every whole-number state was in its range before this scan."""
+        result: list[Term] = []
+        for name, s in self.program.states.items():
+            if s.type is Type.INT:
+                result += [self._previous[name] >= s.low, self._previous[name] <= s.high]
+        return result
+
     def states_are_one_of(self, names: Sequence[str], rows: Sequence[Sequence[Value]]) -> Term:
         """Return whether the named states have had, before this scan, the values of one of the rows."""
         same: dict[tuple[str, Value], Term] = {}
@@ -81,6 +89,10 @@ class Scan:
             {n: _value(model.eval(t, True)) for n, t in self._inputs.items()},
             int(_value(model.eval(self._elapsed, True))),
         )
+
+    def read_after(self, model: Term) -> dict[str, Value]:
+        """Return the states after the scan that the solver has found."""
+        return {n: _value(model.eval(self.following(n), True)) for n in self.program.states}
 
 
 MOST_STEPS = 100_000_000  # about 20 s here; the hardest question of the example takes 0.6 million
@@ -127,6 +139,11 @@ def switch(name: str) -> Term:
 def implies(a: Term, b: Term) -> Term:
     """Return a -> b."""
     return z3.Implies(a, b)
+
+
+def differ(a: Term, b: Term) -> Term:
+    """Return whether two terms of one kind have different values."""
+    return a != b
 
 
 def some(terms: Iterable[Term]) -> Term:

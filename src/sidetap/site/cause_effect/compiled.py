@@ -67,12 +67,13 @@ class CompiledVessel:
 
 @dataclass(frozen=True, slots=True)
 class CompiledAlarm:
-    """An alarm of the scheme: priority "high" or "low", and the sentence for it."""
+    """An alarm of the scheme: priority "high" or "low", the sentence for it, and its numbers as in Cause."""
 
     tag: str
     output: str
     priority: str
     text: str
+    exactly: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,156 @@
+"""The part of a model that a clause speaks of, cut out: what lies beyond the cut may be anything in its range.
+
+A model in normal form and some owners (a bay and its vessels, say) -> a program of their states alone. States of
+others have become inputs, free in every scan, so whatever holds in a slice holds in the whole. Slices that are equal
+but for names have one key, and those that are equal but for names and numbers one shape, so that what was found out
+about one serves for all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+from sidetap.scheme import Expr, Input, Op, Program, Type, ordered
+from sidetap.verify.graph import Graph
+
+
+EVERYBODY = "site"
+_ATOMS = (Op.LESS, Op.EQUAL)  # what numbers say; and, or and not of it stay as they are
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """A program whose outputs are clauses. free: inputs of it that stand for nodes of the whole, by their names.
+
+    names: its states and inputs in the order in which the clauses lead to them. key: equal for slices that are equal
+    but for names; shape: but for numbers too.
+    """
+
+    program: Program
+    free: Mapping[str, Expr]
+    names: tuple[str, ...]
+    key: str
+    shape: str
+
+
+def cut_out(
+    graph: Graph,
+    program: Program,
+    owners: Mapping[str, str],
+    wanted: Collection[str],
+    outputs: Iterable[str],
+    loose: bool = True,
+) -> Slice:
+    """Return the slice of some owners' states that these outputs lead to.
+
+    program: in the graph's normal form. owners: state or input -> owner; what has none is everybody's. wanted: the
+    owners whose states are kept. loose: what the numbers of others say is a free Boolean each; else only their states
+    are free.
+    """
+    roots = {name: program.outputs[name] for name in outputs}
+    foreign = _Foreign(owners, wanted) if loose else None
+    kept: dict[str, Expr] = {}
+    free: dict[Expr, Input] = {}
+    inputs: dict[str, None] = {}
+    seen: set[Expr] = set()
+    todo = list(reversed(roots.values()))
+    while todo:
+        node = todo.pop()
+        if node in seen:
+            continue
+        seen.add(node)
+        name = str(node.value)
+        if foreign is not None and node.op in _ATOMS and foreign(node):
+            free[node] = Input(f"free {len(free)}", Type.BOOL)
+        elif node.op is Op.INPUT:
+            inputs[name] = None
+        elif node.op is Op.PREVIOUS and owners[name] in wanted:
+            kept[name] = node
+            todo.append(program.states[name].next)
+        elif node.op is Op.PREVIOUS:
+            s = program.states[name]
+            free[node] = Input(f"{name} before", s.type, s.low, s.high)
+        else:
+            todo.extend(reversed(node.args))
+    become = {node: graph.input(i.name, i.type) for node, i in free.items()}
+    known = graph.take([*roots.values(), *(program.states[n].next for n in kept)], become)
+    declared = {name: program.inputs[name] for name in inputs} | {i.name: i for i in free.values()}
+    part = Program(
+        MappingProxyType(declared),
+        MappingProxyType({n: replace(program.states[n], next=known[program.states[n].next]) for n in kept}),
+        MappingProxyType({n: known[e] for n, e in roots.items()}),
+    )
+    return Slice(part, MappingProxyType({i.name: node for node, i in free.items()}), *_canonical(part))
+
+
+class _Foreign:
+    """Whether a node speaks of others, and of nobody else."""
+
+    def __init__(self, owners: Mapping[str, str], wanted: Collection[str]) -> None:
+        self._owners, self._wanted = owners, wanted
+        self._known: dict[Expr, tuple[bool, bool]] = {}  # (speaks of others, speaks of ours)
+
+    def __call__(self, root: Expr) -> bool:
+        if root not in self._known:
+            for node in ordered([root]):
+                if node not in self._known:
+                    self._known[node] = self._one(node)
+        others, ours = self._known[root]
+        return others and not ours
+
+    def _one(self, node: Expr) -> tuple[bool, bool]:
+        if node.op in (Op.INPUT, Op.PREVIOUS):
+            owner = self._owners.get(str(node.value), EVERYBODY)
+            known = owner != EVERYBODY
+            return known and owner not in self._wanted, known and owner in self._wanted
+        parts = [self._known[a] for a in node.args]
+        return any(o for o, _ in parts), any(w for _, w in parts)
+
+
+def _canonical(part: Program) -> tuple[tuple[str, ...], str, str]:
+    """Return the names in the order of discovery, the key and the shape."""
+    number: dict[Expr, int] = {}
+    place: dict[str, int] = {}
+    key, shape = hashlib.sha256(), hashlib.sha256()
+
+    def put(text: str, numbers: str) -> None:
+        shape.update(text.encode())
+        key.update(f"{text}{numbers}\n".encode())
+
+    def put_nodes(root: Expr) -> None:
+        for node in ordered([root]):
+            if node in number:
+                continue
+            number[node] = len(number)
+            text = f"{node.op} {','.join(str(number[a]) for a in node.args)}"
+            if node.op in (Op.PREVIOUS, Op.INPUT):
+                name = str(node.value)
+                kind, bounds = place.setdefault(name, len(place)), _bounds(part, node)
+                put(f"{text} {kind} {node.type}", bounds)
+            elif node.type is Type.BOOL and node.op is not Op.CONSTANT:
+                put(text, "")
+            else:
+                put(f"{text} {node.type}", f" {node.value!r}")
+
+    for root in part.outputs.values():
+        put_nodes(root)
+        put("clause", f" {number[root]}")
+    done = 0
+    while done < len(place):
+        name = list(place)[done]
+        done += 1
+        if name in part.states:
+            put_nodes(part.states[name].next)
+            put(f"state {place[name]}", f" {number[part.states[name].next]}")
+    return tuple(place), key.hexdigest(), shape.hexdigest()
+
+
+def _bounds(part: Program, node: Expr) -> str:
+    if node.op is Op.PREVIOUS:
+        s = part.states[str(node.value)]
+        return f" {s.low} {s.high} {s.first}"
+    i = part.inputs[str(node.value)]
+    return f" {i.low} {i.high}"
