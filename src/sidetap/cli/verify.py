@@ -1,7 +1,8 @@
 """`sidetap verify`: a site file -> which promises its scheme keeps, and the story of each one that it breaks.
 
 What was found is kept as a stamp beside the site file, and the next time told from it, since the same scheme judged
-by the same promises has the same answer. What would be (`--what-if`) and what was asked in part (`--only`) leave none.
+by the same promises has the same answer. What would be
+(`--what-if`) and what was asked in part (`--only`) leave none.
 """
 
 import json
@@ -10,7 +11,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,7 +20,7 @@ import typer
 from rich.console import Console
 from rich.progress import Progress as Bar
 
-from sidetap.cli.verify_view import Differences, View, differences
+from sidetap.cli.verify_view import View, differences
 from sidetap.errors import BadInput, printable
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model

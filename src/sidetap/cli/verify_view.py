@@ -96,7 +96,7 @@ class View:
         self._say()
         self._summary()
         for path in self._diagrams:
-            self._say(f"diagram {printable(str(path))}")
+            self._console.print(f"diagram {printable(str(path))}", soft_wrap=True)  # in one piece, to be copied
         self._say(_MEANING)
 
     def _promises(self) -> None:

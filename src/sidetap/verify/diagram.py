@@ -4,9 +4,9 @@ A replayed course and the names of its signals -> the text of one SVG picture, a
 course. Nothing in it is told by colour: it is black on white, prints in grey, and every limit, level and mark has its
 words. Its title and description say what it shows to who doesn't see it.
 
-Theory of operation. What matters in such a course are a few moments, some of them ten minutes apart and some of them a
-tenth of a second. So time is to scale within a stretch of a few seconds in which nothing changes, and a longer one is
-cut short: a gap in every line, with the time that is left out written under it.
+Theory of operation. What matters in such a course are a few moments, some of them ten minutes apart and some of them
+a tenth of a second. So time is to scale within a stretch of a few seconds in which nothing changes, and a longer one
+is cut short: a gap in every line, with the time that is left out written under it.
 """
 
 from __future__ import annotations
