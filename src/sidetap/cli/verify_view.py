@@ -18,6 +18,8 @@ _MEANING = (
     "any inputs in their ranges, any time between scans and a crash at any moment. Wiring, valves and people are not "
     "in it. This is no safety system; local codes and a licensed person's judgement come first."
 )
+_WORDS = {"holds": "holds", "broken": "BROKEN", "unknown": "unknown"}
+_Words = dict[tuple[str, str], str]  # by name and subject
 _NAME = 22  # columns of a promise's name
 _CLOCK = 14  # columns of a moment in a story
 
@@ -49,7 +51,7 @@ class Differences:
 def differences(changes: tuple[str, ...], before: Verification, after: Verification) -> Differences:
     """Return what differs between a scheme as it is and as it would be."""
 
-    def changed(was: dict[tuple[str, str], str], now: dict[tuple[str, str], str]) -> tuple[tuple[str, ...], ...]:
+    def changed(was: _Words, now: _Words) -> tuple[tuple[str, str, str, str], ...]:
         both = dict.fromkeys((*was, *now))
         return tuple((*key, was.get(key, "-"), now.get(key, "-")) for key in both if was.get(key) != now.get(key))
 
@@ -59,11 +61,11 @@ def differences(changes: tuple[str, ...], before: Verification, after: Verificat
     )
 
 
-def _verdicts(result: Verification) -> dict[tuple[str, str], str]:
+def _verdicts(result: Verification) -> _Words:
     return {(v.promise, v.subject): v.verdict for v in result.promises}
 
 
-def _goals(result: Verification) -> dict[tuple[str, str], str]:
+def _goals(result: Verification) -> _Words:
     return {(r.goal, r.subject): "reached" if r.reached else "not reached" for r in result.reachable}
 
 
@@ -156,6 +158,3 @@ class View:
             paragraph(self._console, words, indent, label=label, hang=hang, style=style)
         else:
             self._console.print()
-
-
-_WORDS = {"holds": "holds", "broken": "BROKEN", "unknown": "unknown"}
