@@ -37,7 +37,7 @@ def source(program: Program, outputs: Iterable[str], states: bool = True) -> str
     states that came in.
     """
     following = [s.next for s in program.states.values()] if states else []
-    roots = simplified([*following, *(program.outputs[name] for name in outputs)])
+    roots = simplified([*following, *(program.outputs[name] for name in outputs)], choose_sums=True)
     return _Writer(program, roots[: len(following)], roots[len(following) :]).text()
 
 
