@@ -1,15 +1,15 @@
 """The runner for many scenarios at once: a program, written out once as NumPy calls, one lane a scenario.
 
 Arrays of states, inputs and elapsed times come in, arrays of states and outputs go out, bit for bit what the
-reference runner says of each lane. Nothing that comes in is written to. NumPy is needed here alone: the station, which
-does without, imports the package and not this module.
+reference runner says of each lane. Nothing that comes in is written to. NumPy is needed here alone: the station,
+which does without, imports the package and not this module.
 
 Theory of operation. A call for a whole array costs half a microsecond before it does anything, and a value that has
 left the processor's cache costs more than all work on it. So there are few calls, of lanes that fit the cache; values
 stand in buffers that are used again as soon as nobody needs them; whole numbers have 32 bits where their range allows
 it. Ranges follow from those declared; where a next state can't be shown to stay in its own, each scan looks. A choice
-is made by masks, since one that jumps lane by lane is guessed wrong half of the time. States that one condition holds,
-as a window's do but once a second, are passed on as they are while it holds in all lanes.
+is made by masks, since one that jumps lane by lane is guessed wrong half of the time. States that one condition
+holds, as a window's do but once a second, are passed on as they are while it holds in all lanes.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sidetap.scheme.expression import Expr, Op, Type, ordered
-from sidetap.scheme.program import Program
+from sidetap.scheme.program import Program, State
 from sidetap.scheme.ranges import MOST_MS, Range, declared, ranges
 from sidetap.scheme.runner import InputOutOfRange
 from sidetap.scheme.simplify import simplified
@@ -32,7 +32,6 @@ _Held: TypeAlias = tuple[Expr, ...]  # next states that one condition holds as t
 
 BEST_LANES = 8192  # as many as go through a program of some hundred states fastest
 HELD = 3  # so many states that one condition holds are worth a look at all its lanes
-LONG = 2**31
 
 _CALLS = {
     Op.AND: "bitwise_and",
@@ -57,7 +56,10 @@ class ArrayRunner:
     """Steps one program for many lanes. Holds no state of its own but the program and its buffers."""
 
     def __init__(self, program: Program, outputs: Collection[str] | None = None) -> None:
-        """Write out and compile; outputs: the names of those that are wanted, all where it is None."""
+        """Write out and compile; outputs: the names of those that are wanted, all where it is None.
+
+        OverflowError when a value may need more than 64 bits.
+        """
         self.program = program
         self.outputs = tuple(n for n in program.outputs if outputs is None or n in outputs)
         writer = _Writer(program, [program.outputs[name] for name in self.outputs])
@@ -106,7 +108,10 @@ def _checked(name: str, values: Lanes, kind: Type, allowed: Range) -> Lanes:
 def _kind(of: Type, numbers: Range) -> str:
     if of is Type.BOOL:
         return "bool"
-    return "int32" if Range(-LONG, LONG - 1).holds(numbers) else "int64"
+    for bits in (32, 64):
+        if Range(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1).holds(numbers):
+            return f"int{bits}"
+    raise OverflowError(f"{numbers.low}..{numbers.high} needs more than 64 bits")
 
 
 class _Writer:
@@ -118,7 +123,7 @@ class _Writer:
         self.state_place = {name: i for i, name in enumerate(program.states)}
         roots = simplified([*(s.next for s in program.states.values()), *outputs], choose_sums=False)
         self.following, self.outputs = roots[: len(program.states)], roots[len(program.states) :]
-        self.roots = set(roots)
+        self.roots = set(roots)  # their arrays go out, so they are new each time
         self.range = ranges(program, ordered(roots))
         self.held = self.find_held()
         self.steps = self.find_steps()
@@ -134,9 +139,8 @@ class _Writer:
     def find_held(self) -> dict[Expr, _Held]:
         """Return each next state that a condition holds as it was, with all that the same condition holds."""
         by_condition: dict[Expr, dict[Expr, None]] = defaultdict(dict)
-        for (name, state), node in zip(self.program.states.items(), self.following, strict=True):
-            own = node.op is Op.CHOOSE and node.args[2].op is Op.PREVIOUS and node.args[2].value == name
-            if own and node.args[0].op is not Op.CONSTANT and node.type is Type.INT and self.kind(node) == _kind(state.type, declared(state)):
+        for state, node in zip(self.program.states.values(), self.following, strict=True):
+            if self.holds(state, node):
                 by_condition[node.args[0]][node] = None
         held: dict[Expr, _Held] = {}
         for condition, group in by_condition.items():
@@ -144,6 +148,13 @@ class _Writer:
             if len(group) >= HELD and group.keys().isdisjoint(needed):
                 held |= dict.fromkeys(group, tuple(group))
         return held
+
+    def holds(self, state: State, node: Expr) -> bool:
+        """Return whether a whole number stays as it was unless a condition moves it."""
+        if node.op is not Op.CHOOSE or node.type is Type.BOOL or self.kind(node) != _kind(node.type, declared(state)):
+            return False
+        condition, _, stays = node.args
+        return condition.op is not Op.CONSTANT and stays.op is Op.PREVIOUS and stays.value == state.name
 
     def needs(self, step: Expr | _Held) -> list[Expr]:
         """Return what must be there before a step; what an ``and`` or ``or`` negates on its way it doesn't need."""
@@ -157,7 +168,9 @@ class _Writer:
     def find_steps(self) -> list[Expr | _Held]:
         """Return all steps, each after what it needs."""
         steps: dict[Expr | _Held, None] = {}
-        todo: list[tuple[Expr | _Held, bool]] = [(self.held.get(r, r), False) for r in [*self.following, *self.outputs]]
+        todo: list[tuple[Expr | _Held, bool]] = [
+            (self.held.get(r, r), False) for r in [*self.following, *self.outputs]
+        ]
         todo.reverse()
         while todo:
             step, ready = todo.pop()

@@ -16,6 +16,7 @@ from sidetap.scheme.program import Program
 from sidetap.scheme.simplify import simplified
 
 SHORT = 12  # nodes; 6 to 30 make no difference that can be measured
+LARGE = 10**6
 DEEP = 50  # nested operands; Python's own limit for brackets is 200
 SLICE = 3  # so many neighbouring states are cheaper as one slice than one by one
 
@@ -48,9 +49,9 @@ class _Writer:
         self.following = following
         self.outputs = outputs
         self.order = ordered([*following, *outputs])
-        self.size: dict[Expr, int] = {}
+        self.size: dict[Expr, int] = {}  # nodes to be run at most; LARGE is no different from more
         for node in self.order:
-            self.size[node] = 1 + sum(self.size[arg] for arg in node.args)
+            self.size[node] = min(LARGE, 1 + sum(self.size[arg] for arg in node.args))
         self.names: dict[Expr, str] = {}
         self.lines = ["def scan(states, inputs, elapsed_ms):", "    following = states.copy()"]
 
