@@ -4,15 +4,18 @@ Its valve B1 has a limit of 20 s and 5 units a ms, B2 25 s and 4 units; an accou
 1 s, the watchdog's relay holds for 2 s, a mean takes 3 s and a delay 2 s.
 """
 
+from dataclasses import replace
+
 from small_site import small_site
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import CRASH
 from sidetap.scheme import GeneratedRunner, Value
 from sidetap.site.cause_effect import compile_site
-from sidetap.verify.course import LATE, Course, Event, Plant, loading
+from sidetap.verify.course import LATE, Course, Event, Plant
+from sidetap.verify.scripts import loading
 
-SITE = small_site()
+SITE = replace(small_site(), start_hold_ns=0)
 MODEL = build_model(SITE, compile_site(SITE).program)
 BAY = SITE.bays[0]
 RUNNER = GeneratedRunner(MODEL.program)

@@ -7,11 +7,11 @@ from types import MappingProxyType
 from small_site import small_site
 
 from sidetap.promises.build import build_model
-from sidetap.scheme import Expr, Op, Program, ordered
+from sidetap.promises.model import Model
+from sidetap.scheme import FALSE, Expr, Op, Program, ordered
 from sidetap.site.cause_effect import CompiledScheme, compile_site
-from sidetap.verify.search import Search
+from sidetap.verify.search import CounterExample, Search
 from sidetap.verify.story import Step
-from sidetap.verify.verification import counter_example
 
 Change = Callable[[Expr], Expr | None]
 Fault = Callable[[Program], Program]
@@ -46,13 +46,28 @@ def rewritten(program: Program, change: Change) -> Program:
     )
 
 
+def without(output: str) -> Fault:
+    """Return the fault that one cause never stands against any valve."""
+
+    def fault(program: Program) -> Program:
+        cause = program.outputs[output]
+        return rewritten(program, lambda node: FALSE if node is cause else None)
+
+    return fault
+
+
 def planted(fault: Fault) -> CompiledScheme:
     scheme = compile_site(small_site())
     return replace(scheme, program=fault(scheme.program))
 
 
-def story_of(scheme: CompiledScheme, promise: str, subject: str) -> tuple[Step, ...] | None:
+def counter_example(model: Model, promise: str, subject: str) -> CounterExample | None:
     """Return the counter-example for one promise, replayed, or None; nothing is proved on the way."""
-    search = Search(build_model(small_site(), scheme.program))
-    (wanted,) = (p for p in search.model.promises if (p.name, p.subject) == (promise, subject))
-    return counter_example(search, wanted.clauses)
+    (wanted,) = (p for p in model.promises if (p.name, p.subject) == (promise, subject))
+    return Search(model, wanted.clauses).counter_example(wanted)
+
+
+def story_of(scheme: CompiledScheme, promise: str, subject: str) -> tuple[Step, ...] | None:
+    """Return the story of a counter-example in the small site, or None."""
+    found = counter_example(build_model(small_site(), scheme.program), promise, subject)
+    return None if found is None else found.story

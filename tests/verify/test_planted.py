@@ -7,7 +7,7 @@ by the names of states, outputs and constants of the compiled program, never by 
 import re
 
 import pytest
-from planting import Fault, given, planted, previous, rewritten, story_of
+from planting import Fault, given, planted, previous, rewritten, story_of, without
 from small_site import small_site
 
 from sidetap.scheme import FALSE, TRUE, Expr, Op, Program, any_of, choose, constant
@@ -44,16 +44,6 @@ EQUIVALENT = {"restarts"}
 UNKNOWN = {"no-time"}
 # that a valve which doesn't follow locks its bay out is a promise of a later version
 LATER = {"locked-out"}
-
-
-def without(output: str) -> Fault:
-    """Return the fault that one cause never stands against any valve."""
-
-    def fault(program: Program) -> Program:
-        cause = program.outputs[output]
-        return rewritten(program, lambda node: FALSE if node is cause else None)
-
-    return fault
 
 
 def test_every_cause_of_the_scheme_is_in_the_table() -> None:

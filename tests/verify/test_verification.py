@@ -5,19 +5,19 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from planting import planted, story_of
+from planting import planted, story_of, without
 from small_site import small_site
-from test_planted import EQUIVALENT, without
+from test_planted import EQUIVALENT
 
 from sidetap.promises.build import build_model
 from sidetap.scheme import FALSE, Program
 from sidetap.site import load_or_refuse
 from sidetap.site.cause_effect import compile_site
 from sidetap.verify import Reached, Verification, verify
-from sidetap.verify.course import Course, Event, natural_courses
-from sidetap.verify.replay import ModelDiffers, replay
+from sidetap.verify.goals import natural_courses, reached_goals
+from sidetap.verify.replay import ModelDiffers, trace
 from sidetap.verify.search import Search
-from sidetap.verify.verification import reached_goals, verdict_on
+from sidetap.verify.verification import verdict_on
 
 BAY_PROMISES = {
     "ticket-time-bound",
@@ -109,12 +109,13 @@ def test_broken_and_unknown_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> N
     """What nothing proved is broken when a course breaks it, and unknown, never more, when none is found."""
     site = small_site()
     scheme = planted(without("B1.block.LSH-B"))
-    search = Search(build_model(site, scheme.program))
-    (promise,) = (p for p in search.model.promises if p.name == "permissive-closes")
+    model = build_model(site, scheme.program)
+    (promise,) = (p for p in model.promises if p.name == "permissive-closes")
+    search = Search(model, promise.clauses)
     broken = verdict_on(search, promise, proved=set())
     assert (broken.verdict, broken.subject, broken.replayed) == ("broken", "B", True)
     assert "LSH-B is not energised" in broken.trace[-1].what
-    monkeypatch.setattr(Search, "hunt", lambda _self, _clauses: None)
+    monkeypatch.setattr(Search, "counter_example", lambda _self, _promise: None)
     unknown = verdict_on(search, promise, proved=set())
     assert (unknown.verdict, unknown.trace, unknown.replayed) == ("unknown", (), False)
     assert verdict_on(search, promise, proved={c.output for c in promise.clauses}).verdict == "holds"
@@ -144,33 +145,6 @@ def test_a_replay_that_differs_from_the_model_is_noticed() -> None:
     model = build_model(small_site(), compile_site(small_site()).program)
     other = planted(without("B1.block.window"))
     course = next(course for goal, _, course in natural_courses(model) if goal == "can-open")
-    assert any(scan.outputs["can-open/B"] for scan in replay(model, course))
+    assert any(scan.outputs["can-open/B"] for scan in trace(model, course))
     with pytest.raises(ModelDiffers):
-        list(replay(replace(model, scheme=other.program), course))
-
-
-def test_a_course_is_told_without_what_it_does_not_need() -> None:
-    search = Search(build_model(small_site(), planted(without("B1.block.LSH-B")).program))
-    clause = next(
-        c
-        for p in search.model.promises
-        for c in p.clauses
-        if c.text == "a valve is open while LSH-B is not energised"
-    )
-    opening = next(course for goal, _, course in natural_courses(search.model) if goal == "can-open")
-    needed = Event(5_400, "LSH-B", False, 100)
-    noise = (
-        Event(300, "T2.bad", True, 500),
-        Event(700, "B.lockout_reset", True, 100),
-        Event(2_000, "T2.level", 100),
-        Event(5_200, "T2.reset", True, 100),
-        Event(9_000, "XS-B", False, 100),
-    )
-    quiet = search.quietened(clause, Course((*noise, *opening.events, needed), 10_000))
-    assert set(quiet.events) <= {*opening.events, needed}
-    assert needed in quiet.events
-    assert quiet.end_ms == 5_400
-    # nothing that is left can be left out
-    for event in quiet.events:
-        fewer = replace(quiet, events=tuple(e for e in quiet.events if e is not event))
-        assert search.first_break(clause, fewer) is None
+        trace(replace(model, scheme=other.program), course)

@@ -1,13 +1,25 @@
 """All faults of the program, those that change nothing among them."""
 
-from sidetap.scheme import TRUE, Op, choose
+from sidetap.scheme import FALSE, TRUE, Op, choose
 from yards.bay_faults import BAY_FAULTS
-from yards.cuts import ahead, commanded, compared, untold
+from yards.cuts import ahead, commanded, compared, counted, untold
 from yards.fault import Fault, in_program
-from yards.surgery import before, now, raw
+from yards.surgery import before, now, raw, reading, recut
 from yards.vessel_faults import VESSEL_FAULTS
 
 OTHERS = (
+    in_program(
+        "the hold after the start is a millisecond short",
+        "it opens in the first seconds",
+        "start-up-closed",
+        counted("B1-1.block.starting", 5000, 4999),
+    ),
+    in_program(
+        "the first scan's time counts into the hold",
+        "it opens in the first seconds",
+        "start-up-closed",
+        lambda p: recut(p, now(p, "site.up"), reading("site.first", FALSE)),
+    ),
     in_program(
         "quiet hours close",
         "it closes at 23:30",

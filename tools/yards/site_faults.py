@@ -107,6 +107,12 @@ SITE_FAULTS: tuple[Fault, ...] = (
     in_site("AUTO is not a permissive", "it opens in OFF", "permissive-closes", without("HS-B1-AUTO")),
     in_site("the high probe is not a permissive", "the truck runs over", "permissive-closes", without("LSH-B1")),
     in_site(
+        "the other bay's high probe is entered as a permissive",
+        "the truck runs over, against what the site's own promise says",
+        "own",
+        bay("B1", run_permissives=("HS-B1-AUTO", "XS-B1", "LSH-B2", "HC-B1")),
+    ),
+    in_site(
         "the other bay's stop circuit is entered as a permissive",
         "B1's own stop does not close",
         "permissive-closes",
@@ -199,6 +205,14 @@ SITE_FAULTS: tuple[Fault, ...] = (
         trip("T2", mean_ns=14 * NS_PER_S),
         LONG,
     ),
+    in_site(
+        "a mean for a lag",
+        "T2 trips at another time",
+        "trip-closes",
+        trip("T2", mean_ns=2 * NS_PER_S, lag_ns=0),
+        TWO_OF_THREE,
+    ),
+    in_site("a lag too long", "T2 trips late", "trip-closes", trip("T2", lag_ns=9 * NS_PER_S), TWO_OF_THREE),
     in_site(
         "a reset level at the trip",
         "T2 is reset too low",

@@ -3,7 +3,8 @@
 Common practice and the words of the rules, no other source; ``site_faults`` tells of the yard.
 """
 
-from sidetap.scheme import FALSE, TRUE, Op, choose, constant, elapsed
+from sidetap.quantity import NS_PER_S
+from sidetap.scheme import FALSE, TRUE, Expr, Op, choose, constant, elapsed, quotient
 from yards.cuts import (
     ahead,
     both,
@@ -138,6 +139,51 @@ TRIPS = (
         "trip-vote",
         commanded("B2-2", lambda p, c: c | (before(p, "B2-2.command") & p.outputs["T2.tripped"])),
         ANY_TRIP,
+    ),
+)
+
+LAG = TWO_OF_THREE.site.vessel("T2").trip
+LAG_S = LAG.lag_ns // NS_PER_S
+
+
+def rounded_down(node: Expr) -> Expr | None:
+    """Return the change that a lag takes what leaves it rounded down."""
+    return quotient(node.args[0].args[0], LAG_S) if node.op is Op.QUOTIENT else None
+
+
+def from_nothing(node: Expr) -> Expr | None:
+    """Return the change that a lag doesn't start at its first level."""
+    return node.args[2] if node.op is Op.CHOOSE and node.args[1].op is Op.TIMES else None
+
+
+LAGS = (
+    in_program(
+        "a lag is rounded up",
+        "T2 reads high, and trips late",
+        "trip-closes",
+        lambda p: recut(p, now(p, "T2.lag.total"), rounded_down),
+        TWO_OF_THREE,
+    ),
+    in_program(
+        "a lag starts at nothing",
+        "T2 reads low, and closes early",
+        "stays-open",
+        lambda p: recut(p, now(p, "T2.lag.total"), from_nothing),
+        TWO_OF_THREE,
+    ),
+    in_program(
+        "a lag is full after one of three",
+        "it opens before the filter has settled",
+        "permissive-closes",
+        counted("T2.full", 3 * LAG_S, LAG_S),
+        TWO_OF_THREE,
+    ),
+    in_program(
+        "a level at the trip trips, by a lag",
+        "T2 closes early",
+        "stays-open",
+        compared("T2.tripped", LAG_S * LAG.below_01mm, Op.AT_MOST),
+        TWO_OF_THREE,
     ),
 )
 
@@ -343,4 +389,4 @@ SHARING = (
     ),
 )
 
-VESSEL_FAULTS: tuple[Fault, ...] = (*TRIPS, *BYPASSES, *SHARING)
+VESSEL_FAULTS: tuple[Fault, ...] = (*TRIPS, *LAGS, *BYPASSES, *SHARING)

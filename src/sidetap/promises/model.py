@@ -25,8 +25,8 @@ CRASH = "crash"
 class Clause:
     """One sentence of a promise: holds is true in every scan; text says what was seen when it is not.
 
-    output: the name under which the model's program gives holds. near: tags of the vessels, bays and rules whose
-    states it speaks of: where to look first for why it holds.
+    output: the name under which the model's program gives holds. near: the owners of the states that it
+    speaks of: where to look first for why it holds.
     """
 
     text: str
@@ -75,8 +75,8 @@ class Goal:
 class Model:
     """The program to check.
 
-    owners: state -> the tag of the vessel, bay or rule it belongs to, or "site". stored: input of the scheme -> the
-    judge's state that holds what is on disk.
+    owners: state -> the tag of the vessel, bay, rule or own promise it belongs to, or "site". stored: input of the
+    scheme -> the judge's state that holds what is on disk.
     hints: sentences about the judges' states that may help a proof; each is proved or dropped.
     guards: judges' states that say when others matter, such as a running ticket.
     """
@@ -101,15 +101,22 @@ class Scene:
         self.hints: list[Expr] = []
         self.guards: list[str] = []
         self._scheme = scheme
+        self._owner = _tags_of_states(site)
         self._judge_before: dict[str, Expr] = {}
         self._judge = Builder()
         self._stored = {name: f"stored.{word}" for name, word in stored.items()}
         self.crash = self._judge.input_bool(CRASH)
         self._inputs: dict[str, Expr] = {}
+        self._energised: dict[str, Expr] = {}
         self._module = {i.tag: i.module for i in site.inputs}
         read_as = {name: self._declare_stored(name, state) for name, state in self._stored.items()}
         read_as |= {tag: self.energised(tag) for tag in self._module if tag in scheme.inputs}
         self._states, self._outputs = _restartable(scheme, self.crash, read_as)
+        self._causes: dict[str, dict[str, Expr]] = {}
+        for name, output in self._outputs.items():
+            valve, is_cause, cause = name.partition(".block.")
+            if is_cause:
+                self._causes.setdefault(valve, {})[cause] = output
 
     def _declare_stored(self, name: str, state: str) -> Expr:
         declared = self._scheme.inputs[name]
@@ -123,6 +130,16 @@ class Scene:
             self._inputs[name] = Expr(Op.INPUT, self._scheme.inputs[name].type, (), name)
         return self._inputs[name]
 
+    @property
+    def input_names(self) -> list[str]:
+        """The inputs that are not read from the disk."""
+        return [name for name in self._scheme.inputs if name not in self._stored]
+
+    @property
+    def output_names(self) -> list[str]:
+        """The outputs of the scheme."""
+        return list(self._outputs)
+
     def high_of(self, name: str) -> int:
         """Return the highest value that an input of the scheme may have."""
         return self._scheme.inputs[name].high
@@ -131,13 +148,19 @@ class Scene:
         """Return an output of the scheme in this scan."""
         return self._outputs[name]
 
+    def causes(self, valve: str) -> Mapping[str, Expr]:
+        """Return what the scheme says, in this scan, of why a valve is kept closed: cause -> whether it stands."""
+        return self._causes[valve]
+
     def live(self, tag: str) -> Expr:
         """Return whether the module of a wired input is heard."""
         return self.input(f"{self._module[tag]}.live")
 
     def energised(self, tag: str) -> Expr:
         """Return whether a wired input is energised and heard."""
-        return self.input(tag) & self.live(tag)
+        if tag not in self._energised:
+            self._energised[tag] = self.input(tag) & self.live(tag)
+        return self._energised[tag]
 
     def kept(self, name: str, first: int | bool = False, high: int = 1) -> Expr:
         """Declare a judge's state that outlives crashes, in [0, high], and return its value before this scan."""
@@ -169,11 +192,15 @@ class Scene:
         """Say what the disk has after this scan."""
         self._judge.assign(self._stored[name], value)
 
-    def ranges(self) -> Iterable[tuple[str, Expr]]:
-        """Yield each whole-number state of the scheme and whether it stays in its range in this scan."""
+    def ranges(self) -> Iterable[tuple[str, str, Expr]]:
+        """Yield each whole-number state of the scheme, its owner, and whether it stays in its range in this scan."""
         for name, state in self._states.items():
             if state.type is Type.INT:
-                yield name, (state.next >= state.low) & (state.next <= state.high)
+                yield name, self.owner(name), (state.next >= state.low) & (state.next <= state.high)
+
+    def owner(self, state: str) -> str:
+        """Return what a state belongs to, by the first word of its name; a valve's states are its bay's."""
+        return self._owner.get(state.removeprefix("judge.").removeprefix("stored.").split(".")[0], "site")
 
     def model(self, promises: Iterable[Promise], goals: Mapping[tuple[str, str], Expr]) -> Model:
         """Return the finished model; goals by (name, subject)."""
@@ -201,18 +228,18 @@ class Scene:
             tuple(named),
             reached,
             MappingProxyType(self._stored),
-            MappingProxyType(_owners(self.site, program)),
+            MappingProxyType({name: self.owner(name) for name in program.states}),
             tuple(self.hints),
             tuple(f"judge.{g}" for g in self.guards),
         )
 
 
-def _owners(site: Site, program: Program) -> dict[str, str]:
-    """Return what each state belongs to, by the first word of its name; a valve's states are its bay's."""
-    owner = {thing.tag: thing.tag for things in (site.vessels, site.bays, site.rules) for thing in things}
-    owner |= {v.tag: v.bay for v in site.valves} | {a.tag: a.vessel for a in site.alarms}
-    words = {n: n.removeprefix("judge.").removeprefix("stored.").split(".")[0] for n in program.states}
-    return {name: owner.get(word, "site") for name, word in words.items()}
+def _tags_of_states(site: Site) -> dict[str, str]:
+    """Return the owner of the states that begin with each tag of the site."""
+    owner = {
+        thing.tag: thing.tag for things in (site.vessels, site.bays, site.rules, site.promises) for thing in things
+    }
+    return owner | {v.tag: v.bay for v in site.valves} | {a.tag: a.vessel for a in site.alarms}
 
 
 def _restartable(

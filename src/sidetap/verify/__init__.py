@@ -4,7 +4,8 @@ Site and compiled scheme -> verdicts. Nothing here runs on a plant, and "holds" 
 a statement that something is safe.
 """
 
+from sidetap.verify.goals import Reached
 from sidetap.verify.story import Step
-from sidetap.verify.verification import Progress, Reached, Verdict, Verification, verify
+from sidetap.verify.verification import Progress, Verdict, Verification, verify
 
 __all__ = ["Progress", "Reached", "Step", "Verdict", "Verification", "verify"]

@@ -3,21 +3,30 @@
 Events -> scans. A course starts at rest: everything healthy, keys released, levels half way up and polled once a
 second, limit switches that follow their valves a stroke later. Events change that from a moment on. The same few
 events tell a goal's natural course, the stem of a search, and in the end the story of a counter-example.
+
+Scans are SCAN_MS apart around everything that happens, and up to a stride apart where nothing does: strides of a
+second change little of what filters and timers see; longer ones make a sketch, in which ten minutes of open valve
+cost one late scan. A late scan empties the filters, so a sketch walks by seconds for a while before each event.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from sidetap.promises.model import CRASH, Model
+from sidetap.promises.model import Model
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import Type, Value
-from sidetap.site.model import Bay, Site
+from sidetap.site.model import SharedOnlyAbove, Site, Vessel
 
 SCAN_MS = 100
 POLL_MS = 1000
+STRIDE_MS = 1000  # longer is a gap for the filters
+SKETCH_MS = 3_600_000
 LATE = "scan.late"  # an event of this name makes the time before a scan longer, by its value in ms
+
+_NEVER_MS = 3_600_000  # the age of a level that has not come yet, and the highest there is
+_CLOSE_MS = 300  # so long after an event, scans come one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +41,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Tail:
-    """Scans at the end of a course whose inputs are given outright, with the time before each."""
+    """A scan at the end of a course: the time before it, and the inputs that the plant alone would not give."""
 
     elapsed_ms: int
     inputs: Mapping[str, Value]
@@ -40,16 +49,32 @@ class Tail:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Events until end_ms, then the tail."""
+    """Events until end_ms, then the tail.
+
+    stride_ms: the longest time between two scans. watched_ms: a second up to this moment is scanned one by one.
+    """
 
     events: tuple[Event, ...]
     end_ms: int
     tail: tuple[Tail, ...] = ()
+    stride_ms: int = SCAN_MS
+    watched_ms: int | None = None
 
 
 def polled(vessel: str) -> str:
     """Return the name of the fact that a vessel's level is polled."""
     return f"{vessel}.polled"
+
+
+def window_ms(vessel: Vessel) -> int:
+    """Return how long a vessel's filter takes to fill: its mean, or three times its lag."""
+    return max(vessel.trip.mean_ns, 3 * vessel.trip.lag_ns) // NS_PER_MS
+
+
+def rest_level(site: Site, vessel: Vessel) -> int:
+    """Return a level, in 0.1 mm, at which nothing is wrong, and at which bays may share the vessel."""
+    shared = [r.level_01mm for r in site.rules if isinstance(r, SharedOnlyAbove) and r.vessel == vessel.tag]
+    return (max(vessel.trip.reset_above_01mm, vessel.low_01mm, *shared) + vessel.high_01mm) // 2
 
 
 def rest_values(model: Model) -> dict[str, Value]:
@@ -58,243 +83,182 @@ def rest_values(model: Model) -> dict[str, Value]:
     rest: dict[str, Value] = {
         name: False if i.type is Type.BOOL else i.low for name, i in model.program.inputs.items()
     }
-    high_when_well = {i.tag for i in site.inputs} | {f"{m.tag}.live" for m in site.modules}
-    rest.update({name: True for name in high_when_well if name in rest})
+
+    def put(name: str, value: Value) -> None:
+        if name in rest:
+            rest[name] = value
+
+    for wired in (*(i.tag for i in site.inputs), *(f"{m.tag}.live" for m in site.modules)):
+        put(wired, True)
     for bay in site.bays:
-        rest[bay.hand_input] = False
-        rest[bay.open_key] = False
-        rest[f"{bay.tag}.choice"] = 1
+        put(bay.hand_input, False)
+        put(bay.open_key, False)
+        put(f"{bay.tag}.choice", 1)
     for valve in site.valves:
-        rest[f"{valve.tag}.on_ticket"] = True
+        put(f"{valve.tag}.on_ticket", True)
+        put(valve.open_switch, False)
     for vessel in site.vessels:
-        rest[f"{vessel.tag}.level"] = (vessel.trip.reset_above_01mm + vessel.high_01mm) // 2
+        put(f"{vessel.tag}.level", rest_level(site, vessel))
+        put(f"{vessel.tag}.new", True)
         rest[polled(vessel.tag)] = True
+    if site.bypass is not None:
+        put("site.bypass_ms", site.bypass.time_ns // NS_PER_MS)
     rest[LATE] = 0
     return rest
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    at_ms: int
+    name: str
+    value: Value | None  # None: as at rest again
+    close_ms: int  # for so long after it, scans come one by one
 
 
 class Plant:
     """Turns a course into each scan's inputs; its owner sets commands after each scan to what the scan gave."""
 
-    def __init__(self, model: Model, course: Course) -> None:
+    def __init__(self, model: Model, course: Course, rest: Mapping[str, Value] | None = None) -> None:
+        """Prepare the first scan; rest: what rest_values gives, for those who have it."""
         self.now_ms = 0
         self.commands: Mapping[str, bool] = {}
-        self._model, self._course = model, course
-        self._rest = rest_values(model)
-        self._facts = dict(self._rest)
-        changes: list[tuple[int, str, Value | None]] = []
-        for e in course.events:
-            changes.append((e.at_ms, e.name, e.value))
-            if e.lasts_ms is not None:
-                changes.append((e.at_ms + e.lasts_ms, e.name, None))
-        self._changes = sorted(changes, key=lambda c: c[0])
+        self._course = course
+        self._rest = rest if rest is not None else rest_values(model)
+        names = model.program.inputs
+        self._inputs = {name: self._rest[name] for name in names}
+        self._facts = {name: value for name, value in self._rest.items() if name not in names}
+        self._changes = _changes(course, self._rest)
         self._next = 0
+        self._tails = 0
         self._forced: set[str] = set()
-        self._seen = {v.tag: False for v in model.site.valves}
-        self._moved_ms = {v.tag: -v.stroke_ns // NS_PER_MS for v in model.site.valves}
+        self._valves = [
+            (v.tag, v.closed_switch, v.open_switch, v.stroke_ns // NS_PER_MS)
+            for v in model.site.valves
+            if f"{v.tag}.command" in model.program.outputs
+        ]
+        self._open = {tag: False for tag, *_ in self._valves}
+        self._moved_ms = {tag: -stroke_ms for tag, _, _, stroke_ms in self._valves}
+        self._moving: set[str] = {tag for tag, *_ in self._valves}
+        self._vessels = [(v.tag, f"{v.tag}.age", f"{v.tag}.new") for v in model.site.vessels]
         self._good_ms: dict[str, int] = {}
+        self._close_until_ms = _CLOSE_MS
+        # before an event of a sketch: long enough for every filter
+        self._walk_ms = max((window_ms(v) for v in model.site.vessels), default=0) + 2 * STRIDE_MS
 
     def scans(self) -> Iterator[tuple[int, dict[str, Value]]]:
         """Yield the course scan by scan: the time before the scan and its inputs."""
         while self.now_ms < self._course.end_ms:
             yield self.scan(self.commands)
         for last in self._course.tail:
+            self._tails += 1
             self.now_ms += last.elapsed_ms
-            yield last.elapsed_ms, dict(last.inputs)
+            usual = self._scan(last.elapsed_ms, self.commands)
+            yield last.elapsed_ms, {**usual, **last.inputs}
 
     def scan(self, commands: Mapping[str, bool]) -> tuple[int, dict[str, Value]]:
         """Return the time before the next scan and its inputs; commands are those that the scan before gave."""
-        for tag, command in commands.items():
-            if command is not self._seen[tag]:
-                self._seen[tag] = command
-                self._moved_ms[tag] = self.now_ms
-        elapsed_ms = SCAN_MS + self._late_ms(self.now_ms + SCAN_MS)
+        next_ms = self._next_ms(commands)
+        elapsed_ms = next_ms - self.now_ms + self._late_ms(next_ms)
         self.now_ms += elapsed_ms
-        come: set[str] = set()
-        while self._next < len(self._changes) and self._changes[self._next][0] <= self.now_ms:
-            _, name, value = self._changes[self._next]
-            if value is None and name in come:
-                break  # what came and went between two scans is seen by one of them
-            come.add(name)
-            self._facts[name] = self._rest[name] if value is None else value
-            # while an event says what a switch or an age is, it doesn't follow its valve or its polls
-            (self._forced.discard if value is None else self._forced.add)(name)
-            self._next += 1
+        return elapsed_ms, self._scan(elapsed_ms, commands)
+
+    def upto_now(self) -> Course:
+        """Return what of the course has been so far."""
+        if self._tails:
+            return replace(self._course, tail=self._course.tail[: self._tails])
+        return replace(self._course, end_ms=self.now_ms, tail=())
+
+    def _scan(self, elapsed_ms: int, commands: Mapping[str, bool]) -> dict[str, Value]:
+        """Return the inputs at now_ms, elapsed_ms after the scan before."""
+        self._follow(commands, self.now_ms - elapsed_ms)
+        self._apply_changes()
         self._move_valves()
         self._poll_levels(elapsed_ms)
-        return elapsed_ms, {name: self._facts[name] for name in self._model.program.inputs}
+        return dict(self._inputs)
+
+    def _next_ms(self, commands: Mapping[str, bool]) -> int:
+        """Return when the next scan is due."""
+        now_ms, soonest_ms = self.now_ms, self.now_ms + SCAN_MS
+        if now_ms < self._close_until_ms or any(
+            commands.get(tag, is_open) is not is_open for tag, is_open in self._open.items()
+        ):
+            return soonest_ms
+        upcoming_ms = self._changes[self._next].at_ms if self._next < len(self._changes) else self._course.end_ms
+        upcoming_ms = min(upcoming_ms, self._course.end_ms)
+        due_ms = now_ms + min(self._course.stride_ms, STRIDE_MS)
+        if self._course.stride_ms > STRIDE_MS:
+            due_ms = max(due_ms, min(now_ms + self._course.stride_ms, upcoming_ms - self._walk_ms))
+        for tag, _, _, stroke_ms in self._valves:
+            if tag in self._moving:
+                due_ms = min(due_ms, self._moved_ms[tag] + stroke_ms)
+        return max(soonest_ms, min(due_ms, upcoming_ms - SCAN_MS))
 
     def _late_ms(self, next_ms: int) -> int:
         """Return by how much the scan due at next_ms is late."""
-        for at_ms, name, value in self._changes[self._next :]:
-            if at_ms > next_ms:
+        for change in self._changes[self._next :]:
+            if change.at_ms > next_ms:
                 break
-            if name == LATE and value:
-                return int(value)
+            if change.name == LATE and change.value:
+                return int(change.value)
         return 0
 
+    def _apply_changes(self) -> None:
+        come: set[str] = set()
+        while self._next < len(self._changes) and self._changes[self._next].at_ms <= self.now_ms:
+            change = self._changes[self._next]
+            if change.value is None and change.name in come:
+                break  # what came and went between two scans is seen by one of them
+            self._next += 1
+            self._close_until_ms = max(self._close_until_ms, self.now_ms + change.close_ms)
+            if not change.name:
+                continue
+            come.add(change.name)
+            facts = self._inputs if change.name in self._inputs else self._facts
+            facts[change.name] = self._rest[change.name] if change.value is None else change.value
+            # while an event says what a switch or an age is, it doesn't follow its valve or its polls
+            (self._forced.discard if change.value is None else self._forced.add)(change.name)
+            self._moving.update(self._open)
+
+    def _follow(self, commands: Mapping[str, bool], since_ms: int) -> None:
+        for tag, command in commands.items():
+            if tag in self._open and command is not self._open[tag]:
+                self._open[tag] = command
+                self._moved_ms[tag] = since_ms
+                self._moving.add(tag)
+                self._close_until_ms = max(self._close_until_ms, since_ms + _CLOSE_MS)
+
     def _move_valves(self) -> None:
-        for valve in self._model.site.valves:
-            there = self.now_ms - self._moved_ms[valve.tag] >= valve.stroke_ns // NS_PER_MS
-            for switch, wanted in ((valve.closed_switch, False), (valve.open_switch, True)):
-                if switch not in self._forced:
-                    self._facts[switch] = there and self._seen[valve.tag] is wanted
+        for tag, closed_switch, open_switch, stroke_ms in self._valves:
+            if tag not in self._moving:
+                continue
+            there = self.now_ms - self._moved_ms[tag] >= stroke_ms
+            for switch, wanted in ((closed_switch, False), (open_switch, True)):
+                if switch not in self._forced and switch in self._inputs:
+                    self._inputs[switch] = there and self._open[tag] is wanted
+            if there:
+                self._moving.discard(tag)
 
     def _poll_levels(self, elapsed_ms: int) -> None:
-        for vessel in self._model.site.vessels:
-            tag, age = vessel.tag, f"{vessel.tag}.age"
-            due = self.now_ms % POLL_MS < elapsed_ms and bool(self._facts[polled(tag)])
-            good = due and not self._facts[f"{tag}.bad"]
+        due = self.now_ms % POLL_MS < elapsed_ms
+        for tag, age, new in self._vessels:
+            good = due and bool(self._facts[polled(tag)]) and not self._inputs.get(f"{tag}.bad")
             if good:
                 self._good_ms[tag] = self.now_ms
-            self._facts[f"{tag}.new"] = good
-            if age not in self._forced:
-                high = self._model.program.inputs[age].high
-                self._facts[age] = min(self.now_ms - self._good_ms.get(tag, -high), high)
+            if new in self._inputs:
+                self._inputs[new] = good
+            if age in self._inputs and age not in self._forced:
+                self._inputs[age] = min(self.now_ms - self._good_ms.get(tag, -_NEVER_MS), _NEVER_MS)
 
 
-def loading(site: Site, bay: Bay, choice: int, start_ms: int = 0) -> tuple[list[Event], int]:
-    """Return the events that open a valve on a new ticket, and the moment of the opening.
-
-    The hose is seen off and put on, a ticket is opened, and the key is pressed once the mean has filled.
-    """
-    valve = site.valves_of(bay.tag)[choice - 1]
-    window_ms = site.vessel(valve.vessel).trip.mean_ns // NS_PER_MS
-    press_ms = start_ms + max(window_ms, 1000) + 2300  # between two polls
-    return [
-        Event(start_ms + 1000, bay.hose_input, False, 1000),
-        Event(start_ms + 2500, f"{bay.tag}.ticket_open", True, SCAN_MS),
-        Event(start_ms + 2500, f"{bay.tag}.choice", choice),
-        Event(press_ms, bay.open_key, True, 500),
-    ], press_ms
-
-
-def natural_courses(model: Model) -> Iterator[tuple[str, str, Course]]:
-    """Yield for each goal of each bay the courses of events that should reach it: (goal, bay, course)."""
-    site = model.site
-    for bay in site.bays:
-        for choice, valve in enumerate(site.valves_of(bay.tag), 1):
-            opening, at_ms = loading(site, bay, choice)
-            yield "can-open", bay.tag, Course(tuple(opening), at_ms + 1000)
-            limit_ms = valve.open_limit_ns // NS_PER_MS
-            yield "can-reach-limit", bay.tag, Course(tuple(opening), at_ms + limit_ms + 1000)
-            again, now_ms = _all_restarts(bay, opening, at_ms)
-            yield "can-use-all-restarts", bay.tag, Course(tuple(again), now_ms + 1000)
-            yield "can-trip-and-reopen", bay.tag, _trip_and_reopen(site, bay, choice)
-
-
-def _all_restarts(bay: Bay, opening: list[Event], at_ms: int) -> tuple[list[Event], int]:
-    """Return the events that close and open again as often as a ticket permits, and the last opening's moment."""
-    wait_ms = bay.restart_wait_ns // NS_PER_MS
-    events = list(opening)
-    for _ in range(bay.restarts):
-        events.append(Event(at_ms + 5_000, f"{bay.tag}.panel_close", True, SCAN_MS))
-        at_ms += 5_000 + wait_ms + 2_000
-        events.append(Event(at_ms, bay.open_key, True, 500))
-    return events, at_ms
-
-
-def _trip_and_reopen(site: Site, bay: Bay, choice: int) -> Course:
-    vessel = site.vessel(site.valves_of(bay.tag)[choice - 1].vessel)
-    window_ms = vessel.trip.mean_ns // NS_PER_MS
-    events, now_ms = loading(site, bay, choice)
-    rest = (vessel.trip.reset_above_01mm + vessel.high_01mm) // 2
-    low_ms = now_ms + 3_000
-    up_ms = low_ms + window_ms + vessel.trip.delay_ns // NS_PER_MS + 3_000
-    events += [
-        Event(low_ms, f"{vessel.tag}.level", vessel.trip.below_01mm - 100),
-        Event(up_ms, f"{vessel.tag}.level", rest),
-        Event(up_ms + window_ms + 3_000, f"{vessel.tag}.reset", True, SCAN_MS),
-        Event(up_ms + window_ms + 4_000, f"{bay.tag}.ticket_end", True, SCAN_MS),
-    ]
-    reopening, end_ms = loading(site, bay, choice, up_ms + window_ms + 5_000)
-    return Course((*events, *reopening), end_ms + 1_000)
-
-
-def edge_courses(model: Model) -> Iterator[Course]:
-    """Yield courses along the edges of rules: levels exactly at a limit, crashes, stuck switches, odd presses."""
-    site = model.site
-    for bay in site.bays:
-        wait_ms = bay.restart_wait_ns // NS_PER_MS
-        for choice, valve in enumerate(site.valves_of(bay.tag), 1):
-            vessel = site.vessel(valve.vessel)
-            trip, level = vessel.trip, f"{vessel.tag}.level"
-            mean_ms = trip.mean_ns // NS_PER_MS
-            opening, at_ms = loading(site, bay, choice)
-            stuck_ms = valve.supervise_ns // NS_PER_MS + 2_000
-            low_ms = at_ms + 3_000
-            settled_ms = low_ms + mean_ms + trip.delay_ns // NS_PER_MS + 2_000
-
-            def course(end_ms: int, *events: Event, opening: list[Event] = opening) -> Course:
-                return Course((*opening, *events), end_ms)
-
-            yield course(settled_ms, Event(low_ms, level, trip.below_01mm))
-            yield course(at_ms + 1_000, Event(at_ms - mean_ms - 1_300, level, trip.below_01mm - 1))
-            yield course(settled_ms, Event(low_ms, level, trip.below_01mm - 1))
-            for reset_level in (trip.reset_above_01mm, trip.reset_above_01mm - 1):
-                up_ms = settled_ms + mean_ms + 3_000
-                again_ms = max(up_ms, low_ms + wait_ms + mean_ms) + 3_000
-                yield course(
-                    again_ms + 2_000,
-                    Event(low_ms, level, trip.below_01mm - 1),
-                    Event(settled_ms, level, reset_level),
-                    Event(up_ms, f"{vessel.tag}.reset", True, SCAN_MS),
-                    Event(again_ms, bay.open_key, True, 500),
-                )
-            resume_ms = low_ms + mean_ms + 5_000
-            press_ms = max(resume_ms, low_ms + wait_ms) + 3_000
-            yield course(
-                press_ms + 5_000,
-                Event(low_ms, CRASH, True, SCAN_MS),
-                Event(resume_ms, f"{bay.tag}.ticket_resume", True, SCAN_MS),
-                Event(press_ms, bay.open_key, True, 500),
-                Event(press_ms + 3_000, CRASH, True, SCAN_MS),
-            )
-            yield course(
-                low_ms + 2 * stuck_ms,
-                Event(low_ms, f"{bay.tag}.panel_close", True, SCAN_MS),
-                Event(low_ms, valve.closed_switch, False, stuck_ms),
-                Event(low_ms + stuck_ms + 1_000, f"{bay.tag}.lockout_reset", True, SCAN_MS),
-            )
-            yield course(low_ms + 2_000, Event(at_ms + 1_000, bay.open_key, True, 500))
-            # a crash in the last permitted opening, and a new ticket as early as can be
-            used, last_ms = _all_restarts(bay, opening, at_ms)
-            crash_ms = last_ms + 3_000
-            late_ms = crash_ms + mean_ms + 3_000
-            yield Course(
-                (
-                    *used,
-                    Event(crash_ms, CRASH, True, SCAN_MS),
-                    Event(crash_ms + SCAN_MS, bay.hose_input, False, SCAN_MS),
-                    Event(crash_ms + SCAN_MS, f"{bay.tag}.ticket_open", True, SCAN_MS),
-                    Event(late_ms, bay.open_key, True, 500),
-                ),
-                late_ms + 2_000,
-            )
-
-
-def long_courses(model: Model) -> Iterator[Course]:
-    """Yield courses that use up the open time of a ticket with something odd on the way.
-
-    Half way to the limit the key is pressed again; or the valve is closed and opened again; or the station crashes
-    and the load is resumed. Each then goes on until the limit must have closed the valve.
-    """
-    for bay in model.site.bays:
-        wait_ms = bay.restart_wait_ns // NS_PER_MS + 2_000
-        for choice, valve in enumerate(model.site.valves_of(bay.tag), 1):
-            opening, at_ms = loading(model.site, bay, choice)
-            limit_ms = valve.open_limit_ns // NS_PER_MS
-            half_ms = at_ms + limit_ms // 2 // SCAN_MS * SCAN_MS
-            end_ms = at_ms + limit_ms + wait_ms + 30_000
-            again = Event(half_ms, bay.open_key, True, 500)
-            yield Course((*opening, again), end_ms)
-            close = Event(half_ms, f"{bay.tag}.panel_close", True, SCAN_MS)
-            reopen = Event(half_ms + wait_ms, bay.open_key, True, 500)
-            yield Course((*opening, close, reopen), end_ms)
-            # just before the next storing, and the start takes longer than the watchdog's relay holds the valve
-            crash_ms = half_ms + 900
-            crash = [Event(crash_ms, CRASH, True, SCAN_MS), Event(crash_ms, LATE, 5_000, SCAN_MS)]
-            window_ms = model.site.vessel(valve.vessel).trip.mean_ns // NS_PER_MS
-            resume = Event(crash_ms + 6_000, f"{bay.tag}.ticket_resume", True, SCAN_MS)
-            reopen = Event(crash_ms + 6_000 + max(wait_ms, window_ms + 2_000), bay.open_key, True, 500)
-            yield Course((*opening, *crash, resume, reopen), end_ms)
+def _changes(course: Course, known: Mapping[str, Value]) -> list[_Change]:
+    """Return what changes in a course, in order of time; events of inputs that are not known change nothing."""
+    changes = []
+    for e in course.events:
+        if e.name not in known:
+            continue
+        changes.append(_Change(e.at_ms, e.name, e.value, _CLOSE_MS))
+        if e.lasts_ms is not None:
+            changes.append(_Change(e.at_ms + e.lasts_ms, e.name, None, _CLOSE_MS))
+    if course.watched_ms is not None:
+        changes.append(_Change(course.watched_ms - STRIDE_MS, "", None, STRIDE_MS + _CLOSE_MS))
+    return sorted(changes, key=lambda c: c.at_ms)

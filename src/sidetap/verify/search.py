@@ -1,226 +1,395 @@
-"""Finding a counter-example: runs of scripted and disturbed courses, then one last scan asked of the solver.
+"""Finding a counter-example: courses of events near a clause, then one or two last scans asked of the solver.
 
-A model -> runs of it, the states they went through, and for each clause the first course that broke it. What is
-found here is only offered: the unchanged scheme has the last word (see replay).
+A model and the clauses that nobody could prove -> for a promise, a course that breaks it, replayed in the unchanged
+scheme and told in words. Theory of operation: a clause speaks of few bays and vessels, so its courses are run in
+its neighbourhood, where the rest of the yard rests (see near). Courses lead to states; from every one of them the
+solver looks for a last scan, with any inputs and any time before it, that breaks a clause. What is found is quietened
+there and has to stand its replay in the whole yard; where it doesn't, or nothing is found, the neighbourhood grows.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
+from typing import Any
 
-from sidetap.promises.model import CRASH, Clause, Model
+from sidetap.promises.model import CRASH, Clause, Model, Promise
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import GeneratedRunner, Type, Value
+from sidetap.scheme import Expr, GeneratedRunner, Input, Op, Program, Type, Value, all_of, constant, ordered
+from sidetap.site.model import Bay
 from sidetap.verify import smt
-from sidetap.verify.course import (
-    LATE,
-    SCAN_MS,
-    Course,
-    Event,
-    Plant,
-    Tail,
-    edge_courses,
+from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
+from sidetap.verify.near import Near, Surroundings
+from sidetap.verify.replay import Replayed, Replayer
+from sidetap.verify.scripts import (
+    choices,
     long_courses,
-    natural_courses,
-    polled,
-    rest_values,
+    one_bay,
+    rules_of_the_site,
+    sharing_bays,
+    two_bays,
+    two_valves,
 )
+from sidetap.verify.story import Step, tell
 
-_SNAPSHOTS = 400  # states from which the solver is asked for a last scan
-_ROUNDS = 60  # random courses to try when all else has found nothing
-_LONG_MS = 150_000  # courses longer than this are run a few times only
+_SNAPSHOTS = 300  # states from which the solver is asked for a last scan
+_ROUNDS = 200  # disturbed courses to try when all else has found nothing
+# of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
+STAGES = 4
+# of a neighbourhood: as the clause says; all vessels of these bays; all bays that share one
+WIDTHS = 3
+_FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
 @dataclass(frozen=True, slots=True)
-class Snapshot:
+class CounterExample:
+    """A course that breaks a clause in the unchanged scheme: as events, scan by scan up to the break, in words."""
+
+    clause: Clause
+    course: Course
+    scans: tuple[Replayed, ...]
+    story: tuple[Step, ...]
+
+
+class Search:
+    """Looks for counter-examples in one model. Courses are run for all unproved clauses together."""
+
+    def __init__(self, model: Model, unproved: Iterable[Clause]) -> None:
+        self._model = model
+        subject = {c.output: p.subject for p in model.promises for c in p.clauses}
+        around = Surroundings(model)
+        self._around = around
+        self._unproved = {c.output: c for c in unproved}
+        self._near = {c.output: around.of(c, subject[c.output]) for c in self._unproved.values()}
+        self._hunts: dict[Near, Hunt] = {}
+        self._replayer: Replayer | None = None
+
+    def counter_example(self, promise: Promise) -> CounterExample | None:
+        """Return a course that breaks one of the promise's unproved clauses, or None when none was found.
+
+        Cheap stages come before thorough ones and small neighbourhoods before wide ones, in turn.
+        """
+        mine = [c for c in promise.clauses if c.output in self._unproved]
+        widths = [[(c, self._near[c.output]) for c in mine]]
+        for _ in range(WIDTHS - 1):
+            widths.append([(c, self._around.wider(near)) for c, near in widths[-1]])
+        for turn in range(STAGES + WIDTHS - 1):
+            for width, pairs in enumerate(widths[: turn + 1]):
+                stage = turn - width
+                for near in dict.fromkeys(near for _, near in pairs) if stage < STAGES else ():
+                    found = self._stands(near, [c for c, n in pairs if n == near], stage)
+                    if found is not None:
+                        return found
+        return None
+
+    def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
+        """Return what the hunt in a neighbourhood finds by a stage, once it has stood its replay."""
+        hunt = self._hunt(near)
+        while True:
+            found = hunt.find([c for c in clauses if c.output not in hunt.refuted], stage)
+            if found is None:
+                return None
+            clause, course = found
+            course = hunt.quietened(clause, course)
+            scans = self._replayed(clause, course)
+            if scans is not None:
+                return CounterExample(clause, course, scans, tell(self._model.site, course, scans, clause))
+            hunt.refuted.add(clause.output)
+
+    def _hunt(self, near: Near) -> Hunt:
+        if near not in self._hunts:
+            within = [c for o, c in self._unproved.items() if near.holds(self._near[o])]
+            self._hunts[near] = Hunt(self._around.cut(near, [c.output for c in within]), near, within)
+        return self._hunts[near]
+
+    def _replayed(self, clause: Clause, course: Course) -> tuple[Replayed, ...] | None:
+        """Return the course in the unchanged scheme up to the scan that breaks the clause, None if none does."""
+        if self._replayer is None:
+            self._replayer = Replayer(self._model, list(self._unproved))
+        scans = []
+        for scan in self._replayer.scans(course):
+            scans.append(scan)
+            if not scan.outputs[clause.output]:
+                return tuple(scans)
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Snapshot:
     """A state that a course reaches, and the course up to it."""
 
     course: Course
     states: dict[str, Value]
 
 
-@dataclass(frozen=True, slots=True)
-class Scanned:
-    """One scan of a run: when it was, the states after it, and its outputs, the clauses among them."""
+class Hunt:
+    """Runs courses in one neighbourhood, piece by piece, and keeps the first course that broke each clause."""
 
-    now_ms: int
-    states: dict[str, Value]
-    outputs: dict[str, Value]
-
-
-class Search:
-    """Runs courses of one model and keeps what they showed: states, and the first course that broke each clause."""
-
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: Model, near: Near, clauses: Sequence[Clause]) -> None:
         self.model = model
-        self.broken: dict[str, Course] = {}
-        self._names = [c.output for p in model.promises for c in p.clauses]
-        self._valves = [v.tag for v in model.site.valves]
-        outputs = self._names + [f"{v}.command" for v in self._valves]
-        self._runner = GeneratedRunner(replace(model.program, outputs={n: model.program.outputs[n] for n in outputs}))
-        self._key = itemgetter(*(n for n, s in model.program.states.items() if s.type is Type.BOOL))
-        self._holds = itemgetter(*self._names)
-        self._snapshots: dict[tuple[Value, ...], Snapshot] = {}
-        self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
-        self._deviations = list(deviations(model))
-        natural = [c for _, _, c in natural_courses(model) if c.end_ms <= _LONG_MS]
-        self._short = [*natural, *edge_courses(model)]
-        # what is still to be run
-        self._scripts = iter(self._short)
-        self._long = long_courses(model)
-        self._random = (
-            self._disturbed(self._rng.choice(self._short), self._rng.choice([1, 2, 4])) for _ in range(_ROUNDS)
+        self.clauses = tuple(clauses)
+        self._near = near
+        self._rest = rest_values(model)
+        self.refuted: set[str] = set()  # clauses whose course here did nothing in the whole yard
+        self._broken: dict[str, Course] = {}
+        self._names = [c.output for c in clauses]
+        self._commands = [(v.tag, f"{v.tag}.command") for v in model.site.valves]
+        self._runner = GeneratedRunner(model.program)
+        self._holds = itemgetter(*self._names, self._names[0])  # twice, so that one name gives a tuple too
+        states = model.program.states
+        self._single = itemgetter(
+            *(n for n, s in states.items() if s.type is Type.BOOL or s.high - s.low <= _FEW), next(iter(states))
         )
-        self.rows: list[list[Value]] = []
+        self._snapshots: dict[tuple[Value, ...], _Snapshot] = {}
+        self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
+        self._work = self._pieces()
+        self._stage = 0
+
+    def find(self, clauses: Sequence[Clause], stage: int) -> tuple[Clause, Course] | None:
+        """Return one of the clauses and a course that breaks it, or None when all up to a stage has been tried."""
+        while clauses:
+            for clause in clauses:
+                if clause.output in self._broken:
+                    return clause, self._broken[clause.output]
+            if self._stage > stage:
+                return None
+            self._stage = next(self._work, STAGES)
+        return None
 
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
-        for scanned in self._scans(course):
-            if not scanned.outputs[clause.output]:
-                return scanned.now_ms
+        for plant, _, outputs in self._scans(course):
+            if not outputs[clause.output]:
+                return plant.now_ms
         return None
 
-    def inputs_after(self, course: Course) -> dict[str, Value]:
-        """Return the inputs that the plant gives in the scan after the course's events."""
-        plant = Plant(self.model, course)
-        for _ in self._scans(replace(course, tail=()), plant):
-            pass
-        return plant.scan(plant.commands)[1]
+    # -- what is tried, in this order
 
-    def explore(self) -> None:
-        """Follow the scripts, use up one limit, and run each script once more with disturbances."""
-        long = [c for _, _, c in natural_courses(self.model) if c.end_ms > _LONG_MS][:1]
-        for course in (*self._scripts, *long):
-            self._observe(course)
-        for course in self._short:
-            self._observe(self._disturbed(course, 4))
+    def _pieces(self) -> Iterator[int]:
+        """Try all there is, piece by piece, each time saying which stage it is in."""
+        short: list[Course] = []
+        site = self.model.site
+        bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
+        bays = bays or [(bay, 1) for bay in site.bays]
+        for bay, choice in bays:
+            yield from self._run(one_bay(site, bay, choice), short, 0)
+        yield from self._ask_for_scans(1, SCAN_MS, 0)
+        for kind in (rules_of_the_site, two_valves):
+            for bay, choice in bays:
+                yield from self._run(kind(site, bay, choice), short, 1)
+        for pair in sharing_bays(site):
+            yield from self._run(two_bays(site, *pair), short, 1)
+        yield from self._ask_for_scans(1, None, 1)
+        for bay, choice in bays:
+            yield from self._run(long_courses(site, bay, choice), [], 2)
+        yield from self._ask_for_scans(1, None, 2)
+        yield from self._ask_for_scans(2, None, 3)
+        odd = list(deviations(self.model, [bay for bay, _ in bays]))
+        odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
+        yield from self._run(odd_courses, [], 3)
+        yield from self._ask_for_scans(1, None, 3)
 
-    def hunt(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
-        """Return one of the clauses and a course that breaks it, or None when none was found."""
-        return (
-            self._broken_among(clauses)
-            or self._run_until_broken(self._scripts, clauses)
-            or self._last_scan(clauses, SCAN_MS)
-            or self._run_until_broken(self._long, clauses)
-            or self._last_scan(clauses, None)
-            or self._run_until_broken(self._random, clauses)
-        )
-
-    def _run_until_broken(self, courses: Iterator[Course], clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
-        """Run courses until one breaks a clause. Each is run once, and looks for every clause that there is."""
+    def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         for course in courses:
+            kept.append(course)
             self._observe(course)
-            hit = self._broken_among(clauses)
-            if hit is not None:
-                return hit
-        return None
-
-    def _broken_among(self, clauses: Sequence[Clause]) -> tuple[Clause, Course] | None:
-        for clause in clauses:
-            if clause.output in self.broken:
-                return clause, self.broken[clause.output]
-        return None
-
-    def quietened(self, clause: Clause, course: Course) -> Course:
-        """Return the course without the events and inputs that the clause breaks without as well."""
-        for event in course.events:
-            fewer = replace(course, events=tuple(e for e in course.events if e is not event))
-            if self.first_break(clause, fewer) is not None:
-                course = fewer
-        ordinary = replace(course, tail=(), end_ms=course.end_ms + SCAN_MS)
-        if course.tail and self.first_break(clause, ordinary) is not None:
-            course = ordinary
-        elif course.tail:
-            course = self._quiet_tail(clause, course)
-        at_ms = self.first_break(clause, course)
-        if at_ms is not None and at_ms <= course.end_ms:
-            course = replace(course, end_ms=at_ms, tail=())
-        events = sorted((e for e in course.events if e.at_ms <= course.end_ms), key=lambda e: e.at_ms)
-        return replace(course, events=tuple(events))
-
-    def _quiet_tail(self, clause: Clause, course: Course) -> Course:
-        """Set the inputs of the last scan back to what the plant would give, where that changes nothing."""
-        (last,) = course.tail
-        inputs = dict(last.inputs)
-        for name, value in self.inputs_after(course).items():
-            trial = Tail(last.elapsed_ms, {**inputs, name: value})
-            if self.first_break(clause, replace(course, tail=(trial,))) is not None:
-                inputs[name] = value
-        return replace(course, tail=(Tail(last.elapsed_ms, inputs),))
-
-    def _scans(self, course: Course, plant: Plant | None = None) -> Iterator[Scanned]:
-        plant = plant or Plant(self.model, course)
-        states = self._runner.first_states()
-        for elapsed_ms, inputs in plant.scans():
-            states, outputs = self._runner.step(states, inputs, elapsed_ms)
-            plant.commands = {v: bool(outputs[f"{v}.command"]) for v in self._valves}
-            yield Scanned(plant.now_ms, states, outputs)
+            yield stage
 
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()
-        for n, scanned in enumerate(self._scans(course)):
-            key = self._key(scanned.states)
-            # scans in which nothing but time passes teach little: every seventh is kept
-            if key != before or n % 7 == 0:
-                self.rows.append(list(scanned.states.values()))
+        for plant, states, outputs in self._scans(course):
+            key = self._single(states)
+            if key != before and key not in self._snapshots:
+                self._snapshots[key] = _Snapshot(plant.upto_now(), states)
             before = key
-            if key not in self._snapshots:
-                self._snapshots[key] = Snapshot(replace(course, end_ms=scanned.now_ms), scanned.states)
-            for name in () if all(self._holds(scanned.outputs)) else self._names:
-                if not scanned.outputs[name]:
-                    self.broken.setdefault(name, replace(course, end_ms=scanned.now_ms))
+            if not all(self._holds(outputs)):
+                for name in self._names:
+                    if not outputs[name]:
+                        self._broken.setdefault(name, plant.upto_now())
 
-    def _last_scan(self, clauses: Sequence[Clause], elapsed_ms: int | None) -> tuple[Clause, Course] | None:
-        """Ask the solver for one scan that breaks one of the clauses from a state some course has reached.
+    def _scans(self, course: Course) -> Iterator[tuple[Plant, dict[str, Value], dict[str, Value]]]:
+        """Yield scan by scan the plant, the states after the scan, and its outputs, the clauses among them."""
+        plant = Plant(self.model, course, self._rest)
+        states = self._runner.first_states()
+        for elapsed_ms, inputs in plant.scans():
+            states, outputs = self._runner.step(states, inputs, elapsed_ms)
+            plant.commands = {tag: bool(outputs[name]) for tag, name in self._commands}
+            yield plant, states, outputs
 
-        elapsed_ms: the time before that scan, or None for any.
+    def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
+        """Ask the solver for last scans that break a clause from a state that some course has reached.
+
+        elapsed_ms: the time before each scan, or None for any.
         """
-        program = self.model.program
-        expressions = [program.outputs[c.output] for c in clauses]
-        needed = set(program.cone(expressions)[0])
-        names = [n for n in program.states if n in needed]
-        distinct: dict[tuple[Value, ...], Snapshot] = {}
-        for snapshot in list(self._snapshots.values())[:_SNAPSHOTS]:
-            distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
-        scan = smt.Scan(program)
+        program = unrolled(self.model.program, self._names, count, elapsed_ms)
+        left = [n for n in self._names if n not in self._broken]
+        if not left:
+            return
+        question = smt.Scan(program)
         solver = smt.Solver()
-        solver.add(smt.some(smt.negation(scan.term(e)) for e in expressions))
-        solver.add(scan.states_are_one_of(names, list(distinct)))
-        solver.add(*scan.bounds(elapsed_ms))
-        answer = solver.ask()
-        if answer is False or answer is None:
-            return None
-        found = scan.read(answer)
-        snapshot = distinct[tuple(found.states[n] for n in names)]
-        tail = Tail(found.elapsed_ms, {n: found.inputs[n] for n in program.inputs})
-        course = replace(snapshot.course, tail=(tail,))
-        return next((c, course) for c in clauses if self.first_break(c, course) is not None)
+        solver.add(*question.bounds())
+        needed = set(_looked_at(program.outputs[n] for n in left))
+        names = [n for n in program.states if n in needed]
+        distinct: dict[tuple[Value, ...], _Snapshot] = {}
+        for snapshot in self._snapshots.values():
+            distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
+        rows = list(distinct)
+        rows = rows[:: len(rows) // _SNAPSHOTS + 1]
+        if names:
+            solver.add(question.states_are_one_of(names, rows))
+        while left:
+            answer = solver.ask_with(smt.some(smt.negation(question.term(program.outputs[n])) for n in left))
+            if answer is False or answer is None:
+                return
+            found = question.read(answer)
+            snapshot = distinct[tuple(found.states[n] for n in names)]
+            events = tuple(e for e in snapshot.course.events if e.at_ms <= snapshot.course.end_ms)
+            self._observe(replace(snapshot.course, events=events, tail=_tail(found, count, elapsed_ms)))
+            yield stage
+            still = [n for n in left if n not in self._broken]
+            if len(still) == len(left):
+                return  # the plant gave another course than the solver was told: nothing of it can be trusted
+            left = still
 
-    def _disturbed(self, course: Course, events: int) -> Course:
-        """Return the course with random events added, half of them near what happens in it."""
-        near = [e.at_ms for e in course.events]
-        added = []
-        for _ in range(events):
-            at_ms = self._rng.randrange(0, course.end_ms, SCAN_MS)
-            if self._rng.random() < 0.5:
-                at_ms = self._rng.choice(near) + self._rng.choice([-200, -100, 0, 100, 200, 1000, 5000])
-            name, value = self._rng.choice(self._deviations)
-            lasts_ms = SCAN_MS if name in (LATE, CRASH) else self._rng.choice([SCAN_MS, SCAN_MS, 500, 3_000, 15_000])
-            added.append(Event(max(at_ms, 0), name, value, lasts_ms))
-        return replace(course, events=(*course.events, *added))
+    # -- less of what was found
+
+    def quietened(self, clause: Clause, course: Course) -> Course:
+        """Return the course without what the clause breaks without as well, and told as plainly as can be."""
+        course = self._without_tail(clause, course)
+        course = self._with_fewer_events(clause, course)
+        by_seconds = replace(course, stride_ms=STRIDE_MS)
+        if course.stride_ms > STRIDE_MS and self.first_break(clause, by_seconds) is not None:
+            course = by_seconds
+        if not course.tail:
+            at_ms = self.first_break(clause, course) or course.end_ms
+            watched = replace(course, watched_ms=at_ms)
+            broken_ms = self.first_break(clause, watched)
+            if broken_ms is not None:
+                course = replace(watched, end_ms=broken_ms)
+        events = sorted((e for e in course.events if e.at_ms <= course.end_ms), key=lambda e: e.at_ms)
+        return replace(course, events=tuple(events))
+
+    def _without_tail(self, clause: Clause, course: Course) -> Course:
+        """Return the course with as little of its tail as it needs, told as events if they do as well."""
+        if not course.tail:
+            return course
+        course = self._quiet_tail(clause, course)
+        for late in (False, True):
+            told = _told_as_events(course, late=late)
+            if self.first_break(clause, told) is not None:
+                return told
+        return course
+
+    def _quiet_tail(self, clause: Clause, course: Course) -> Course:
+        """Leave the inputs of the last scans to the plant, where that changes nothing."""
+        for n, tail in enumerate(course.tail):
+            for some in (*_halves(list(tail.inputs)), *([name] for name in tail.inputs)):
+                now = course.tail[n]
+                fewer = replace(now, inputs={k: v for k, v in now.inputs.items() if k not in some})
+                trial = replace(course, tail=(*course.tail[:n], fewer, *course.tail[n + 1 :]))
+                if len(fewer.inputs) < len(now.inputs) and self.first_break(clause, trial) is not None:
+                    course = trial
+            for elapsed_ms in (SCAN_MS, STRIDE_MS):
+                sooner = replace(course.tail[n], elapsed_ms=elapsed_ms)
+                trial = replace(course, tail=(*course.tail[:n], sooner, *course.tail[n + 1 :]))
+                if elapsed_ms < course.tail[n].elapsed_ms and self.first_break(clause, trial) is not None:
+                    course = trial
+        return course
+
+    def _with_fewer_events(self, clause: Clause, course: Course) -> Course:
+        for some in (*_halves(list(course.events)), *([e] for e in course.events)):
+            fewer = tuple(e for e in course.events if e not in some)
+            trial = replace(course, events=fewer)
+            if len(fewer) < len(course.events) and self.first_break(clause, trial) is not None:
+                course = trial
+        return course
 
 
-def deviations(model: Model) -> Iterator[tuple[str, Value]]:
+def _told_as_events(course: Course, *, late: bool) -> Course:
+    """Return the course with its tail as events: each scan late by what it came later, or after ordinary ones."""
+    at_ms, events = course.end_ms, list(course.events)
+    for tail in course.tail:
+        wait_ms = max(tail.elapsed_ms - SCAN_MS, 0)
+        if late and wait_ms:
+            events.append(Event(at_ms + SCAN_MS, LATE, wait_ms, SCAN_MS))
+        on_time_ms = at_ms + (SCAN_MS if late else -(-tail.elapsed_ms // SCAN_MS) * SCAN_MS)
+        events += [Event(on_time_ms, n, v, SCAN_MS) for n, v in tail.inputs.items()]
+        at_ms = on_time_ms + (wait_ms if late else 0)
+    return replace(course, tail=(), events=tuple(events), end_ms=at_ms + STRIDE_MS)
+
+
+def _halves(things: list[Any]) -> Iterator[list[Any]]:
+    """Yield a list's first and second half, its quarters and eighths: most of them can go at once."""
+    for parts in (2, 4, 8):
+        size = -(-len(things) // parts)
+        if size > 1:
+            yield from (things[i : i + size] for i in range(0, len(things), size))
+
+
+def _tail(found: smt.Found, count: int, elapsed_ms: int | None) -> tuple[Tail, ...]:
+    """Return the scans that the solver found in an unrolled program."""
+    scans: list[dict[str, Value]] = [{} for _ in range(count)]
+    for name, value in found.inputs.items():
+        n, _, plain = name.partition(":")
+        scans[int(n)][plain] = value
+    return tuple(Tail(int(s.pop(_ELAPSED, elapsed_ms or SCAN_MS)), s) for s in scans)
+
+
+_ELAPSED = "elapsed"
+_MOST_MS = 100_000_000  # more than a day is no other time
+
+
+def unrolled(program: Program, outputs: Iterable[str], count: int, elapsed_ms: int | None) -> Program:
+    """Return one program whose scan is count scans of a program: an output holds when it holds in all of them.
+
+    Inputs are called N:NAME, N counting from 0; the time before a scan is its input elapsed, or elapsed_ms. States
+    are those before the first of the scans, and stay.
+    """
+    inputs: dict[str, Input] = {}
+    held: dict[str, list[Expr]] = {name: [] for name in outputs}
+    before: dict[str, Expr] = {}
+    for n in range(count):
+        new: dict[Expr, Expr] = {}
+        for node in ordered(
+            [program.outputs[o] for o in held] + [s.next for s in program.states.values()] * (n + 1 < count)
+        ):
+            if node.op is Op.INPUT:
+                name = f"{n}:{node.value}"
+                inputs[name] = replace(program.inputs[str(node.value)], name=name)
+                new[node] = Expr(Op.INPUT, node.type, (), name)
+            elif node.op is Op.ELAPSED and elapsed_ms is not None:
+                new[node] = constant(elapsed_ms)
+            elif node.op is Op.ELAPSED:
+                name = f"{n}:{_ELAPSED}"
+                inputs[name] = Input(name, Type.INT, 1, _MOST_MS)
+                new[node] = Expr(Op.INPUT, Type.INT, (), name)
+            elif node.op is Op.PREVIOUS and before:
+                new[node] = before[str(node.value)]
+            else:
+                new[node] = replace(node, args=tuple(new[a] for a in node.args)) if node.args else node
+        for name, seen in held.items():
+            seen.append(new[program.outputs[name]])
+        if n + 1 < count:
+            before = {name: new[s.next] for name, s in program.states.items()}
+    kept = {n: replace(s, next=Expr(Op.PREVIOUS, s.type, (), n)) for n, s in program.states.items()}
+    return Program(inputs, kept, {name: all_of(*seen) for name, seen in held.items()})
+
+
+def _looked_at(expressions: Iterable[Expr]) -> Iterator[str]:
+    """Yield the states that expressions read."""
+    return (str(node.value) for node in ordered(expressions) if node.op is Op.PREVIOUS)
+
+
+def deviations(model: Model, bays: Iterable[Bay]) -> Iterator[tuple[str, Value]]:
     """Yield inputs with values that differ from rest; what people press and do comes up more often."""
     site = model.site
     rest = rest_values(model)
     for name, declared in model.program.inputs.items():
         if declared.type is Type.BOOL and not name.endswith(".new"):
             yield name, not rest[name]
-    for bay in site.bays:
+    for bay in dict.fromkeys(bays):
         for _ in range(3):
             yield bay.open_key, True
             for word in ("panel_open", "panel_close", "ticket_open", "ticket_end", "ticket_resume"):
@@ -243,3 +412,39 @@ def deviations(model: Model) -> Iterator[tuple[str, Value]]:
             yield f"{tag}.age", age_ms - 1
     for late_ms in (900, 1_000, 5_000):
         yield LATE, late_ms
+
+
+def disturbed(rng: random.Random, course: Course, odd: Sequence[tuple[str, Value]]) -> Course:
+    """Return the course with random events added, half of them near what happens in it."""
+    near = [e.at_ms for e in course.events]
+    added = []
+    for _ in range(rng.choice([1, 2, 4])):
+        at_ms = rng.randrange(0, course.end_ms, SCAN_MS)
+        if rng.random() < 0.5:
+            at_ms = rng.choice(near) + rng.choice([-200, -100, 0, 100, 200, 1000, 5000])
+        name, value = rng.choice(odd)
+        lasts_ms = SCAN_MS if name in (LATE, CRASH) else rng.choice([SCAN_MS, SCAN_MS, 500, 3_000, 15_000])
+        added.append(Event(max(at_ms, 0), name, value, lasts_ms))
+    return replace(course, events=(*course.events, *added))
+
+
+def seen_states(model: Model) -> list[list[Value]]:
+    """Return states that courses of every bay went through, in the order of the program: samples to guess from."""
+    runner = GeneratedRunner(model.program)
+    commands = [(v.tag, f"{v.tag}.command") for v in model.site.valves]
+    rest = rest_values(model)
+    rows: dict[tuple[Value, ...], None] = {}
+    rng = random.Random(21)  # noqa: S311  # for repeatable proofs, not for secrets
+    for bay in model.site.bays:
+        odd = list(deviations(model, [bay]))
+        for choice, _, _ in choices(model.site, bay):
+            courses = [*one_bay(model.site, bay, choice), *two_valves(model.site, bay, choice)]
+            courses += [*long_courses(model.site, bay, choice)]
+            courses += [disturbed(rng, c, odd) for c in courses]
+            for course in courses:
+                plant, states = Plant(model, course, rest), runner.first_states()
+                for elapsed_ms, inputs in plant.scans():
+                    states, outputs = runner.step(states, inputs, elapsed_ms)
+                    plant.commands = {tag: bool(outputs[name]) for tag, name in commands}
+                    rows[tuple(states.values())] = None
+    return [list(row) for row in rows]

@@ -1,23 +1,25 @@
 """A counter-example in words: when, what a person or the plant did, what the valves did, and what is wrong with it.
 
-A replayed course -> at most a dozen steps that name tags, minutes and gallons.
+A replayed course -> at most a dozen steps that name tags, minutes, volumes and levels in the site's units. People
+think in clock times, so a story starts at six in the morning on the site's clock.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
 from sidetap.promises.model import CRASH, Clause
-from sidetap.quantity import NS_PER_MS, format_duration, from_si
+from sidetap.quantity import NS_PER_MS, Texts, format_duration, format_level
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve
-from sidetap.verify.course import LATE, SCAN_MS, Course, Event, polled
+from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
 from sidetap.verify.replay import Replayed
 
 MOST_STEPS = 12
+STARTS_AT_H = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +30,19 @@ class Step:
     what: str
 
 
-def tell(
-    site: Site, course: Course, scans: Sequence[Replayed], clause: Clause, usual: Mapping[str, Value]
-) -> tuple[Step, ...]:
-    """Return the story of a course whose last scan breaks the clause.
+def clock(t_ms: int) -> str:
+    """Return a moment of a story as the time on the site's clock: every story starts at six in the morning.
 
-    usual: the inputs that the plant would have given after the course's events; a tail is told where it differs.
+    >>> clock(750_000), clock(1_234_500)
+    ('06:12:30', '06:20:34.5')
     """
+    seconds, ms = divmod(t_ms, 1000)
+    fraction = f".{ms:03d}".rstrip("0") if ms else ""
+    return f"{STARTS_AT_H + seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{fraction}"
+
+
+def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) -> tuple[Step, ...]:
+    """Return the story of a course whose last scan breaks the clause."""
     words = _Words(site)
     told: dict[int, list[str]] = {}
     for event in course.events:
@@ -46,11 +54,13 @@ def tell(
             back = words.back(event)
             if back and end_ms < scans[-1].now_ms:
                 told.setdefault(end_ms, []).append(back)
-    last = scans[-1]
-    if course.tail:
-        told.setdefault(last.now_ms, []).extend(words.tail(scans[-1], usual))
+    for tail, scan in zip(course.tail, scans[-len(course.tail) :] if course.tail else (), strict=False):
+        told.setdefault(scan.now_ms, []).extend(words.tail(tail))
     for before, scan in pairwise(scans):
+        if course.stride_ms > STRIDE_MS and scan.elapsed_ms > STRIDE_MS:
+            told.setdefault(scan.now_ms, []).append(f"no scan for {format_duration(scan.elapsed_ms * NS_PER_MS)}")
         told.setdefault(scan.now_ms, []).extend(words.outcomes(before, scan))
+    last = scans[-1]
     told.setdefault(last.now_ms, []).append(clause.text + _so_far(site, scans))
     steps = [Step(at_ms, "; ".join(dict.fromkeys(texts))) for at_ms, texts in sorted(told.items()) if texts]
     return _at_most(steps)
@@ -84,13 +94,12 @@ def _so_far(site: Site, scans: Sequence[Replayed]) -> str:
 
 
 def _opened(bay: Bay, valve: Valve, open_ms: int, openings: int, site: Site) -> str:
-    volume_unit, flow_unit = site.show.volume, site.show.flow
-    volume = from_si(bay.flow_m3_per_s * Fraction(open_ms, 1000), volume_unit)
-    flow = from_si(bay.flow_m3_per_s, flow_unit)
+    texts = Texts(site.show)
+    volume = texts.volume(bay.flow_m3_per_s * Fraction(open_ms, 1000))
     times = "" if openings == 1 else f" in {openings} openings"
     return (
         f"; valve {valve.tag} has been open {format_duration(open_ms * NS_PER_MS)}{times}: "
-        f"{float(volume):,.0f} {volume_unit} at {float(flow):,.0f} {flow_unit}"
+        f"{volume} at {texts.flow(bay.flow_m3_per_s)}"
     )
 
 
@@ -112,9 +121,18 @@ class _Words:
             self._events[f"{tag}.bad", True] = f"{tag}'s value turns bad"
             self._back[f"{tag}.bad"] = f"{tag}'s value is good again"
             self._events[f"{tag}.reset", True] = f"a person resets the trip of {tag}"
+            self._events[f"{tag}.bypass_ask", True] = f"a person asks to bypass the trip of {tag}"
+            self._events[f"{tag}.bypass_approve", True] = f"another person approves the bypass of {tag}"
+            self._events[f"{tag}.bypass_end", True] = f"a person ends the bypass of {tag}"
+        for rule in site.rules:
+            self._events[f"{rule.tag}.quiet", True] = f"the quiet hours {rule.tag} begin"
+            self._back[f"{rule.tag}.quiet"] = f"the quiet hours {rule.tag} are over"
         for module in site.modules:
             self._events[f"{module.tag}.live", False] = f"module {module.tag} is not heard"
             self._back[f"{module.tag}.live"] = f"module {module.tag} is heard again"
+        for wired in site.inputs:
+            if wired.when_off:
+                self._events.setdefault((wired.tag, False), f"{wired.when_off} ({wired.tag})")
 
     def _name_bay(self, bay: Bay) -> None:
         tag = bay.tag
@@ -131,17 +149,23 @@ class _Words:
         self._events[bay.close_key, False] = f"the close key {bay.close_key} is pressed"
         self._events[bay.hose_input, False] = f"the hose is taken off ({bay.hose_input})"
         self._events[bay.hose_input, True] = f"the hose is on ({bay.hose_input})"
+        self._events[bay.hand_input, True] = f"the selector of bay {tag} is turned to HAND ({bay.hand_input})"
+        self._back[bay.hand_input] = f"the selector of bay {tag} is not in HAND any more"
         self._back[bay.hose_input] = f"the hose is on ({bay.hose_input})"
         self._back[bay.open_key] = ""
         self._back[bay.close_key] = f"the close key {bay.close_key} is released"
         for choice, valve in enumerate(self._site.valves_of(tag), 1):
             self._events[f"{tag}.choice", choice] = f"valve {valve.tag} is chosen"
+            for switch, side in ((valve.closed_switch, "closed"), (valve.open_switch, "open")):
+                self._events[switch, True] = f"{switch} shows valve {valve.tag} {side}"
+                self._events[switch, False] = f"{switch} does not show valve {valve.tag} {side}"
+                self._back[switch] = f"{switch} follows valve {valve.tag} again"
         self._events[f"{tag}.choice", 0] = "no valve is chosen"
 
     def event(self, event: Event) -> str:
         """Return the sentence for an event."""
         if event.name == LATE:
-            return f"the next scan comes {event.value} ms late"
+            return f"the next scan comes {_time(event.value)} late"
         return self.value(event.name, event.value)
 
     def value(self, name: str, value: Value) -> str:
@@ -151,11 +175,13 @@ class _Words:
             return known
         word = name.rsplit(".", 1)
         if len(word) == 2 and word[1] == "level":
-            return f"{word[0]} stands at {_metres(int(value))}"
+            return f"{word[0]} stands at {_level(int(value), self._site.show.level)}"
         if len(word) == 2 and word[1] == "age":
-            return f"{word[0]}'s level is {int(value) / 1000:g} s old"
+            return f"{word[0]}'s level is {_time(value)} old"
         if len(word) == 2 and word[1] == "panel_age":
-            return f"the panel of bay {word[0]} was last heard {int(value) / 1000:g} s ago"
+            return f"the panel of bay {word[0]} was last heard {_time(value)} ago"
+        if name == "site.bypass_ms":
+            return f"bypasses are asked for {_time(value)}"
         if len(word) == 2 and word[1] == "on_ticket":
             return f"the ticket {'names' if value else 'does not name'} what valve {word[0]} draws from"
         if len(word) == 2 and word[1] == "new":
@@ -170,11 +196,10 @@ class _Words:
             return self._back[event.name]
         return "" if (event.name, event.value) in self._events else f"{event.name} is as before"
 
-    def tail(self, last: Replayed, usual: Mapping[str, Value]) -> list[str]:
-        """Return what the last scan brings that the plant alone would not."""
-        late = last.elapsed_ms - SCAN_MS
-        told = [f"this scan comes {late} ms late"] if late > 0 else []
-        return told + [self.value(n, v) for n, v in last.inputs.items() if v != usual[n]]
+    def tail(self, tail: Tail) -> list[str]:
+        """Return what one of the last scans brings that the plant alone would not."""
+        told = [f"this scan comes {_time(tail.elapsed_ms)} after the one before"] if tail.elapsed_ms > SCAN_MS else []
+        return told + [self.value(n, v) for n, v in tail.inputs.items()]
 
     def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
         """Return what valves and trips did in a scan."""
@@ -190,5 +215,12 @@ class _Words:
         return told
 
 
-def _metres(level_01mm: int) -> str:
-    return f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
+def _level(level_01mm: int, form: str) -> str:
+    """Return a level in the site's unit, and exactly: a story may turn on a tenth of a millimetre."""
+    exactly = f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
+    # percents need a vessel's height, and few people think of a trip in them
+    return exactly if form in ("m", "%") else f"{format_level(level_01mm, form)} ({exactly})"
+
+
+def _time(ms: Value) -> str:
+    return format_duration(int(ms) * NS_PER_MS)

@@ -13,37 +13,30 @@ from dataclasses import dataclass
 from typing import Any
 
 from sidetap.promises.build import build_model
-from sidetap.promises.model import Clause, Model, Promise
+from sidetap.promises.model import Model, Promise
+from sidetap.scheme import Value
 from sidetap.site.cause_effect import CompiledScheme
 from sidetap.site.model import Site
 from sidetap.verify import smt
-from sidetap.verify.course import natural_courses
+from sidetap.verify.goals import Reached, reached_goals
 from sidetap.verify.invariants import invariants
-from sidetap.verify.replay import replay
-from sidetap.verify.search import Search
-from sidetap.verify.story import Step, tell
+from sidetap.verify.replay import Replayed
+from sidetap.verify.search import Search, seen_states
+from sidetap.verify.story import Step
 
 Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of one promise: "holds", "broken" with the story of how, or "unknown"."""
+    """What became of one promise: "holds", "broken" with the story and the scans of how, or "unknown"."""
 
     promise: str
     subject: str
     verdict: str
     trace: tuple[Step, ...] = ()
     replayed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Reached:
-    """Whether a goal was reached, in a run of the unchanged scheme."""
-
-    goal: str
-    subject: str
-    reached: bool
+    scans: tuple[Replayed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +84,11 @@ def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None)
     report("reaching the goals", 0.0)
     reachable = reached_goals(model)
     report("running courses of events", 0.2)
-    search = Search(model)
-    search.explore()
+    rows = seen_states(model)
     report("proving", 0.4)
-    proved = _proved(model, search)
+    proved = _proved(model, rows)
+    unproved = [c for p in model.promises for c in p.clauses if c.output not in proved]
+    search = Search(model, unproved)
     verdicts: list[Verdict] = []
     for n, promise in enumerate(model.promises):
         report(f"{promise.name} {promise.subject}", 0.8 + 0.2 * n / len(model.promises))
@@ -103,21 +97,11 @@ def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None)
     return Verification(scheme.digest, time.perf_counter() - started, tuple(verdicts), reachable)
 
 
-def reached_goals(model: Model) -> tuple[Reached, ...]:
-    """Return for each goal whether one of its natural courses reaches it in the unchanged scheme."""
-    reached: dict[tuple[str, str], bool] = {(g.name, g.subject): False for g in model.goals}
-    for goal, subject, course in natural_courses(model):
-        if not reached[goal, subject]:
-            output = f"{goal}/{subject}"
-            reached[goal, subject] = any(scan.outputs[output] for scan in replay(model, course))
-    return tuple(Reached(goal, subject, yes) for (goal, subject), yes in reached.items())
-
-
-def _proved(model: Model, search: Search) -> set[str]:
+def _proved(model: Model, rows: Sequence[Sequence[Value]]) -> set[str]:
     """Return the clauses that have been proved, by the names of their outputs."""
     program = model.program
     clauses = [c for p in model.promises for c in p.clauses]
-    facts = invariants(program, search.rows, model.hints, model.guards, _parts(model))
+    facts = invariants(program, rows, model.hints, model.guards, _parts(model))
     scan = smt.Scan(program)
     first = {name: s.first for name, s in program.states.items()}
     solvers = []
@@ -145,23 +129,9 @@ def _parts(model: Model) -> list[list[str]]:
 
 def verdict_on(search: Search, promise: Promise, proved: set[str]) -> Verdict:
     """Return what became of a promise; proved names the outputs of the clauses that need no search."""
-    unproved = [c for c in promise.clauses if c.output not in proved]
-    if not unproved:
+    if all(c.output in proved for c in promise.clauses):
         return Verdict(promise.name, promise.subject, "holds")
-    story = counter_example(search, unproved)
-    if story is not None:
-        return Verdict(promise.name, promise.subject, "broken", story, replayed=True)
-    return Verdict(promise.name, promise.subject, "unknown")
-
-
-def counter_example(search: Search, clauses: Sequence[Clause]) -> tuple[Step, ...] | None:
-    """Return the story of a course that breaks one of the clauses in the unchanged scheme, or None."""
-    found = search.hunt(clauses)
+    found = search.counter_example(promise)
     if found is None:
-        return None
-    clause, course = found
-    course = search.quietened(clause, course)
-    scans = list(replay(search.model, course))
-    if scans[-1].outputs[clause.output]:
-        return None
-    return tell(search.model.site, course, scans, clause, search.inputs_after(course))
+        return Verdict(promise.name, promise.subject, "unknown")
+    return Verdict(promise.name, promise.subject, "broken", found.story, replayed=True, scans=found.scans)

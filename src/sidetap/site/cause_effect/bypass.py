@@ -27,6 +27,7 @@ def compile_bypass(draft: Draft) -> dict[str, Expr]:
     approved = {tag: _approved(draft, tag) & ~ends[tag] for tag in tags}
     left_before = {tag: b.state_int(f"{tag}.bypass", 0, 0, ms(bypass.at_most_ns)) for tag in tags}
     none_ran = ~any_of(*(left > 0 for left in left_before.values()))
+    lasts = f"for {format_duration(bypass.time_ns)} unless told, {format_duration(bypass.at_most_ns)} at most"
     bypassed, ended = {}, []
     for number, tag in enumerate(tags):
         starts = approved[tag] & none_ran & ~any_of(*(approved[earlier] for earlier in tags[:number]))
@@ -36,7 +37,7 @@ def compile_bypass(draft: Draft) -> dict[str, Expr]:
         ended.append((left_before[tag] > 0) & ~bypassed[tag])
         b.output(f"{tag}.bypassed", bypassed[tag])
         b.output(f"{tag}.bypass_left_ms", left)
-        draft.alarm(f"{tag}-bypassed", "low", f"the low trip of {tag} is bypassed", bypassed[tag])
+        draft.alarm(f"{tag}-bypassed", "low", f"the low trip of {tag} is bypassed", bypassed[tag], lasts)
     _sound(draft, any_of(*ended))
     return bypassed
 

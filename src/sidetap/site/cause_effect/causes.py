@@ -12,7 +12,7 @@ from sidetap.site.cause_effect.posts import Post
 from sidetap.site.cause_effect.reasons import Reason
 from sidetap.site.cause_effect.tickets import Ticket
 from sidetap.site.cause_effect.vessels import Level
-from sidetap.site.cause_effect.words import filter_words, listed, metres, on_screen, one_of
+from sidetap.site.cause_effect.words import filter_words, listed, metres, on_screen, one_of, trip_words
 from sidetap.site.model import QuietHours, Site, TripVote, Valve, in_order, natural
 
 NEW_TICKET = "end this ticket and open a new one"
@@ -70,8 +70,6 @@ def closing_by_levels(draft: Draft, post: Post, valve: Valve, levels: Mapping[st
     site, level = draft.site, levels[valve.vessel]
     vessel, trip = level.vessel, level.vessel.trip
     tag, enough = vessel.tag, on_screen(site, post.bay, vessel, trip.reset_above_01mm)
-    below = f"{filter_words(trip)} below {metres(trip.below_01mm)} for {format_duration(trip.delay_ns)}"
-    latched = f"latched until reset at {metres(trip.reset_above_01mm)}"
     point = site.point(vessel.level.point)
     return [
         Reason(
@@ -79,7 +77,7 @@ def closing_by_levels(draft: Draft, post: Post, valve: Valve, levels: Mapping[st
             level.tripped,
             f"{tag} has tripped on low level",
             f"press reset once {tag} stands at {enough} or more",
-            f"{below}, {latched}",
+            trip_words(trip),
         ),
         *_votes(site, post, levels),
         Reason(

@@ -67,12 +67,13 @@ class CompiledVessel:
 
 @dataclass(frozen=True, slots=True)
 class CompiledAlarm:
-    """An alarm of the scheme: priority "high" or "low", and the sentence for it."""
+    """An alarm of the scheme: priority "high" or "low", the sentence for it, and its numbers as in Cause."""
 
     tag: str
     output: str
     priority: str
     text: str
+    exactly: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,4 +96,11 @@ class CompiledScheme:
         for bay in self.bays:
             if bay.tag == tag:
                 return bay
+        raise KeyError(tag)
+
+    def vessel(self, tag: str) -> CompiledVessel:
+        """Return the vessel of that tag; KeyError when there is none."""
+        for vessel in self.vessels:
+            if vessel.tag == tag:
+                return vessel
         raise KeyError(tag)

@@ -38,10 +38,10 @@ class Draft:
         """Return what it means that an input is not energised, in the site's words where it has some."""
         return self._inputs[tag].when_off or f"{tag} is not energised"
 
-    def alarm(self, tag: str, priority: str, text: str, active: Expr) -> None:
-        """Name an alarm and its output."""
+    def alarm(self, tag: str, priority: str, text: str, active: Expr, exactly: str = "") -> None:
+        """Name an alarm and its output; exactly: see CompiledAlarm."""
         self.b.output(f"alarm.{tag}", active)
-        self.alarms.append(CompiledAlarm(tag, f"alarm.{tag}", priority, text))
+        self.alarms.append(CompiledAlarm(tag, f"alarm.{tag}", priority, text, exactly))
 
     def sound(self, text: str, active: Expr) -> None:
         """Let the horn sound for something more."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sidetap.quantity import format_duration
 from sidetap.scheme import Expr, any_of, on_delay, rises
 from sidetap.site.cause_effect.draft import AGE_LIMIT_MS, Draft, ms
 from sidetap.site.model import Bay, Valve
@@ -47,11 +48,12 @@ def read_post(draft: Draft, bay: Bay) -> Post:
     press = rises(b, f"{tag}.post_key", post_open) | rises(b, f"{tag}.panel_key", panel_open)
     panel_lost = b.input_int(f"{tag}.panel_age", 0, AGE_LIMIT_MS) >= ms(bay.panel_lost_after_ns)
 
+    held, lost = format_duration(bay.stuck_key_after_ns), format_duration(bay.panel_lost_after_ns)
     stuck_ms = ms(bay.stuck_key_after_ns)
     stuck = on_delay(b, f"{tag}.stuck_post", post_open, stuck_ms)
     stuck = stuck | on_delay(b, f"{tag}.stuck_panel", panel_open, stuck_ms)
-    draft.alarm(f"{tag}-stuck-key", "low", f"the open key of bay {tag} is held or stuck", stuck)
-    draft.alarm(f"{tag}-panel", "low", f"the panel of bay {tag} is lost", panel_lost)
+    draft.alarm(f"{tag}-stuck-key", "low", f"the open key of bay {tag} is held or stuck", stuck, f"for {held}")
+    draft.alarm(f"{tag}-panel", "low", f"the panel of bay {tag} is lost", panel_lost, f"not heard for {lost}")
     hand_text = f"bay {tag} is in HAND: its outputs are released"
     draft.alarm(f"{tag}-hand", "low", hand_text, draft.wired[bay.hand_input])
     closed = {v.tag: draft.wired[v.closed_switch] for v in valves}

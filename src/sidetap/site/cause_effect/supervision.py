@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from sidetap.quantity import format_duration
 from sidetap.scheme import Expr, choose, on_delay
 from sidetap.site.cause_effect.draft import Draft, ms
 from sidetap.site.cause_effect.posts import Post
@@ -22,4 +23,5 @@ def supervise(draft: Draft, post: Post, valve: Valve, command: Expr, reset: Expr
     late = on_delay(b, f"{tag}.supervise", stands, ms(valve.supervise_ns))
     locked = b.assign(f"{tag}.locked_out", late | (post.was_locked[tag] & ~(reset & ~disagrees)))
     b.output(f"{tag}.locked_out", locked)
-    draft.alarm(f"{tag}-mismatch", "high", f"valve {tag} did not follow its command", locked)
+    exactly = f"a switch against its command for {format_duration(valve.supervise_ns)}, latched until reset"
+    draft.alarm(f"{tag}-mismatch", "high", f"valve {tag} did not follow its command", locked, exactly)

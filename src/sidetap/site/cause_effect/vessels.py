@@ -22,6 +22,7 @@ from sidetap.scheme import (
 )
 from sidetap.site.cause_effect.compiled import CompiledVessel
 from sidetap.site.cause_effect.draft import AGE_LIMIT_MS, Draft, ms
+from sidetap.site.cause_effect.words import metres, trip_words
 from sidetap.site.model import Alarm, Valve, Vessel, in_order
 
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
@@ -79,7 +80,8 @@ def compile_vessel(draft: Draft, vessel: Vessel, bypassed: Expr) -> Level:
 
     quiet = any_of(*draft.quiet.values())
     close_age, warn_age = format_duration(point.close_age_ns), format_duration(point.warn_age_ns)
-    draft.alarm(f"{tag}-trip", "high", f"{tag} tripped on low level; a person must reset it", tripped)
+    text = f"{tag} tripped on low level; a person must reset it"
+    draft.alarm(f"{tag}-trip", "high", text, tripped, trip_words(trip))
     draft.alarm(f"{tag}-bad", "high", f"{tag} has no valid level", bad)
     draft.alarm(f"{tag}-old", "high", f"{tag} has had no fresh level for {close_age}", old & ~quiet)
     draft.alarm(f"{tag}-late", "low", f"{tag} has had no fresh level for {warn_age}", late & ~old & ~quiet)
@@ -92,8 +94,8 @@ def compile_vessel(draft: Draft, vessel: Vessel, bypassed: Expr) -> Level:
 def watch_draws(draft: Draft, level: Level, valves: Sequence[Valve], commanded: Expr) -> None:
     """Alarm when a vessel falls while none of its valves has a command; commanded: one has in this scan."""
     b, tag = draft.b, level.vessel.tag
-    shut_ms = ms(max(v.stroke_ns for v in valves) + level.compiled.needed_s * NS_PER_S + DRAWN_MARGIN_NS)
-    at_rest = running_time(b, f"{tag}.at_rest", ~commanded, shut_ms) >= shut_ms
+    shut_ns = max(v.stroke_ns for v in valves) + level.compiled.needed_s * NS_PER_S + DRAWN_MARGIN_NS
+    at_rest = running_time(b, f"{tag}.at_rest", ~commanded, ms(shut_ns)) >= ms(shut_ns)
     fall_01mm = level.vessel.frozen.expected_01mm if level.vessel.frozen else DRAWN_01MM
     parts = level.compiled.parts
     # a reset counts from the level of then on, or the alarm would come back at once
@@ -102,7 +104,11 @@ def watch_draws(draft: Draft, level: Level, valves: Sequence[Valve], commanded: 
     b.assign(f"{tag}.highest", highest)
     fallen = at_rest & level.full & (highest - level.total >= parts * fall_01mm)
     drawn = latch(b, f"{tag}.drawn", fallen, level.reset, wins="on")
-    draft.alarm(f"{tag}-drawn", "high", f"{tag} falls though none of its valves has a command", drawn)
+    text = f"{tag} falls though none of its valves has a command"
+    exactly = (
+        f"{metres(fall_01mm)} under its highest since {format_duration(shut_ns)} after the last command, latched"
+    )
+    draft.alarm(f"{tag}-drawn", "high", text, drawn, exactly)
 
 
 def _filtered(draft: Draft, vessel: Vessel, level: Expr, new: Expr, gap: Expr) -> tuple[CompiledVessel, Expr, Expr]:
@@ -135,4 +141,7 @@ def _level_alarm(draft: Draft, alarm: Alarm, vessel: Vessel, level: Expr, unknow
         comes, goes = level < limit, level >= limit + alarm.dead_band_01mm
     delayed = on_delay(draft.b, f"{alarm.tag}.delay", comes & ~unknown, ms(alarm.delay_ns))
     active = hysteresis(draft.b, f"{alarm.tag}.active", delayed, goes & ~unknown)
-    draft.alarm(alarm.tag, alarm.priority, f"{vessel.tag} is {alarm.side} its {alarm.limit} limit", active)
+    text = f"{vessel.tag} is {alarm.side} its {alarm.limit} limit"
+    delay, back = format_duration(alarm.delay_ns), metres(alarm.dead_band_01mm)
+    exactly = f"{alarm.side} {metres(limit)} for {delay}, until {back} back"
+    draft.alarm(alarm.tag, alarm.priority, text, active, exactly)

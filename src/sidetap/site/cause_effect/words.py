@@ -31,6 +31,12 @@ def filter_words(trip: Trip) -> str:
     return f"mean of {format_duration(trip.mean_ns)}"
 
 
+def trip_words(trip: Trip) -> str:
+    """Return a low trip as the scheme compares it."""
+    below = f"{filter_words(trip)} below {metres(trip.below_01mm)} for {format_duration(trip.delay_ns)}"
+    return f"{below}, latched until reset at {metres(trip.reset_above_01mm)}"
+
+
 def one_of(role: str) -> str:
     """Return a role with its article."""
     return f"{'an' if role[0] in 'aeiou' else 'a'} {role}"
