@@ -59,8 +59,8 @@ def _permissive(draft: Draft, post: Post, tag: str) -> Reason:
         post.bay.stop_input: "release what has opened the stop circuit",
         post.bay.hose_input: "put the hose on",
     }
-    text = draft.when_off(tag)
-    wired = next(i for i in draft.site.inputs if i.tag == tag)
+    wired = draft.input(tag)
+    text = wired.when_off or f"{tag} is not energised"
     exactly = f"{tag} not energised, or older than {format_duration(wired.max_age_ns)}"
     return Reason(tag, ~draft.wired[tag], text, known.get(tag, f"have {tag} energised"), exactly)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from sidetap.scheme import FALSE, Expr, any_of, choose, elapsed, minimum
-from sidetap.site.cause_effect.bays import Yard, compile_bay
+from sidetap.site.cause_effect.bays import Surroundings, compile_bay
 from sidetap.site.cause_effect.bypass import compile_bypass
 from sidetap.site.cause_effect.compiled import CompiledScheme
 from sidetap.site.cause_effect.draft import Draft, ms
@@ -23,8 +23,8 @@ def compile_site(site: Site) -> CompiledScheme:
     levels = {v.tag: compile_vessel(draft, v, bypassed.get(v.tag, FALSE)) for v in vessels}
     posts = [read_post(draft, bay) for bay in in_order(site.bays)]
     sharing = Sharing(draft, posts, levels)
-    yard = Yard(draft, levels, sharing, _starting(draft))
-    compiled = [compile_bay(yard, post) for post in posts]
+    around = Surroundings(draft, levels, sharing, _starting(draft))
+    compiled = [compile_bay(around, post) for post in posts]
     commands = {tag: command for _, of_bay in compiled for tag, command in of_bay.items()}
     sharing.remember(commands)
     _watch_draws(draft, levels, commands)
