@@ -21,10 +21,14 @@ from sidetap.site.model import Valve
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What a bay's valves depend on beside their bay. starting: the hold after the start stands."""
+    """What a bay's valves depend on beside their bay.
+
+    voted: whether enough vessels have tripped, by a vote's rule. starting: the hold after the start stands.
+    """
 
     draft: Draft
     levels: Mapping[str, Level]
+    voted: Mapping[str, Expr]
     sharing: Sharing
     starting: Expr
 
@@ -59,7 +63,7 @@ def _closing(around: Surroundings, post: Post, valve: Valve, ticket: Ticket, acc
     """Return all that closes a valve and keeps it closed; the first one that stands is told as what closed it."""
     return [
         *causes.closing_at_bay(around.draft, post, valve, account),
-        *causes.closing_by_levels(around.draft, post, valve, around.levels),
+        *causes.closing_by_levels(around.draft, post, around.levels[valve.vessel], around.voted),
         *around.sharing.closing(post, valve),
         *causes.closing_at_valves(post, valve, ticket),
     ]
