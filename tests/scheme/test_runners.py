@@ -181,6 +181,22 @@ def test_constants_may_be_all_there_is() -> None:
     assert outputs == {"yes": True, "no": False, "five": 5}
 
 
+def test_states_may_all_stay_as_they_are() -> None:
+    b = Builder()
+    for i in range(5):
+        b.assign(f"n{i}", b.state_int(f"n{i}", i, 0, 9))
+    four = FourRunners(b.program())
+    before = four.reference.first_states()
+    assert four.step(before, {}, 1) == (before, {})
+
+
+def test_a_node_is_shown_without_all_that_it_stands_on() -> None:
+    x = Builder().input_int("x", 0, 9)
+    for _ in range(100):
+        x = x + x
+    assert len(repr(x)) < 100
+
+
 def test_an_input_the_scheme_was_not_checked_for_is_refused() -> None:
     b = Builder()
     b.output("x", b.input_int("level", 0, 10) + 1)

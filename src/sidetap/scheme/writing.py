@@ -110,8 +110,10 @@ class _Writer:
             if condition is not None:
                 self.lines.append(f"    if {self.term(condition)}:")
                 nodes, indent = [node.args[1] for node in nodes], "        "
-            places = f"{place}:{end}" if len(nodes) > 1 else place
-            self.lines.append(f"{indent}following[{places}] = {', '.join(self.listed(nodes))}")
+            if len(nodes) == 1:
+                self.lines.append(f"{indent}following[{place}] = {self.term(nodes[0])}")
+            else:
+                self.lines.append(f"{indent}following[{place}:{end}] = {', '.join(self.listed(nodes))},")
             place = end
 
     def moves(self, place: int) -> Expr | None:
