@@ -24,6 +24,7 @@ VERBS = {
     "new": "write a first site file from a survey and a match",
     "check": "check a site file, with place, problem and remedy",
     "site": "compare, explain and bring up to date site files",
+    "matrix": "print the cause and effect as a table to be signed",
     "level": "show levels and volumes, from a recording or the running station",
     "doctor": "compare levels with dips, name what is wrong, release a point",
     "verify": "check the scheme's promises in every order of events",
