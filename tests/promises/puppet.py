@@ -5,12 +5,15 @@ by scan, and is told which promises the scan has broken.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
+from functools import cache
 from types import MappingProxyType
 
 from yards import made_yard
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model
+from sidetap.quantity import NS_PER_S
 from sidetap.scheme import Expr, GeneratedRunner, Input, Op, Program, Type, Value
 from sidetap.site.model import QuietHours, Site
 
@@ -25,7 +28,7 @@ def yard() -> Site:
     both bays (R-5); T1 and T3 can be bypassed. Means of 3 s, delays of 2 s, trips at 0.600 m, resets at 0.700 m;
     limits of 25 s, strokes of 1 s, supervision of 3 s, one restart after 5 s; a start holds for 2 s.
     """
-    return made_yard(4, 2, "any", quick=True)
+    return replace(made_yard(4, 2, "any", quick=True), start_hold_ns=2 * NS_PER_S)
 
 
 def scheme_of_words(site: Site) -> Program:
@@ -70,12 +73,18 @@ def scheme_of_words(site: Site) -> Program:
     return Program(MappingProxyType(inputs), MappingProxyType({}), MappingProxyType(said))
 
 
+@cache
+def judged(site: Site) -> tuple[Model, GeneratedRunner]:
+    """Return the model of a scheme that says what it is told, and its runner: made once, for they keep nothing."""
+    model = build_model(site, scheme_of_words(site))
+    return model, GeneratedRunner(model.program)
+
+
 class Puppet:
     """Runs the judges. Values stay as they were set until they are set again."""
 
     def __init__(self, site: Site) -> None:
-        self.model: Model = build_model(site, scheme_of_words(site))
-        self._runner = GeneratedRunner(self.model.program)
+        self.model, self._runner = judged(site)
         self.states = self._runner.first_states()
         self._facts: dict[str, Value] = {
             name: False if i.type is Type.BOOL else i.low for name, i in self.model.program.inputs.items()
