@@ -28,9 +28,7 @@ from sidetap.site.model import Alarm, Valve, Vessel, in_order
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
 LAGS_UNTIL_FULL = 3  # as the block has it: 5 % of a step is left then
 DRAWN_01MM = 200  # a fall that no wave or transmitter makes (common practice, no source)
-DRAWN_MARGIN_NS = (
-    2 * NS_PER_S
-)  # beside stroke and filter, as in the supervision of a valve (common practice, no source)
+DRAWN_MARGIN_NS = 2 * NS_PER_S  # as a valve's supervision has beside its stroke (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
