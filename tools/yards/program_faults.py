@@ -41,14 +41,8 @@ OTHERS = (
     in_program(
         "the watchdog's pulse stands still",
         "the relay drops all outputs",
-        None,
+        "watchdog-alternates",
         lambda p: p.with_output("site.watchdog", TRUE),
-    ),
-    in_program(
-        "the pump is permitted without a valve",
-        "it pumps against closed valves",
-        None,
-        lambda p: p.with_output("B1.pump", TRUE),
     ),
     in_program(
         "a closed valve doesn't say that it has tripped",
@@ -56,7 +50,9 @@ OTHERS = (
         "stays-open",
         untold("B1-2.block.trip"),
     ),
-    in_program("a trip is not told", "nobody learns that T2 has tripped", None, untold("T2.tripped")),
+    in_program(
+        "a trip is not told", "nobody learns that T2 has tripped", "latched-until-reset", untold("T2.tripped")
+    ),
 )
 
 # what changes nothing that can be seen: whoever judges has to show that, and not to cry wolf
