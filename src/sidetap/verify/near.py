@@ -17,6 +17,9 @@ from sidetap.site.model import ExclusiveVessel, Rule, SharedOnlyAbove, Site, Tri
 from sidetap.verify.course import rest_values
 
 
+_ANY = 2**62  # the range of what comes in from a program that keeps its own ranges
+
+
 @dataclass(frozen=True, slots=True)
 class Near:
     """Tags of bays and vessels."""
@@ -128,12 +131,17 @@ def _owners_of_inputs(site: Site, inputs: Iterable[str]) -> dict[str, str]:
 
 
 def simplified(
-    program: Program, outputs: Iterable[str], known: Mapping[tuple[Op, str], Value], keep: Iterable[str] = ()
+    program: Program,
+    outputs: Iterable[str],
+    known: Mapping[tuple[Op, str], Value],
+    keep: Iterable[str] = (),
+    given: Mapping[Expr, str] | None = None,
 ) -> Program:
     """Return the program with these outputs alone, where some states and inputs always have a known value.
 
-    keep: states that stay even where no output needs them.
+    keep: states that stay even where no output needs them. given: nodes that come in as inputs instead, by name.
     """
+    given = given or {}
     new: dict[Expr, Expr] = {}
 
     def fold(root: Expr) -> Expr:
@@ -144,7 +152,11 @@ def simplified(
                 stack.pop()
                 continue
             missing = [a for a in node.args if a not in new]
-            if missing:
+            if node in given:
+                inputs[given[node]] = Input(given[node], node.type, -_ANY, _ANY)
+                new[node] = Expr(Op.INPUT, node.type, (), given[node])
+                stack.pop()
+            elif missing:
                 stack.extend(missing)
             else:
                 new[node] = _folded(node, [new[a] for a in node.args], known)
@@ -154,6 +166,7 @@ def simplified(
         return new[root]
 
     todo = list(keep)
+    inputs: dict[str, Input] = {}
     folded = {name: fold(program.outputs[name]) for name in outputs}
     states: dict[str, State] = {}
     while todo:
@@ -161,10 +174,10 @@ def simplified(
         if name not in states:
             states[name] = program.states[name]
             states[name] = replace(program.states[name], next=fold(program.states[name].next))
-    inputs = {str(n.value) for n in new if n.op is Op.INPUT and new[n] is n}
-    kept_inputs: dict[str, Input] = {n: i for n, i in program.inputs.items() if n in inputs}
+    read = {str(n.value) for n in new if n.op is Op.INPUT and new[n] is n}
+    inputs |= {n: i for n, i in program.inputs.items() if n in read}
     kept_states = {n: states[n] for n in program.states if n in states}
-    return Program(MappingProxyType(kept_inputs), MappingProxyType(kept_states), MappingProxyType(folded))
+    return Program(MappingProxyType(inputs), MappingProxyType(kept_states), MappingProxyType(folded))
 
 
 def _folded(node: Expr, args: list[Expr], known: Mapping[tuple[Op, str], Value]) -> Expr:

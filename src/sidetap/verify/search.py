@@ -17,7 +17,7 @@ from typing import Any
 
 from sidetap.promises.model import CRASH, Clause, Model, Promise
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Expr, GeneratedRunner, Input, Op, Program, Type, Value, all_of, constant, ordered
+from sidetap.scheme import Expr, GeneratedRunner, Input, ListRunner, Op, Program, Type, Value, all_of, constant, ordered
 from sidetap.site.model import Bay
 from sidetap.verify import smt
 from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
@@ -121,7 +121,7 @@ class _Snapshot:
     """A state that a course reaches, and the course up to it."""
 
     course: Course
-    states: dict[str, Value]
+    states: list[Value]
 
 
 class Hunt:
@@ -135,12 +135,14 @@ class Hunt:
         self.refuted: set[str] = set()  # clauses whose course here did nothing in the whole yard
         self._broken: dict[str, Course] = {}
         self._names = [c.output for c in clauses]
-        self._commands = [(v.tag, f"{v.tag}.command") for v in model.site.valves]
-        self._runner = GeneratedRunner(model.program)
-        self._holds = itemgetter(*self._names, self._names[0])  # twice, so that one name gives a tuple too
+        self._runner = ListRunner(model.program)
+        place = {name: n for n, name in enumerate(self._runner.outputs)}
+        self._commands = [(v.tag, place[f"{v.tag}.command"]) for v in model.site.valves]
+        self._place = {name: place[name] for name in self._names}
+        self._holds = itemgetter(*self._place.values(), place[self._names[0]])  # twice: one name gives a tuple too
         states = model.program.states
         self._single = itemgetter(
-            *(n for n, s in states.items() if s.type is Type.BOOL or s.high - s.low <= _FEW), next(iter(states))
+            *(n for n, s in enumerate(states.values()) if s.type is Type.BOOL or s.high - s.low <= _FEW), 0, 0
         )
         self._snapshots: dict[tuple[Value, ...], _Snapshot] = {}
         self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
@@ -161,7 +163,7 @@ class Hunt:
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
         for plant, _, outputs in self._scans(course):
-            if not outputs[clause.output]:
+            if not outputs[self._place[clause.output]]:
                 return plant.now_ms
         return None
 
@@ -206,16 +208,16 @@ class Hunt:
             before = key
             if not all(self._holds(outputs)):
                 for name in self._names:
-                    if not outputs[name]:
+                    if not outputs[self._place[name]]:
                         self._broken.setdefault(name, plant.upto_now())
 
-    def _scans(self, course: Course) -> Iterator[tuple[Plant, dict[str, Value], dict[str, Value]]]:
+    def _scans(self, course: Course) -> Iterator[tuple[Plant, list[Value], list[Value]]]:
         """Yield scan by scan the plant, the states after the scan, and its outputs, the clauses among them."""
         plant = Plant(self.model, course, self._rest)
         states = self._runner.first_states()
         for elapsed_ms, inputs in plant.scans():
-            states, outputs = self._runner.step(states, inputs, elapsed_ms)
-            plant.commands = {tag: bool(outputs[name]) for tag, name in self._commands}
+            states, outputs = self._runner.step(states, [inputs[n] for n in self._runner.inputs], elapsed_ms)
+            plant.commands = {tag: bool(outputs[n]) for tag, n in self._commands}
             yield plant, states, outputs
 
     def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
@@ -231,10 +233,11 @@ class Hunt:
         solver = smt.Solver()
         solver.add(*question.bounds())
         needed = set(_looked_at(program.outputs[n] for n in left))
-        names = [n for n in program.states if n in needed]
+        places = [n for n, name in enumerate(program.states) if name in needed]
+        names = [name for name in program.states if name in needed]
         distinct: dict[tuple[Value, ...], _Snapshot] = {}
         for snapshot in self._snapshots.values():
-            distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
+            distinct.setdefault(tuple(snapshot.states[n] for n in places), snapshot)
         rows = list(distinct)
         rows = rows[:: len(rows) // _SNAPSHOTS + 1]
         if names:
