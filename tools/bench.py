@@ -14,9 +14,7 @@ from timing import cpu_s, show
 
 from sidetap.quantity import NS_PER_S
 from sidetap.rehearse.folder import EXAMPLE
-from sidetap.scheme import GeneratedRunner, Runner, Type
 from sidetap.site import load_or_refuse
-from sidetap.site.cause_effect import compile_site
 from sidetap.yard import WORKING_DAY, Yard
 
 PARTS = (  # what it is, its program, what makes it short, what makes it whole
@@ -29,26 +27,11 @@ PARTS = (  # what it is, its program, what makes it short, what makes it whole
     ("The site file", "bench_site.py", (), ()),
     ("Registers to volumes, reading by reading", "bench_measure.py", (), ()),
     ("Levels to volumes, a million at a time", "bench_vessels.py", (), ()),
+    ("A scan of the scheme", "bench_scheme.py", (), ()),
     ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
 )
 LINE_S = 150
-SCANS = 2000
 VOLUMES = 2000
-
-
-def bench_scan() -> None:
-    """Step the example's scheme: generated code beside the reference runner."""
-    program = compile_site(load_or_refuse(EXAMPLE / "site.toml")).program
-    inputs = {i.name: False if i.type is Type.BOOL else i.low for i in program.inputs.values()}
-
-    def steps(runner: Runner) -> None:
-        states = runner.first_states()
-        for _ in range(SCANS):
-            states, _ = runner.step(states, inputs, 100)
-
-    ours = cpu_s(lambda: steps(GeneratedRunner(program))) / SCANS * 1e6
-    peer = cpu_s(lambda: steps(Runner(program))) / SCANS * 1e6
-    show("a scan of the demo yard", f"{ours:.0f} µs", "the reference runner", f"{peer:.0f} µs", peer / ours)
 
 
 def bench_volume() -> None:
@@ -85,7 +68,6 @@ def main() -> None:
         command = [sys.executable, str(Path(__file__).with_name(program)), *(whole if full else short)]
         subprocess.run(command, check=True)
     print("\nThe rest\n========")
-    bench_scan()
     bench_volume()
     bench_yard()
 

@@ -89,6 +89,56 @@ def test_a_restart_on_one_ticket_needs_its_wait() -> None:
     assert second(61).cause == ""
 
 
+def test_a_vessel_that_serves_one_bay_at_a_time_refuses_the_second() -> None:
+    """R-3: T2 serves bay B from second 60 to 200."""
+    first, second, third = outcomes(
+        levels(400), tickets(drew("B2", 60, 200), drew("A2", 100, 150), drew("A2", 220, 260))
+    )
+    assert (first.verdict, second.verdict, second.cause, third.verdict) == ("same", "refused", "R-3", "same")
+    assert abs(second.less_m3 - second.draw.volume_m3) < 1e-9
+
+
+def test_the_later_of_two_bays_closes_when_the_shared_vessel_gets_low() -> None:
+    """R-5: at 1.50 m and more T1 serves A and B together; under 1.45 m the later one, A, closes, and B goes on.
+
+    T1 stands at 1.52 m and falls at 600 gpm, 0.5765 mm/s, from second 63 on: 70 mm take 121 s, and the mean of 15 s
+    follows some 8 s behind.
+    """
+    made = levels(300, {"T1": [(63, 280, -600)]}, {"T1": 1.52})
+    first, second = outcomes(made, tickets(drew("B1", 60, 270), drew("A1", 61, 271)))
+    assert (first.verdict, second.verdict, second.cause) == ("same", "closed-early", "R-5-low")
+    assert abs(second.at_ns - at_ns(192)) < 3 * NS_PER_S
+    low = levels(300, stands_m={"T1": 1.46})
+    assert [o.verdict for o in outcomes(low, tickets(drew("B1", 60, 150), drew("A1", 80, 150)))] == [
+        "same",
+        "refused",
+    ]
+
+
+def test_a_trip_stands_until_the_level_is_up_again() -> None:
+    """T1 at 0.65 m has tripped at 0.59 m before: refused, though it is above the trip; at 0.71 m it is reset."""
+
+    def after(level_m: float) -> Outcome:
+        made = levels(200, stands_m={"T1": level_m})
+        for second in range(40):
+            made["T1"].level_01mm[second] = 5_900
+        return outcomes(made, tickets(drew("B1", 100, 150)))[0]
+
+    assert (after(0.65).verdict, after(0.65).cause) == ("refused", "trip")
+    assert after(0.71).verdict == "same"
+
+
+def test_at_night_nothing_opens() -> None:
+    """R-2: from 23:30 to 04:45 at the yard; the record is moved there, its loads with it."""
+    night_ns = (23 - 9) * 3600 * NS_PER_S + 45 * 60 * NS_PER_S
+    made = levels(200)
+    for series in made.values():
+        series.good_ns[:] = [t_ns + night_ns for t_ns in series.good_ns]
+    draw = drew("B1", 60, 150)
+    moved = replace(draw, start_ns=draw.start_ns + night_ns, end_ns=draw.end_ns + night_ns)
+    assert [(o.verdict, o.cause) for o in outcomes(made, tickets(moved))] == [("refused", "R-2")]
+
+
 def test_what_the_record_begins_with_is_not_judged() -> None:
     (cut,) = outcomes(levels(400, {"T1": [(-50, 200, -400)]}))
     assert cut.verdict == "unknown"

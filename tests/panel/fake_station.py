@@ -26,6 +26,7 @@ def vessel(tag: str, **changes: Any) -> Document:
         "volume_text": volume, "share": share, "quality": "good", "reason": "", "age_ms": 400, "was": None,
         "high_share": high, "low_share": low, "trip_share": trip, "tripped": False, "top_text": "24 ft 0 in",
         "rate": None, "to_trip_ms": None, "watch_text": "", "frozen": False,
+        "drawn": False, "bypass_ms": 900_000, "bypass": None,
     }  # fmt: skip
     return {**made, **changes}
 
@@ -40,8 +41,8 @@ def unusable(tag: str, **changes: Any) -> Document:
 
 def valve(tag: str, **changes: Any) -> Document:
     made = {
-        "tag": tag, "vessel": f"T{tag[1:]}", "command": False, "closed": True, "open": False, "on_ticket": True,
-        "may_open": True, "blocks": [], "open_ms": 0, "left_ms": 575_000, "limit_ms": 575_000,
+        "tag": tag, "vessel": f"T{tag[1:]}", "command": False, "locked_out": False, "closed": True, "open": False,
+        "on_ticket": True, "may_open": True, "blocks": [], "open_ms": 0, "left_ms": 575_000, "limit_ms": 575_000,
     }  # fmt: skip
     return {**made, **changes}
 
@@ -55,7 +56,7 @@ def ticket(**changes: Any) -> Document:
 
 
 def bay(**changes: Any) -> Document:
-    why = ["the ticket does not name T3"]
+    why = [{"text": "the ticket does not name T3", "remedy": "open a ticket that names T3"}]
     made = {
         "tag": "B", "name": "Road", "state": "closed", "choice": "B1", "ticket": ticket(),
         "valves": [valve("B1"), valve("B2"), valve("B3", on_ticket=False, may_open=False, blocks=why)],

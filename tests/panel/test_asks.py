@@ -25,6 +25,9 @@ JSON = st.recursive(
         ({"ask": "end-ticket", "person": "P"}, {"ask": "end-ticket", "bay": "B", "person": "P"}),
         ({"ask": "resume", "person": "P"}, {"ask": "resume", "bay": "B", "person": "P"}),
         ({"ask": "reset-trip", "vessel": "T1", "person": "P"}, {"ask": "reset-trip", "vessel": "T1", "person": "P"}),
+        ({"ask": "bypass", "vessel": "T1", "person": "P"}, {"ask": "bypass", "vessel": "T1", "person": "P"}),
+        ({"ask": "end-bypass", "vessel": "T1", "person": "P"}, {"ask": "end-bypass", "vessel": "T1", "person": "P"}),
+        ({"ask": "approve-bypass", "vessel": "T1"}, None),
         ({"ask": "reset-lockout", "person": "P"}, {"ask": "reset-lockout", "bay": "B", "person": "P"}),
     ],
 )

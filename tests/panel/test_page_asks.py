@@ -147,27 +147,32 @@ def test_a_ticket_names_a_known_person_and_vessels(page: Page, station: FakeStat
 
 
 @pytest.mark.parametrize(
-    ("key", "ask"),
+    ("key", "doing", "ask"),
     [
-        ("#key-end-ticket", {"ask": "end-ticket", "bay": "B"}),
-        ("#key-resume", {"ask": "resume", "bay": "B"}),
-        ("#key-reset-lockout", {"ask": "reset-lockout", "bay": "B"}),
-        ("#lane-T1 .reset", {"ask": "reset-trip", "vessel": "T1"}),
-        ("#lane-T2 .checked", {"ask": "level-checked", "vessel": "T2"}),
+        ("#key-end-ticket", "End the ticket", {"ask": "end-ticket", "bay": "B"}),
+        ("#key-resume", "Resume", {"ask": "resume", "bay": "B"}),
+        ("#key-reset-lockout", "Reset the lock-out", {"ask": "reset-lockout", "bay": "B"}),
+        ("#lane-T1 .reset", "Reset the trip", {"ask": "reset-trip", "vessel": "T1"}),
+        ("#lane-T1 .reset", "Ask for a bypass of 15:00", {"ask": "bypass", "vessel": "T1"}),
+        ("#lane-T3 .reset", "Approve the bypass", {"ask": "approve-bypass", "vessel": "T3"}),
+        ("#lane-T2 .checked", "Level checked", {"ask": "level-checked", "vessel": "T2"}),
     ],
 )
-def test_what_a_person_must_do_asks_who(page: Page, station: FakeStation, key: str, ask: dict[str, str]) -> None:
+def test_what_a_person_must_do_asks_who(
+    page: Page, station: FakeStation, key: str, doing: str, ask: dict[str, str]
+) -> None:
     expect(page.locator("#key-resume")).to_be_hidden()
     expect(page.locator("#key-reset-lockout")).to_be_hidden()
     expect(page.locator("#lane-T1 .reset")).to_be_hidden()
     expect(page.locator("#lane-T2 .checked")).to_be_hidden()
     mismatch = {"tag": "B2-mismatch", "priority": "high", "text": "B2 did not follow", "since_local": "10:20:00"}
-    interrupted = bay(ticket=ticket(interrupted=True), valves=[valve("B1"), valve("B2")])
-    vessels = [vessel("T1", tripped=True), vessel("T2", frozen=True)]
+    interrupted = bay(ticket=ticket(interrupted=True), valves=[valve("B1"), valve("B2"), valve("B3")])
+    asked = {"runs": False, "asked_by": "Tobias Quell", "approved_by": None, "lasts_ms": 900_000, "left_ms": 42_500}
+    vessels = [vessel("T1", tripped=True), vessel("T2", frozen=True), vessel("T3", bypass=asked)]
     station.show(snapshot(bays=[interrupted], alarms=[mismatch], vessels=vessels))
     page.locator(key).click()
     page.locator("[data-person='Ines Varga']").click()
-    page.locator("#sheet .do").click()
+    page.locator("#sheet .do").filter(has_text=doing).click()
     wait_until(lambda: others(station) == [{**ask, "person": "Ines Varga"}])
 
 

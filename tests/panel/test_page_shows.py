@@ -23,7 +23,9 @@ RUNNING = valve("B1", command=True, closed=False, open=True, may_open=False, ope
 
 def busy() -> Document:
     """Everything at once: a trip, an old level, a late one, an open valve, reasons, alarms."""
-    reasons = [f"reason number {n} why this valve can't be opened at all" for n in range(5)]
+    reasons = [
+        {"text": f"reason number {n} why this valve can't be opened at all", "remedy": f"mend {n}"} for n in range(5)
+    ]
     return snapshot(
         headline=TRIP["text"],
         alarms=[TRIP, LATE],
@@ -32,7 +34,7 @@ def busy() -> Document:
             bay(
                 state="open",
                 valves=[RUNNING, valve("B2", may_open=False, blocks=reasons), valve("B3", may_open=False)],
-                last_close={"valve": "B2", "local": "10:14:02", "cause": "T2's level is old"},
+                last_close={"valve": "B2", "local": "10:14:02", "cause": "T2's level is old", "remedy": "wait"},
                 ticket=ticket(account_share=0.3333, openings=1, openings_left=1),
             )
         ],
@@ -99,6 +101,21 @@ def test_what_is_not_usable_is_dashes_under_hatching_with_a_small_was(
     expect(lane.locator(".note")).to_have_text("no fresh level for 5 s")
 
 
+def test_a_bypass_and_a_fall_nobody_commanded_are_told(page: Page, station: FakeStation) -> None:
+    runs = {"runs": True, "asked_by": "Tobias Quell", "approved_by": "Ines Varga", "lasts_ms": 1, "left_ms": 61_900}
+    asked = {**runs, "runs": False, "approved_by": None, "left_ms": 42_500}
+    vessels = [vessel("T1", bypass=runs, tripped=True), vessel("T2", bypass=asked), vessel("T3", drawn=True)]
+    show(page, station, snapshot(vessels=vessels))
+    told = [page.locator(f"#lane-{tag} .note").inner_text() for tag in ("T1", "T2", "T3")]
+    assert told == [
+        "TRIP BYPASSED 1:01: Tobias Quell, Ines Varga; TRIPPED: LOW LEVEL",
+        "Tobias Quell asks for a bypass: 0:42 to approve it",
+        "FALLS WITHOUT A COMMAND",
+    ]
+    keys = [page.locator(f"#lane-{tag} .reset").inner_text() for tag in ("T1", "T2", "T3")]
+    assert keys == ["Trip and bypass", "Trip and bypass", "Reset the trip"]
+
+
 def test_a_vessel_never_heard_has_no_number_anywhere(page: Page, station: FakeStation) -> None:
     show(page, station, snapshot(vessels=[unusable("T1", was=None, age_ms=None, reason="nothing heard yet")]))
     lane = page.locator("#lane-T1")
@@ -153,7 +170,7 @@ def test_why_a_valve_cannot_open_is_told_in_full(page: Page, station: FakeStatio
     expect(row.locator(".key-open")).to_be_disabled()
     row.locator(".more").click()
     expect(page.locator("#sheet li")).to_have_text(
-        [f"reason number {n} why this valve can't be opened at all" for n in range(5)]
+        [f"reason number {n} why this valve can't be opened at all: mend {n}" for n in range(5)]
     )
     page.locator("#sheet .back").click()
     expect(page.locator("#sheet")).to_be_hidden()

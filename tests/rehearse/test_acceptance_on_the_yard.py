@@ -42,7 +42,7 @@ def test_acceptance_23_a_power_cut_closes_and_nothing_resumes(hands: Hands) -> N
     assert not hands.commanded()
     hands.press_open()
     assert not hands.commanded()
-    assert "a lead must resume" in " ".join(hands.shown()["blocks"])
+    assert "a lead must resume" in " ".join(block["text"] for block in hands.shown()["blocks"])
     assert hands.journal("open", "B1")[1:] == []
 
     hands.plant.ask(ask="resume", bay=BAY, person=OPERATOR)
@@ -77,7 +77,7 @@ def test_acceptance_25_a_level_gets_old_while_loading(hands: Hands) -> None:
 def test_acceptance_25_a_late_level_opens_nothing(hands: Hands) -> None:
     hands.ticket()
     hands.yard.silence_device(11)
-    hands.until(lambda: any("late" in b for b in hands.shown()["blocks"]), 6)
+    hands.until(lambda: any("late" in block["text"] for block in hands.shown()["blocks"]), 6)
     hands.press_open()
     assert not hands.commanded()
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidetap.scheme import Builder, Program, Runner, first_order, second_mean
+from sidetap.scheme import Builder, GeneratedRunner, Program, first_order, second_mean
 
 BUCKETS = 5
 LAG_S = 3
@@ -29,6 +29,9 @@ def lag_program(lag_s: int = LAG_S) -> Program:
     b.output("full", full)
     b.output("total", total)
     return b.program()
+
+
+MEAN, LAG = GeneratedRunner(mean_program()), GeneratedRunner(lag_program())
 
 
 class Model:
@@ -68,7 +71,7 @@ scans = st.lists(
 
 @given(scans)
 def test_the_mean_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None:
-    runner, model = Runner(mean_program()), Model()
+    runner, model = MEAN, Model()
     states = runner.first_states()
     for level, new, gap, elapsed_ms in steps:
         inputs = {"level": level, "new": new, "gap": gap}
@@ -81,7 +84,7 @@ def test_the_mean_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None
 
 @given(scans)
 def test_the_lag_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None:
-    runner, model = Runner(lag_program()), Model()
+    runner, model = LAG, Model()
     states = runner.first_states()
     for level, new, gap, elapsed_ms in steps:
         states, out = runner.step(states, {"level": level, "new": new, "gap": gap}, elapsed_ms)
@@ -98,7 +101,7 @@ def test_the_lag_is_the_model(steps: list[tuple[int, bool, bool, int]]) -> None:
 @pytest.mark.parametrize("to", [0, 1000])
 def test_a_step_goes_as_a_lag_of_first_order_and_errs_low(lag_s: int, to: int) -> None:
     """The textbook's step response of a first-order lag sampled each second: what is left is (1 - 1/n) ** seconds."""
-    runner = Runner(lag_program(lag_s))
+    runner = GeneratedRunner(lag_program(lag_s))
     states, seconds = runner.first_states(), 6 * lag_s
     for second in range(seconds + 1):
         inputs = {"level": 500 if second == 0 else to, "new": True, "gap": False}
@@ -112,13 +115,12 @@ def test_a_step_goes_as_a_lag_of_first_order_and_errs_low(lag_s: int, to: int) -
             assert abs(out["total"] / lag_s - to) <= 500 * exp(-3) + 2
 
 
-@pytest.mark.parametrize("program", [mean_program(), lag_program()])
-def test_states_stay_in_their_ranges(program: Program) -> None:
+@pytest.mark.parametrize("runner", [MEAN, LAG])
+def test_states_stay_in_their_ranges(runner: GeneratedRunner) -> None:
     rng = random.Random(7)
-    runner = Runner(program)
     states = runner.first_states()
     for _ in range(5000):
         inputs = {"level": rng.randint(0, 1000), "new": rng.random() < 0.2, "gap": rng.random() < 0.01}
         states, _ = runner.step(states, inputs, rng.choice([1, 99, 100, 1000, 1001, 60_000]))
-        for name, state in program.states.items():
+        for name, state in runner.program.states.items():
             assert state.low <= states[name] <= state.high

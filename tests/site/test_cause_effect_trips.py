@@ -99,6 +99,7 @@ def test_a_bypass_lets_a_tripped_vessel_load_and_its_end_closes_in_that_scan() -
     assert not scans.outputs["site.horn"]
     scans.scan(ms=1)
     assert (scans.outputs["T1.bypass_left_ms"], scans.on("B1"), ran(scans, "T1")) == (0, False, False)
+    assert scans.outputs["site.horn"]
     assert scans.why("B1")[0] == "trip"
     assert not scans.alarm("T1-bypassed")
 

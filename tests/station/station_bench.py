@@ -8,6 +8,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,26 +19,12 @@ from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.station import Engine, Load, Record, Store
 from sidetap.station.clearance import Override
 
-SITE = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "bay-b.toml"
+YARD = Path(__file__).parents[2] / "examples" / "tarn-hollow" / "site.toml"
+SITE = YARD.with_name("bay-b.toml")
 START_UTC_NS = 1_773_237_600 * NS_PER_S  # 2026-03-11 14:00 UTC
 STEP_NS = 20 * NS_PER_MS
 CHARACTER_NS = 572_917
 WATCHDOG_COIL, PERMIT_COIL, HORN_COIL = 15, 8, 14
-BITS = {
-    "HS-B-AUTO": 0,
-    "HS-B-HAND": 1,
-    "ZSC-B1": 2,
-    "ZSO-B1": 3,
-    "ZSC-B2": 4,
-    "ZSO-B2": 5,
-    "ZSC-B3": 6,
-    "ZSO-B3": 7,
-    "XS-B": 8,
-    "LSH-B": 9,
-    "HC-B": 10,
-    "PB-B-OPEN": 11,
-    "PB-B-CLOSE": 12,
-}
 READY_S = 13  # ten of them the output port is only listened to; the windows of the means are full by then
 LEAD, OPERATOR = "Ines Varga", "Tobias Quell"
 
@@ -53,13 +40,15 @@ def poll(device: int, function: int, register: int, words: list[int]) -> bytes:
 
 
 class Module:
-    """Inputs, coils, and three valves of 6 s stroke behind a watchdog relay; answers functions 1, 2 and 15."""
+    """Inputs, coils, and a site's valves behind a watchdog relay; answers functions 1, 2 and 15."""
 
-    def __init__(self) -> None:
-        self.bits = dict.fromkeys(BITS, False)
+    def __init__(self, site: Site) -> None:
+        self.bits = {wired.tag: False for wired in site.inputs}
         self.coils = 0
-        self.position = [0.0, 0.0, 0.0]
-        self.moves = [True, True, True]
+        self.valves = site.valves
+        self.position = [0.0] * len(site.valves)
+        self.moves = [True] * len(site.valves)
+        self._bit = {wired.tag: wired.bit for wired in site.inputs}
         self.answers = True
         self.obeys = True
         self.echoes = False
@@ -83,55 +72,58 @@ class Module:
                     self.toggled_ns = now_ns
                 self.coils = coils | self.sticks_on
             return echo + frame(request[:6])
-        bits = sum(1 << BITS[tag] for tag, on in self.wires().items() if on) if function == 2 else self.coils
-        return echo + frame(request[:2] + b"\x02" + bits.to_bytes(2, "little"))
+        bits = sum(1 << self._bit[tag] for tag, on in self.wires().items() if on) if function == 2 else self.coils
+        count = int.from_bytes(request[4:6], "big") // 8
+        return echo + frame(request[:2] + bytes([count]) + bits.to_bytes(8, "little")[:count])
 
     def wires(self) -> dict[str, bool]:
         switches: dict[str, bool] = {}
-        for i, position in enumerate(self.position, start=1):
-            switches |= {f"ZSC-B{i}": position <= 0, f"ZSO-B{i}": position >= 1}
+        for valve, position in zip(self.valves, self.position, strict=True):
+            switches |= {valve.closed_switch: position <= 0, valve.open_switch: position >= 1}
         return {**self.bits, **switches, **self.forced}
 
     def relay_in(self) -> bool:
         return self.now_ns - self.toggled_ns < 2 * NS_PER_S and self.toggled_ns > 0
 
-    def energised(self, valve: int) -> bool:
-        return bool(self.coils >> valve & 1) and self.relay_in()
+    def energised(self, number: int) -> bool:
+        return bool(self.coils >> self.valves[number].output.coil & 1) and self.relay_in()
 
     def advance(self, now_ns: int) -> None:
-        moved = (now_ns - self.now_ns) / (6 * NS_PER_S)
+        passed_ns = now_ns - self.now_ns
         self.now_ns = now_ns
         if now_ns - self.last_heard_ns > 2 * NS_PER_S:
             self.coils = 0  # the module's own drop-out
-        for i in range(3):
+        for i, valve in enumerate(self.valves):
             if self.moves[i]:
+                moved = passed_ns / valve.stroke_ns
                 step = moved if self.energised(i) else -moved
                 self.position[i] = min(1.0, max(0.0, self.position[i] + step))
 
 
-def quick_site() -> Site:
-    """The example's site in short: limits of 40, 50 and 40 s, waits of 10 s, means of 5 s, a hose left after 60 s."""
-    site = load_or_refuse(SITE)
-    limits = {"B1": 40, "B2": 50, "B3": 40}
+@cache
+def quick_site(path: Path = SITE) -> Site:
+    """The example's site in short: limits of 40 s (B2 50), waits of 10 s, means of 5 s, a hose left after 60 s."""
+    site = load_or_refuse(path)
+    limits_s = {"B2": 50}
     return replace(
         site,
         vessels=tuple(replace(v, trip=replace(v.trip, mean_ns=5 * NS_PER_S)) for v in site.vessels),
-        valves=tuple(replace(v, open_limit_ns=limits[v.tag] * NS_PER_S) for v in site.valves),
+        valves=tuple(replace(v, open_limit_ns=limits_s.get(v.tag, 40) * NS_PER_S) for v in site.valves),
         bays=tuple(replace(b, restart_wait_ns=10 * NS_PER_S, hose_left_after_ns=60 * NS_PER_S) for b in site.bays),
     )
 
 
 class Bench:
-    """The engine joined to the module and to a line that polls T1, T2, T3 each second."""
+    """The engine joined to the module and to a line that polls every vessel each second."""
 
     def __init__(self, folder: Path, site: Site | None = None, store: Store | None = None) -> None:
         self.folder = folder
         self.site: Site = site or quick_site()
         self.scheme: CompiledScheme = compile_site(self.site)
         self.now_ns = 5 * NS_PER_S  # not 0, so that nothing passes by luck
-        self.module = Module()
+        self.module = Module(self.site)
         self.store = store or Store.open(folder / "station.db")
-        self.level_mm = {"T1": 3480.0, "T2": 4321.0, "T3": 2380.0}
+        self.level_mm = {"T1": 3480.0, "T2": 4321.0, "T3": 2380.0, "T4": 3500.0, "T5": 1710.0, "T6": 975.0}
         self.status = {"T1": 1, "T2": 1}
         self.silent: set[str] = set()
         self.panel_there = True
@@ -170,12 +162,17 @@ class Bench:
         t3_kpa = 1396.0 * 9.80665 * (self.level_mm["T3"] - 420) / 1e6
         high, low = struct.unpack(">HH", struct.pack(">f", t3_kpa))
         counts = round(self.level_mm["T2"] * 10)
+        t6_high, t6_low = struct.unpack(">HH", struct.pack(">f", self.level_mm["T6"] / 304.8))
         polls = {
             "T1": poll(11, 3, 100, [round(self.level_mm["T1"]), self.status["T1"], 183]),
             "T2": poll(12, 3, 0, [counts & 0xFFFF, counts >> 16, self.status["T2"]]),
             "T3": poll(13, 4, 8, [high, low, 0x4193, 0x3333]),
+            "T4": poll(14, 4, 30, [round(5620 - self.level_mm["T4"]), 87]),
+            "T5": poll(15, 3, 4, [round(self.level_mm["T5"] / 2500 * 10_000)]),
+            "T6": poll(16, 3, 20, [t6_low, t6_high]),
         }
-        return b"".join(data if tag not in self.silent else data[:8] for tag, data in polls.items())
+        asked = [vessel.tag for vessel in self.site.vessels]
+        return b"".join(polls[tag] if tag not in self.silent else polls[tag][:8] for tag in asked)
 
     def step(self, step_ns: int = STEP_NS) -> None:
         self.now_ns += step_ns
@@ -187,7 +184,8 @@ class Bench:
             self.engine.receive_line(Chunk(now_ns, self.line_bytes()))
         if self.panel_there and now_ns >= self._alive_due_ns:
             self._alive_due_ns = now_ns + NS_PER_S
-            self.engine.receive_panel({"ask": "alive", "bay": "B"}, now_ns)
+            for bay in self.site.bays:
+                self.engine.receive_panel({"ask": "alive", "bay": bay.tag}, now_ns)
         for answer in [a for a in self.in_flight if a[0] <= now_ns]:
             self.in_flight.remove(answer)
             self.engine.receive_module(answer[1], now_ns)
@@ -216,21 +214,22 @@ class Bench:
         return self.engine.receive_panel({"ask": ask, **more}, self.now_ns)
 
     def ready(self) -> None:
-        """Come up: selector in AUTO, stop healthy, probe dry, close key's wire whole, hose off, window full."""
-        for tag in ("HS-B-AUTO", "XS-B", "LSH-B", "PB-B-CLOSE"):
-            self.module.bits[tag] = True
+        """Come up: selectors in AUTO, stops healthy, probe dry, close keys' wires whole, hoses off, windows full."""
+        for bay in self.site.bays:
+            for tag in (*bay.run_permissives, bay.close_key):
+                self.module.bits[tag] = tag != bay.hose_input
         self.run(READY_S)
 
-    def ticket(self, *vessels: str, person: str = OPERATOR) -> None:
+    def ticket(self, *vessels: str, bay: str = "B", person: str = OPERATOR) -> None:
         """Open a ticket, then put the hose on."""
-        reply = self.ask("ticket", bay="B", person=person, vessels=list(vessels))
+        reply = self.ask("ticket", bay=bay, person=person, vessels=list(vessels))
         assert reply["ok"], reply
         self.run(0.3)
-        self.module.bits["HC-B"] = True
+        self.module.bits[f"HC-{bay}"] = True
         self.run(0.5)
 
     def open(self, valve: str = "B1") -> None:
-        reply = self.ask("open", bay="B", valve=valve)
+        reply = self.ask("open", bay=self.site.valve(valve).bay, valve=valve)
         assert reply["ok"], reply
         self.run(0.4)
         assert self.command(valve)
@@ -243,10 +242,17 @@ class Bench:
 
     def command(self, valve: str = "B1") -> bool:
         """Whether the module's coil of a valve is on: what the yard would feel."""
-        return bool(self.module.coils >> int(valve[1]) - 1 & 1)
+        return bool(self.module.coils >> self.site.valve(valve).output.coil & 1)
 
-    def bay(self) -> dict[str, Any]:
-        found: dict[str, Any] = self.engine.snapshot(self.now_ns)["bays"][0]
+    def bay(self, tag: str = "B") -> dict[str, Any]:
+        return self._shown("bays", tag)
+
+    def vessel(self, tag: str) -> dict[str, Any]:
+        return self._shown("vessels", tag)
+
+    def _shown(self, kind: str, tag: str) -> dict[str, Any]:
+        shown = self.engine.snapshot(self.now_ns)
+        found: dict[str, Any] = next(one for one in shown[kind] if one["tag"] == tag)
         return found
 
     def alarms(self) -> set[str]:

@@ -147,7 +147,8 @@ def test_the_snapshot_is_plain_json_and_says_unknown_with_null(tmp_path: Path) -
     assert [vessel[key] for key in keys] == [None] * 6
     assert (bay["state"], bay["selector"], bay["hose"], bay["panel_age_ms"]) == ("blocked", "unknown", None, None)
     assert len(bay["valves"][0]["blocks"]) == 1
-    assert "before the first byte" in bay["valves"][0]["blocks"][0]
+    assert "before the first byte" in bay["valves"][0]["blocks"][0]["text"]
+    assert bay["valves"][0]["blocks"][0]["remedy"].startswith("wait until the module answers")
     bench.run(1)
     assert bench.engine.snapshot(bench.now_ns)["seq"] == 11
 

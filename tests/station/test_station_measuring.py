@@ -72,7 +72,7 @@ def test_acceptance_07_a_frozen_level_closes_its_bay_and_says_why(tmp_path: Path
     assert (vessel["level_01mm"], vessel["volume_text"], vessel["quality"]) == (None, None, "bad")
     assert (vessel["reason"], vessel["frozen"]) == (SAID, True)
     assert vessel["was"] is not None
-    assert f"T1 has no valid level: {SAID}" in bench.bay()["valves"][0]["blocks"]
+    assert f"T1 has no valid level: {SAID}" in [block["text"] for block in bench.bay()["valves"][0]["blocks"]]
 
 
 def test_it_reopens_by_nobody_and_a_person_who_checked_the_level_may_press_again(bench: Bench) -> None:

@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 from stamped import stamp_as_verified
-from station_bench import OPERATOR, SITE, Bench, Module
+from station_bench import OPERATOR, SITE, Bench, Module, quick_site
 
 from sidetap.cli.main import run as command
 from sidetap.errors import BadInput
@@ -52,7 +52,7 @@ class Yard(threading.Thread):
             tty.setraw(descriptor)
         self.slaves = (line_slave, wire_slave)
         self.paths = [os.ttyname(slave) for slave in self.slaves]
-        self.module = Module()
+        self.module = Module(quick_site())
         self.module.bits |= dict.fromkeys(("HS-B-AUTO", "XS-B", "LSH-B", "PB-B-CLOSE"), True)
         self.bytes = Bench(folder).line_bytes()
         self.heard_on_the_line = 0

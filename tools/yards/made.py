@@ -112,7 +112,7 @@ def made_yard(vessels: int, bays: int, kind: Kind, *, quick: bool = False, seed:
         people=(),
         bypass=_bypass(kind, quick, tanks),
         promises=tuple(_own(1 + i, s) for i, s in enumerate(stands)),
-        start_hold_ns=(2 if quick else 10) * NS_PER_S,
+        start_hold_ns=(5 if quick else 10) * NS_PER_S,  # quick: longer than it takes to fill a window
     )
 
 

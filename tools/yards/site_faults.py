@@ -107,6 +107,12 @@ SITE_FAULTS: tuple[Fault, ...] = (
     in_site("AUTO is not a permissive", "it opens in OFF", "permissive-closes", without("HS-B1-AUTO")),
     in_site("the high probe is not a permissive", "the truck runs over", "permissive-closes", without("LSH-B1")),
     in_site(
+        "the other bay's high probe is entered as a permissive",
+        "the truck runs over, against what the site's own promise says",
+        "own",
+        bay("B1", run_permissives=("HS-B1-AUTO", "XS-B1", "LSH-B2", "HC-B1")),
+    ),
+    in_site(
         "the other bay's stop circuit is entered as a permissive",
         "B1's own stop does not close",
         "permissive-closes",

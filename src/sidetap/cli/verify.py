@@ -1,48 +1,181 @@
-"""`sidetap verify`: a site file -> which promises its scheme keeps, and the story of each one that it breaks."""
+"""`sidetap verify`: a site file -> which promises its scheme keeps, and the story of each one that it breaks.
+
+What was found is kept as a stamp beside the site file, and the next time told from it, since the same scheme judged
+by the same promises has the same answer. What would be
+(`--what-if`) and what was asked in part (`--only`) leave none.
+"""
 
 import json
+import re
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.padding import Padding
 from rich.progress import Progress as Bar
-from rich.table import Table
 
-from sidetap.errors import BadInput
-from sidetap.quantity import NS_PER_MS, format_duration
-from sidetap.site import load_or_refuse
-from sidetap.site.cause_effect import compile_site
-from sidetap.verify import Progress, Verdict, Verification
+from sidetap.cli.verify_view import View, differences
+from sidetap.errors import BadInput, printable
+from sidetap.promises.build import build_model
+from sidetap.promises.model import Model
+from sidetap.promises.stamp import Stamp, read_stamp, standing, write_stamp
+from sidetap.site import Severity, Site, load, load_or_refuse
+from sidetap.site.cause_effect import CompiledScheme, compile_site
+from sidetap.site.what_if import load_with
+from sidetap.verify import Progress, Reached, Verdict, Verification
 from sidetap.verify import verify as verify_scheme
-
-_MEANING = (
-    'A checked model, not a plant: "holds" means that no order of events within this model breaks the promise, with '
-    "any inputs in their ranges, any time between scans and a crash at any moment. Wiring, valves and people are not "
-    "in it. This is no safety system; local codes and a licensed person's judgement come first."
-)
+from sidetap.verify.diagram import diagram
+from sidetap.verify.replay import changed
+from sidetap.verify.stamping import stamp_of
 
 
 def verify(
     site: Annotated[Path, typer.Argument(help="The site file.")],
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    what_if: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=VALUE",
+            help="Verify the site as it would be: vessel.T1.trip.below=0.40 m. Repeatable; the file stays as it is.",
+        ),
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="PROMISE,...", help="Verify only these promises, and no goal.")
+    ] = None,
+    diagrams: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write a timing diagram (SVG) of each counter-example here.")
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Verify anew, even where the stamp has the answer.")] = False,
 ) -> None:
     """Check the scheme's promises in every order of events. Exit 1 when one is broken or unknown."""
-    described = load_or_refuse(site)
-    if not described.bays:
-        raise BadInput(str(site), "no bay: there is nothing to verify", "Add bays and valves.")
-    with _progress() as progress:
-        result = verify_scheme(described, compile_site(described), progress)
-    if as_json:
-        sys.stdout.write(json.dumps(result.document(), allow_nan=False) + "\n")
+    asked = _asked(site, load_or_refuse(site), only)
+    if diagrams is not None and diagrams.exists() and not diagrams.is_dir():
+        raise BadInput(str(diagrams), "not a folder", "Name a folder for the diagrams.")
+    differs = None
+    if what_if:
+        as_it_is, asked = asked, _asked(site, _as_it_would_be(site, what_if), only)
+        with _progress() as progress:
+            before = _answer(as_it_is, again, progress)
+            answer = before if asked.scheme.digest == as_it_is.scheme.digest else _answer(asked, again, progress)
+        differs = differences(tuple(what_if), before.result, answer.result)
     else:
-        _print(Console(highlight=False, markup=False), result)
-    if not result.ok:
+        with _progress() as progress:
+            answer = _answer(asked, again, progress)
+        if answer.stamp is None and only is None:
+            _keep(asked, answer.result)
+    written = [] if diagrams is None else _draw(asked.site, answer.result, diagrams)
+    if as_json:
+        document: dict[str, Any] = answer.result.document()
+        if differs is not None:
+            document["what_if"] = differs.document()
+        sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
+    else:
+        View(answer.result, answer.stamp, differs, written).print()
+    if not answer.result.ok:
         raise typer.Exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A scheme and its judges; only: the promises asked for, None for all with the goals."""
+
+    path: Path
+    site: Site
+    scheme: CompiledScheme
+    model: Model
+    only: frozenset[str] | None
+
+    def wanted(self, promise: str) -> bool:
+        """Return whether a promise is asked for."""
+        return self.only is None or promise in self.only
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What was found; stamp: the one it is told from, None when it was found just now."""
+
+    result: Verification
+    stamp: Stamp | None = None
+
+
+def _asked(path: Path, site: Site, only: str | None) -> _Asked:
+    if not site.bays:
+        raise BadInput(str(path), "no bay: there is nothing to verify", "Add bays and valves.")
+    scheme = compile_site(site)
+    model = build_model(site, scheme.program)
+    names = None if only is None else frozenset(name.strip() for name in only.split(","))
+    known = dict.fromkeys(promise.name for promise in model.promises)
+    for name in sorted(names or ()):
+        if name not in known:
+            raise BadInput("--only", f"no promise {name!r} of this site", f"Its promises are {', '.join(known)}.")
+    return _Asked(path, site, scheme, model, names)
+
+
+def _as_it_would_be(path: Path, changes: Sequence[str]) -> Site:
+    """Return the site with the changes; what `check` would warn of then, and doesn't now, is told on stderr."""
+    loaded = load_with(path, changes)
+    for problem in loaded.problems:
+        if problem.severity is Severity.ERROR:
+            raise problem.as_error()
+    known = {(problem.where, problem.problem) for problem in load(path).problems}
+    for problem in loaded.problems:
+        if (problem.where, problem.problem) not in known:
+            sys.stderr.write(f"{problem}\n")
+    assert loaded.site is not None  # noqa: S101  # no error, so there is a site
+    return loaded.site
+
+
+def _answer(asked: _Asked, again: bool, progress: Progress | None) -> _Answer:
+    """Return the answer of a good stamp of this very scheme and these very promises, or verify."""
+    started = time.perf_counter()
+    stamp = None if again else _stamp(asked)
+    if stamp is None or not standing(stamp, asked.scheme.digest, asked.model).verified:
+        return _Answer(verify_scheme(asked.site, asked.scheme, progress, asked.only))
+    bounds = {(promise.name, promise.subject): promise.bound for promise in asked.model.promises}
+    verdicts = tuple(
+        Verdict(v.promise, v.subject, v.verdict, bound=bounds.get((v.promise, v.subject), ""))
+        for v in stamp.verdicts
+        if asked.wanted(v.promise)
+    )
+    goals = tuple(Reached(g.goal, g.subject, g.reached) for g in stamp.goals) if asked.only is None else ()
+    return _Answer(Verification(stamp.scheme_hash, time.perf_counter() - started, verdicts, goals), stamp)
+
+
+def _stamp(asked: _Asked) -> Stamp | None:
+    """Return the stamp of this scheme; what is none, or torn, counts as none and is written anew."""
+    try:
+        return read_stamp(asked.path, asked.scheme.digest)
+    except BadInput:
+        return None
+
+
+def _keep(asked: _Asked, result: Verification) -> None:
+    """Write the stamp. Where that can't be, the answer is as right without it, and `run` will say what it lacks."""
+    try:
+        write_stamp(asked.path, stamp_of(asked.model, result, datetime.now(UTC), result.certificate))
+    except BadInput as problem:
+        sys.stderr.write(f"no stamp kept: {printable(str(problem))}\n")
+
+
+def _draw(site: Site, result: Verification, folder: Path) -> list[Path]:
+    """Write a picture of each counter-example and return where they are."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for verdict in result.promises:
+        if verdict.verdict != "broken" or not verdict.scans:
+            continue
+        path = folder / (re.sub(r"[^A-Za-z0-9._-]", "_", f"{verdict.promise}-{verdict.subject}") + ".svg")
+        title = f"{verdict.promise} {verdict.subject}"
+        picture = diagram(site, verdict.scans, changed(verdict.scans), (title, verdict.clause), verdict.trace)
+        path.write_text(picture, encoding="utf-8")
+        written.append(path)
+    return written
 
 
 @contextmanager
@@ -55,37 +188,3 @@ def _progress() -> Iterator[Progress | None]:
     with Bar(console=console, transient=True) as bar:
         task = bar.add_task("verifying", total=1.0)
         yield lambda what, share: bar.update(task, description=what, completed=share)
-
-
-def _print(console: Console, result: Verification) -> None:
-    table = Table("promise", "holds", "broken", "unknown", box=None, pad_edge=False, header_style="bold")
-    by_promise: dict[str, list[Verdict]] = {}
-    for verdict in result.promises:
-        by_promise.setdefault(verdict.promise, []).append(verdict)
-    for promise, verdicts in by_promise.items():
-        cells = [
-            " ".join(v.subject for v in verdicts if v.verdict == word) for word in ("holds", "broken", "unknown")
-        ]
-        table.add_row(promise, *cells)
-    console.print(table)
-    console.print()
-    for reached in result.reachable:
-        console.print(f"{reached.goal} {reached.subject}: {'reached' if reached.reached else 'not reached'}")
-    for verdict in result.promises:
-        if verdict.verdict == "broken":
-            _print_story(console, verdict)
-        elif verdict.verdict == "unknown":
-            console.print(f"\n{verdict.promise} {verdict.subject}: neither proved nor broken")
-    counts = [f"{sum(v.verdict == word for v in result.promises)} {word}" for word in ("holds", "broken", "unknown")]
-    console.print(f"\n{', '.join(counts)}; {result.seconds:.0f} s; scheme {result.scheme_hash[:16]}")
-    console.print(_MEANING)
-
-
-def _print_story(console: Console, verdict: Verdict) -> None:
-    console.print(f"\n{verdict.promise} {verdict.subject} is broken (replayed in the unchanged scheme):")
-    story = Table(box=None, pad_edge=False, show_header=False)
-    story.add_column(justify="right", no_wrap=True)
-    story.add_column()
-    for step in verdict.trace:
-        story.add_row(format_duration(step.t_ms * NS_PER_MS), step.what)
-    console.print(Padding(story, (0, 0, 0, 2)))

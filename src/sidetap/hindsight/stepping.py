@@ -10,15 +10,16 @@ What was refused or closed early still shows in the levels, since the record is 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from sidetap.hindsight.hands import Hands, Outcome
 from sidetap.hindsight.levels import Series
 from sidetap.hindsight.loads import Ticket
 from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_MS, NS_PER_S
-from sidetap.scheme import GeneratedRunner, Program, Type, Value
+from sidetap.scheme import ListRunner, Program, Type, Value
 from sidetap.site.cause_effect import AGE_LIMIT_MS, CompiledScheme
 from sidetap.site.model import QuietHours, Site, Valve
 
@@ -42,9 +43,9 @@ def step_over(
         for bay in site.bays
     ]
     world = _World(site, scheme.program, levels, start_ns)
-    runner = GeneratedRunner(scheme.program)
+    runner = ListRunner(scheme.program, [*world.commands, *(f"{vessel}.tripped" for vessel in levels)])
     states = runner.first_states()
-    outputs: Values = dict.fromkeys(world.commands, False)
+    outputs: Mapping[str, Value] = dict.fromkeys(world.commands, False)
     shortest_ns = site.scan_ns
     last_ns = max((ticket.draws[-1].end_ns for ticket in tickets), default=start_ns)
     scans, fine_until_ns = 0, start_ns
@@ -56,7 +57,9 @@ def step_over(
         inputs = world.inputs(now_ns)
         for hand in hands:
             inputs |= hand.inputs(now_ns)
-        next_states, now_outputs = runner.step(states, inputs, elapsed_ms)
+        given = [inputs[name] for name in runner.inputs]
+        next_states, said = runner.step(states, given, elapsed_ms)
+        now_outputs = _Said(zip(runner.outputs, said, strict=True), partial(runner.others, states, given, elapsed_ms))
         closes = any(outputs[command] and not now_outputs[command] for command in world.commands)
         if closes and now_ns - world.now_ns > shortest_ns and now_ns < due_ns:
             fine_until_ns = now_ns  # the same second again, in scans of the station
@@ -69,6 +72,18 @@ def step_over(
         if scans % 200 == 0:
             progress(min(1.0, (now_ns - start_ns) / max(1, last_ns - start_ns)))
     return [outcome for hand in hands for outcome in hand.outcomes]
+
+
+class _Said(dict[str, Value]):
+    """The outputs of one scan; those that are wanted now and then, such as causes, are worked out when asked for."""
+
+    def __init__(self, said: Iterable[tuple[str, Value]], more: Callable[[], Mapping[str, Value]]) -> None:
+        super().__init__(said)
+        self._more = more
+
+    def __missing__(self, name: str) -> Value:
+        self.update(self._more())
+        return self[name]
 
 
 class _World:

@@ -10,8 +10,9 @@ both its sides meet, which tells it much better than the points do.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,12 +79,9 @@ def stretches(vessel: Vessel, series: Series) -> list[list[Stretch]]:
 def _points(vessel: Vessel, series: Series) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Return times in ns, volumes in m³, and weights: one over the square of each volume's scatter."""
     shape = vessel.geometry
-    t_ns = np.array(series.good_ns, dtype=np.int64)
-    level = np.array(series.level_01mm, dtype=np.float64) / 10_000
-    keys = t_ns // POINT_NS
-    cuts = np.flatnonzero(np.diff(keys)) + 1
-    times = np.array([int(np.median(part)) for part in np.split(t_ns, cuts)] if len(t_ns) else [], dtype=np.int64)
-    levels = np.array([float(np.median(part)) for part in np.split(level, cuts)] if len(t_ns) else [])
+    points = [_middle(list(part)) for _, part in groupby(_samples(series), lambda sample: sample[0] // POINT_NS)]
+    times = np.array([t_ns for t_ns, _ in points], dtype=np.int64)
+    levels = np.array([level_01mm for _, level_01mm in points], dtype=np.float64) / 10_000
     inside = np.clip(levels, shape.bottom_m, shape.top_m)  # a level rounded down may lie a hair under the lowest
     volumes = np.array([shape.volume_m3(float(at)) for at in inside])
     areas = np.array([shape.area_m2(float(at)) for at in inside])
@@ -91,6 +89,16 @@ def _points(vessel: Vessel, series: Series) -> tuple[NDArray[np.int64], Floats, 
     # the scatter of single points, from how far each is off the middle of its neighbours; robust against real bends
     scatter_m = max(LEAST_SCATTER_M, 1.4826 * float(np.median(bends)) / 6**0.5 if len(bends) else 0.0)
     return times, volumes, 1 / (scatter_m * np.maximum(areas, 1e-3)) ** 2
+
+
+def _samples(series: Series) -> Iterator[tuple[int, int]]:
+    return zip(series.good_ns, series.level_01mm, strict=True)
+
+
+def _middle(part: list[tuple[int, int]]) -> tuple[int, int]:
+    """Return the median of times and the median of levels."""
+    middle = len(part) // 2
+    return part[middle][0], sorted(level_01mm for _, level_01mm in part)[middle]
 
 
 def _cut(times: NDArray[np.int64], volumes: Floats, weights: Floats) -> list[Stretch]:

@@ -19,8 +19,11 @@ ASKS: dict[str, tuple[str, ...]] = {
     "reset-trip": ("vessel", "person"),
     "level-checked": ("vessel", "person"),
     "reset-lockout": ("person",),
+    "bypass": ("vessel", "person"),
+    "approve-bypass": ("vessel", "person"),
+    "end-bypass": ("vessel", "person"),
 }
-WITHOUT_BAY = {"reset-trip", "level-checked"}  # a vessel belongs to no bay
+WITHOUT_BAY = {ask for ask, fields in ASKS.items() if "vessel" in fields}  # a vessel belongs to no bay
 TEXT_LIMIT = 200
 LIST_LIMIT = 64
 

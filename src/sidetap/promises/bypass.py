@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sidetap.promises.bounds import bypass_bound
 from sidetap.promises.model import Clause, Promise, Scene
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme.expression import Expr, any_of, choose, elapsed, minimum
+from sidetap.scheme.expression import Expr, any_of, choose, elapsed
 from sidetap.site.model import in_order
 
 PENDING_MS = 60_000  # for so long an ask waits for its approval
@@ -43,24 +43,25 @@ def bypass_facts(scene: Scene) -> BypassFacts | None:
         approved = _approved(scene, tag) & ~scene.input(f"{tag}.bypass_end")
         starts = approved & ~in_the_way
         in_the_way = in_the_way | starts
-        over = scene.input(f"{tag}.bypass_end") | (before[tag] <= elapsed())
-        left_ms[tag] = scene.keep(
-            f"{tag}.bypass_left_ms",
-            choose(starts, scene.input("site.bypass_ms"), choose(over, 0, before[tag] - elapsed())),
-        )
+        left = choose(scene.input(f"{tag}.bypass_end"), 0, _less_elapsed(before[tag]))
+        left_ms[tag] = scene.keep(f"{tag}.bypass_left_ms", choose(starts, scene.input("site.bypass_ms"), left))
         ended.append((before[tag] >= 1) & (left_ms[tag] < 1))
-    silent_ms = scene.since_start("site.since_bypass_ms", HORN_MS, HORN_MS)
-    silent_ms = scene.keep("site.since_bypass_ms", choose(any_of(*ended), 0, minimum(silent_ms + elapsed(), HORN_MS)))
-    return BypassFacts(left_ms, {tag: ms >= 1 for tag, ms in left_ms.items()}, silent_ms < HORN_MS)
+    sounds_ms = _less_elapsed(scene.since_start("site.bypass_horn_ms", 0, HORN_MS))
+    sounds_ms = scene.keep("site.bypass_horn_ms", choose(any_of(*ended), HORN_MS, sounds_ms))
+    return BypassFacts(left_ms, {tag: ms >= 1 for tag, ms in left_ms.items()}, sounds_ms >= 1)
+
+
+def _less_elapsed(left_ms: Expr) -> Expr:
+    """Return what is left of a time after this scan's elapsed time; at 0 it is over."""
+    return choose(left_ms > elapsed(), left_ms - elapsed(), 0)
 
 
 def _approved(scene: Scene, tag: str) -> Expr:
     """Return whether an ask of an earlier scan is approved in this one; keeps the asks."""
     ask, approve = scene.input(f"{tag}.bypass_ask"), scene.input(f"{tag}.bypass_approve")
-    left_ms = scene.since_start(f"{tag}.ask_left_ms", 0, PENDING_MS)
-    pending = left_ms > elapsed()
-    waits = choose(pending & ~approve, left_ms - elapsed(), 0)
-    scene.keep(f"{tag}.ask_left_ms", choose(ask, PENDING_MS, waits))
+    waits_ms = _less_elapsed(scene.since_start(f"{tag}.ask_left_ms", 0, PENDING_MS))
+    pending = waits_ms >= 1
+    scene.keep(f"{tag}.ask_left_ms", choose(ask, PENDING_MS, choose(approve, 0, waits_ms)))
     return pending & approve
 
 

@@ -16,5 +16,5 @@ def verify_and_stamp(site_path: Path, progress: Progress | None = None) -> Verif
     site = load_or_refuse(site_path)
     scheme = compile_site(site)
     result = verify(site, scheme, progress)
-    write_stamp(site_path, stamp_of(build_model(site, scheme.program), result, datetime.now(UTC), {}))
+    write_stamp(site_path, stamp_of(build_model(site, scheme.program), result, datetime.now(UTC), result.certificate))
     return result

@@ -7,7 +7,7 @@ expression is shared by using the same Python object twice; two objects are neve
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -45,7 +45,7 @@ class Expr:
 
     op: Op
     type: Type
-    args: tuple[Expr, ...] = ()
+    args: tuple[Expr, ...] = field(default=(), repr=False)  # a graph told as a tree has no end
     value: int | bool | str | None = None
 
     def __bool__(self) -> bool:

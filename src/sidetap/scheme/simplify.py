@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterable, Sequence
 from sidetap.scheme.expression import Expr, Op, Type, ordered
 
 
-def simplified(roots: Sequence[Expr]) -> list[Expr]:
+def simplified(roots: Sequence[Expr], choose_sums: bool) -> list[Expr]:
     """Return expressions of the same values in the same order, in which equal nodes are one object.
 
     An ``and`` in an ``and``, an ``or`` in an ``or`` and a sum in a sum become one where nobody else needs the inner
-    one. A sum of choices by one condition becomes a choice of two sums: a window that moves once a second is summed
-    as it stands in all other scans.
+    one. choose_sums: a sum of choices by one condition becomes a choice of two sums, so that a window that moves once
+    a second is summed as it stands in all other scans; for runners that reckon no side of a choice but one.
     """
     shared = _Shared()
     same = shared.copied(roots, lambda node, args: shared.node(node.op, node.type, args, node.value))
@@ -33,7 +33,7 @@ def simplified(roots: Sequence[Expr]) -> list[Expr]:
 
     def change(node: Expr, args: tuple[Expr, ...]) -> Expr:
         if node.op is Op.ADD:
-            return shared.sum(alone(Op.ADD, node, args))
+            return shared.sum(alone(Op.ADD, node, args), choose_sums)
         if node.op in (Op.AND, Op.OR):
             terms = tuple(dict.fromkeys(alone(node.op, node, args)))
             return terms[0] if len(terms) == 1 else shared.node(node.op, Type.BOOL, terms)
@@ -55,12 +55,12 @@ class _Shared:
             self._known[key] = Expr(op, kind, args, value)
         return self._known[key]
 
-    def sum(self, terms: Iterable[Expr]) -> Expr:
+    def sum(self, terms: Iterable[Expr], choose_sums: bool) -> Expr:
         kept = [t for t in terms if not (t.op is Op.CONSTANT and t.value == 0)]
         if len(kept) < 2:
             return kept[0] if kept else self.node(Op.CONSTANT, Type.INT, (), 0)
-        if all(t.op is Op.CHOOSE and t.args[0] is kept[0].args[0] for t in kept):
-            sums = [self.sum(s for t in kept for s in _terms(t.args[branch])) for branch in (1, 2)]
+        if choose_sums and all(t.op is Op.CHOOSE and t.args[0] is kept[0].args[0] for t in kept):
+            sums = [self.sum((s for t in kept for s in _terms(t.args[i])), choose_sums) for i in (1, 2)]
             return self.node(Op.CHOOSE, Type.INT, (kept[0].args[0], *sums))
         return self.node(Op.ADD, Type.INT, tuple(kept))
 

@@ -16,6 +16,7 @@ from sidetap.scheme.program import Program
 from sidetap.scheme.simplify import simplified
 
 SHORT = 12  # nodes; 6 to 30 make no difference that can be measured
+LARGE = 10**6
 DEEP = 50  # nested operands; Python's own limit for brackets is 200
 SLICE = 3  # so many neighbouring states are cheaper as one slice than one by one
 
@@ -37,7 +38,7 @@ def source(program: Program, outputs: Iterable[str], states: bool = True) -> str
     states that came in.
     """
     following = [s.next for s in program.states.values()] if states else []
-    roots = simplified([*following, *(program.outputs[name] for name in outputs)])
+    roots = simplified([*following, *(program.outputs[name] for name in outputs)], choose_sums=True)
     return _Writer(program, roots[: len(following)], roots[len(following) :]).text()
 
 
@@ -48,9 +49,9 @@ class _Writer:
         self.following = following
         self.outputs = outputs
         self.order = ordered([*following, *outputs])
-        self.size: dict[Expr, int] = {}
+        self.size: dict[Expr, int] = {}  # nodes to be run at most; LARGE is no different from more
         for node in self.order:
-            self.size[node] = 1 + sum(self.size[arg] for arg in node.args)
+            self.size[node] = min(LARGE, 1 + sum(self.size[arg] for arg in node.args))
         self.names: dict[Expr, str] = {}
         self.lines = ["def scan(states, inputs, elapsed_ms):", "    following = states.copy()"]
 
@@ -109,8 +110,10 @@ class _Writer:
             if condition is not None:
                 self.lines.append(f"    if {self.term(condition)}:")
                 nodes, indent = [node.args[1] for node in nodes], "        "
-            places = f"{place}:{end}" if len(nodes) > 1 else place
-            self.lines.append(f"{indent}following[{places}] = {', '.join(self.listed(nodes))}")
+            if len(nodes) == 1:
+                self.lines.append(f"{indent}following[{place}] = {self.term(nodes[0])}")
+            else:
+                self.lines.append(f"{indent}following[{place}:{end}] = {', '.join(self.listed(nodes))},")
             place = end
 
     def moves(self, place: int) -> Expr | None:

@@ -8,10 +8,13 @@ even to a message that is wrong in every other way.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from sidetap.measure import WatchState
+from sidetap.site.keys import APPROVES_BYPASS, ASKS_FOR_BYPASS
 from sidetap.station import snapshots
+from sidetap.station.bypasses import Asked
 from sidetap.station.desk import BayDesk
 from sidetap.station.loads import Load
 from sidetap.station.people import AT_THE_BAY
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
     from sidetap.station.engine import Engine
 
 Message: TypeAlias = Mapping[str, Any]
+MS_PER_MINUTE = 60_000
 LONGEST_SHOWN = 60  # characters of what a panel sent that go into the journal, each
 
 
@@ -54,7 +58,8 @@ def _answer(engine: Engine, message: Message, now_ns: int) -> dict[str, Any]:
     except _No as no:
         problem = str(no)
     at = engine.moment(now_ns)
-    asked = {key: _shown(value) for key, value in message.items() if key in ("bay", "valve", "vessel", "vessels")}
+    told = ("bay", "valve", "vessel", "vessels", "minutes")
+    asked = {key: _shown(value) for key, value in message.items() if key in told}
     what = {"ask": _shown(ask), **asked, "ok": not problem, "text": problem}
     subject = str(asked.get("valve", asked.get("bay", asked.get("vessel", "station"))))
     engine.ledger.note([at.entry("ask", subject, str(_shown(message.get("person", "panel"))), what)])
@@ -78,8 +83,8 @@ def _open(engine: Engine, message: Message, now_ns: int) -> None:
     assert valve is not None, "a choice names a valve"  # noqa: S101
     outputs = engine.trial(now_ns, {f"{tag}.choice": choice, f"{tag}.panel_open": True})
     if not outputs[f"{valve.tag}.command"] or engine.outputs.get(f"{valve.tag}.command"):
-        blocks = snapshots.blocks(engine, desk, valve, outputs, now_ns)
-        raise _No(f"{valve.tag} can't open: {'; '.join(blocks) or 'the key was pressed just now; press it again'}")
+        stand = "; ".join(why.text for why in snapshots.blocks(engine, desk, valve, outputs, now_ns))
+        raise _No(f"{valve.tag} can't open: {stand or 'the key was pressed just now; press it again'}")
     desk.choice = choice
     engine.press(f"{tag}.panel_open")
 
@@ -134,9 +139,10 @@ def _resume(engine: Engine, message: Message, now_ns: int) -> None:
 def _reset_trip(engine: Engine, message: Message, now_ns: int) -> None:
     tag = _vessel(engine, message)
     _person(engine, message, AT_THE_BAY)
-    if not engine.outputs.get(f"{tag}.tripped"):
+    drawn = engine.outputs.get(f"alarm.{tag}-drawn")  # the same reset ends it, at any level
+    if not engine.outputs.get(f"{tag}.tripped") and not drawn:
         raise _No(f"{tag} is not tripped")
-    if engine.trial(now_ns, {f"{tag}.reset": True})[f"{tag}.tripped"]:
+    if not drawn and engine.trial(now_ns, {f"{tag}.reset": True})[f"{tag}.tripped"]:
         level = snapshots.reset_level_text(engine, engine.site.vessel(tag))
         raise _No(f"{tag} can be reset once its mean level is at {level} or more")
     engine.press(f"{tag}.reset")
@@ -154,10 +160,55 @@ def _reset_lockout(engine: Engine, message: Message, now_ns: int) -> None:
     desk = _bay(engine, message)
     tag = desk.bay.tag
     _person(engine, message, AT_THE_BAY)
-    locked = [f"{valve.tag}.block.locked-out" for valve in desk.compiled.valves]
+    locked = [f"{valve.tag}.locked_out" for valve in desk.compiled.valves]
     if not any(engine.outputs.get(name) for name in locked):
         raise _No("nothing is locked out")
     engine.press(f"{tag}.lockout_reset")
+
+
+def _bypass(engine: Engine, message: Message, _now_ns: int) -> None:
+    tag = _bypassable(engine, message)
+    person = _person(engine, message, ASKS_FOR_BYPASS)
+    most = engine.bypasses.most_ms // MS_PER_MINUTE
+    minutes = message.get("minutes")
+    if minutes is not None and (type(minutes) is not int or not 1 <= minutes <= most):
+        raise _No(f"a bypass lasts 1 to {most} whole minutes")
+    if engine.bypasses.approved is not None:
+        raise _No("a bypass begins just now")
+    _none_runs(engine)
+    lasts_ms = engine.bypasses.usual_ms if minutes is None else minutes * MS_PER_MINUTE
+    engine.bypasses.asked[tag] = Asked(person, lasts_ms)
+    engine.press(f"{tag}.bypass_ask")
+
+
+def _approve_bypass(engine: Engine, message: Message, now_ns: int) -> None:
+    tag = _bypassable(engine, message)
+    person = _person(engine, message, APPROVES_BYPASS)
+    asked = engine.bypasses.asked.get(tag)
+    if asked is None:
+        raise _No(f"nobody has asked for a bypass of {tag}")
+    if asked.asked_by == person:
+        raise _No(f"{person} has asked for it; another person approves it")
+    if engine.bypasses.approved is not None:
+        raise _No("a bypass begins just now")
+    _none_runs(engine)
+    if engine.ledger.failed is not None:
+        raise _No("the journal can't be written")
+    approval = {f"{tag}.bypass_approve": True, "site.bypass_ms": asked.lasts_ms}
+    if not engine.trial(now_ns, approval)[f"{tag}.bypassed"]:
+        raise _No(f"{asked.asked_by}'s ask has lapsed, or came just now; ask again, or press again")
+    engine.bypasses.asked[tag] = replace(asked, approved_by=person)
+    engine.bypasses.approved = tag
+    engine.press(f"{tag}.bypass_approve")
+
+
+def _end_bypass(engine: Engine, message: Message, _now_ns: int) -> None:
+    tag = _bypassable(engine, message)
+    person = _person(engine, message, tuple(dict.fromkeys(ASKS_FOR_BYPASS + APPROVES_BYPASS)))
+    if not engine.outputs.get(f"{tag}.bypassed"):
+        raise _No(f"no bypass of {tag} runs")
+    engine.bypasses.ended_by[tag] = person
+    engine.press(f"{tag}.bypass_end")
 
 
 _ASKS: dict[str, Callable[[Engine, Message, int], None]] = {
@@ -170,6 +221,9 @@ _ASKS: dict[str, Callable[[Engine, Message, int], None]] = {
     "reset-trip": _reset_trip,
     "level-checked": _level_checked,
     "reset-lockout": _reset_lockout,
+    "bypass": _bypass,
+    "approve-bypass": _approve_bypass,
+    "end-bypass": _end_bypass,
 }
 
 # -- parts of a message ------------------------------------------------------------------------------------------
@@ -192,6 +246,19 @@ def _vessel(engine: Engine, message: Message) -> str:
     if not any(vessel.tag == tag for vessel in engine.site.vessels):
         raise _No("no such vessel")
     return tag
+
+
+def _bypassable(engine: Engine, message: Message) -> str:
+    tag = _vessel(engine, message)
+    if tag not in engine.bypasses.vessels:
+        raise _No(f"the trip of {tag} can't be bypassed")
+    return tag
+
+
+def _none_runs(engine: Engine) -> None:
+    for tag in engine.bypasses.vessels:
+        if engine.outputs.get(f"{tag}.bypassed"):
+            raise _No(f"a bypass of {tag} runs; one at a time")
 
 
 def _choice(desk: BayDesk, message: Message) -> int:

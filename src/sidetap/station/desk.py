@@ -45,12 +45,21 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True)
+class Why:
+    """What closes a valve, or keeps it closed: its name, a sentence, and in one clause what would let it open."""
+
+    name: str
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
 class LastClose:
     """What closed a bay's valve last, and when."""
 
     valve: str
     utc_ns: int
-    text: str
+    cause: Why
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,25 +176,24 @@ class BayDesk:
             self._settling = None
         self.load = plan.load
 
-    def falls(
-        self, at: Moment, before: Outputs, outputs: Outputs, why: Callable[[CompiledValve], tuple[str, str]]
-    ) -> Plan:
+    def falls(self, at: Moment, before: Outputs, outputs: Outputs, why: Callable[[CompiledValve], Why]) -> Plan:
         """Take over what this scan ends and return it, to be written once the closing is on its way.
 
-        why: the name and the sentence of what closed a valve.
+        why: what closed a valve.
         """
         tag = self.bay.tag
         plan = Plan(self.load)
         for valve in self.compiled.valves:
             if not before.get(f"{valve.tag}.command") or outputs[f"{valve.tag}.command"]:
                 continue
-            name, text = why(valve)
-            self.last_close = LastClose(valve.tag, at.utc_ns, text)
+            cause = why(valve)
+            self.last_close = LastClose(valve.tag, at.utc_ns, cause)
             if plan.load is not None:
-                plan.load = self._running(plan.load, valve, at, outputs).closed(at.utc_ns, name)
+                plan.load = self._running(plan.load, valve, at, outputs).closed(at.utc_ns, cause.name)
             what = {
-                "cause": name,
-                "text": text,
+                "cause": cause.name,
+                "text": cause.text,
+                "remedy": cause.remedy,
                 "open_ms": self._open_ms(at.now_ns),
                 "account_share": self.share(outputs),
             }

@@ -30,12 +30,14 @@ from sidetap.scheme import GeneratedRunner, Type, Value
 from sidetap.site.cause_effect import AGE_LIMIT_MS, LEVEL_LIMIT_01MM, CompiledScheme, CompiledValve
 from sidetap.site.model import Site, Valve
 from sidetap.station import asks, snapshots
+from sidetap.station.bypasses import Bypasses
 from sidetap.station.clearance import Override
-from sidetap.station.desk import STATION, BayDesk, Moment, Plan
+from sidetap.station.desk import STATION, BayDesk, Moment, Plan, Why
 from sidetap.station.ledger import Ledger
 from sidetap.station.listening import Listener
 from sidetap.station.loads import NOT_AT_REST, Gauge, Opening
 from sidetap.station.people import People
+from sidetap.station.quiet import quiet_inputs
 from sidetap.station.store import Entry, Json, Store
 from sidetap.station.wiring import Wiring
 
@@ -77,6 +79,7 @@ class Engine:
         self.override = override
         self.people = People(site.people)
         self.wiring = Wiring(site, now_ns)
+        self.bypasses = Bypasses(site.bypass)
         self.ledger = Ledger(store)
         rest_ns = {valve.tag: self._rest_ns(valve) for valve in site.valves}
         self.desks = {bay.tag: BayDesk(bay, scheme.bay(bay.tag), rest_ns) for bay in site.bays}
@@ -138,6 +141,13 @@ class Engine:
         """Note that the module's port was opened anew: it is listened to before anything is sent."""
         self.wiring.restart(now_ns)
 
+    def set_clock(self, now_ns: int, utc_ns: int) -> None:
+        """Take what the wall clock says now: somebody may have set it, and labels and quiet hours go by it."""
+        by_ns = utc_ns - self.utc_ns(now_ns)
+        if abs(by_ns) >= NS_PER_S:
+            self._utc_offset_ns += by_ns
+            self.ledger.note([self.moment(now_ns).entry("clock", STATION, STATION, {"by_s": by_ns // NS_PER_S})])
+
     def stop(self) -> None:
         """Close everything from the next scan on and open nothing any more; ``is_closed`` tells when it is done."""
         self._stopping = True
@@ -185,7 +195,7 @@ class Engine:
 
     def local(self, utc_ns: int) -> str:
         """Return a moment as hh:mm:ss at the site."""
-        return datetime.fromtimestamp(utc_ns // NS_PER_S, UTC).astimezone(self._zone).strftime("%H:%M:%S")
+        return self._local(utc_ns).strftime("%H:%M:%S")
 
     def trial(self, now_ns: int, values: Values) -> Values:
         """Return what the scheme would say if these inputs came now, with what waits; nothing is kept of it."""
@@ -200,14 +210,17 @@ class Engine:
         """Believe a vessel's level again that was held to be frozen: a person has checked it."""
         self._meter.trust(vessel)
 
-    def own_reason(self, now_ns: int) -> tuple[str, str] | None:
-        """Return the station's own reason, name and sentence, why nothing may be open; None when there is none."""
+    def own_reason(self, now_ns: int) -> Why | None:
+        """Return the station's own reason why nothing may be open; None when there is none."""
         if self._stopping:
-            return "stopped", "the station is being stopped"
+            return Why("stopped", "the station is being stopped", "start it again")
         if self.ledger.failed is not None:
-            return "journal", f"the journal can't be written ({self.ledger.failed})"
+            told = f"the journal can't be written ({self.ledger.failed})"
+            return Why("journal", told, "make room on its disk, or have the disk looked at")
         trouble = self.wiring.trouble(now_ns)
-        return None if trouble is None else ("module", trouble)
+        if trouble is None:
+            return None
+        return Why("module", trouble, "wait until the module answers, or have it and its wires looked at")
 
     # -- a scan --------------------------------------------------------------------------------------------------
 
@@ -239,6 +252,7 @@ class Engine:
         """Make durable what this scan starts and take it over; False when that could not be."""
         plans = [(desk, desk.rises(at, self.outputs, outputs)) for desk in self.desks.values()]
         entries = [entry for _, plan in plans for entry in plan.entries]
+        entries += self.bypasses.begins(at, self.outputs, outputs)
         kept: dict[str, Json] = {key: value for _, plan in plans for key, value in plan.kept.items()}
         loads = [plan.load for _, plan in plans if plan.kept and plan.load is not None]
         first = not self.scans
@@ -267,6 +281,7 @@ class Engine:
 
     def _finish(self, at: Moment, before: Values) -> None:
         """Note what this scan has ended, to be written once the closings are on their way."""
+        self.ledger.note(self.bypasses.take(at, before, self.outputs))
         plans: list[Plan] = []
         for desk in self.desks.values():
             pressed = f"{desk.bay.tag}.panel_close" in self._pulses  # a person's key comes before our own reasons
@@ -290,12 +305,12 @@ class Engine:
                 what = {"ticket": load.ticket, **asdict(opening.by_level or NOT_AT_REST)}
                 self.ledger.note([at.entry("by-level", opening.valve, STATION, what)], loads=[load])
 
-    def _cause(self, now_ns: int, own: tuple[str, str] | None, valve: CompiledValve) -> tuple[str, str]:
-        """Return what closes valve in this scan, name and sentence: our own reason, or the first cause that does."""
+    def _cause(self, now_ns: int, own: Why | None, valve: CompiledValve) -> Why:
+        """Return what closes valve in this scan: our own reason, or the first cause that does."""
         if own is not None:
             return own
         cause = next(cause for cause in valve.causes if cause.closes and self.outputs[cause.output])
-        return cause.name, snapshots.sentence(self, valve, cause, now_ns)
+        return snapshots.why(self, valve, cause, now_ns)
 
     def _watch_alarms(self, at: Moment) -> None:
         """Compare what is on with what was, and journal what came and went."""
@@ -306,7 +321,7 @@ class Engine:
         own = self.own_reason(at.now_ns)
         if own is not None:
             listens = self.wiring.master.listening_ns(at.now_ns) > 0
-            on[f"{STATION}-{own[0]}"] = ("low" if listens and own[0] == "module" else "high", own[1])
+            on[f"{STATION}-{own.name}"] = ("low" if listens and own.name == "module" else "high", own.text)
         for tag, (priority, text) in on.items():
             known = self.alarms.get(tag)
             if known is None:
@@ -337,6 +352,8 @@ class Engine:
         }
         inputs |= self._stored
         inputs |= self.wiring.inputs(now_ns)
+        inputs |= self.bypasses.inputs()
+        inputs |= quiet_inputs(self.site, self._local(self.utc_ns(now_ns)))
         for vessel in self._samples:
             inputs |= self._level_inputs(vessel, now_ns)
         for tag, desk in self.desks.items():
@@ -369,9 +386,12 @@ class Engine:
         for tag in self.desks:
             inputs[f"{tag}.panel_close"] = True
             inputs |= dict.fromkeys((f"{tag}.panel_open", f"{tag}.ticket_open", f"{tag}.ticket_resume"), False)
-        return inputs
+        return inputs | {f"{vessel}.bypass_approve": False for vessel in self.bypasses.vessels}
 
     # -- small things --------------------------------------------------------------------------------------------
+
+    def _local(self, utc_ns: int) -> datetime:
+        return datetime.fromtimestamp(utc_ns // NS_PER_S, UTC).astimezone(self._zone)
 
     def _restore(self, store: Store) -> Values:
         """Take up what an earlier run kept and return the scheme's inputs for it, which its first scan reads."""

@@ -133,6 +133,7 @@ class _Station:
         if now_ns >= self._reopen_ns:
             self._reopen_ns = now_ns + REOPEN_EVERY_NS
             self._reopen_lost()
+            engine.set_clock(time.monotonic_ns(), time.time_ns())
         if now_ns >= self._show_ns:
             self._show_ns = now_ns + SHOW_EVERY_NS
             self._show(now_ns)

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 from sidetap.measure import WatchState, level_entry
 from sidetap.quantity import EIGHTHS, NS_PER_MS, NS_PER_S, Rounding, Texts
 from sidetap.site.cause_effect import Cause, CompiledValve
-from sidetap.station.desk import BayDesk
+from sidetap.site.model import QuietHours
+from sidetap.station.desk import BayDesk, Why
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,11 +58,11 @@ def snapshot(engine: Engine, now_ns: int) -> dict[str, Any]:
 
 def blocks(
     engine: Engine, desk: BayDesk, valve: CompiledValve, outputs: Mapping[str, Value], now_ns: int
-) -> list[str]:
-    """Return why valve can't open, as sentences; empty when a press would open it."""
+) -> list[Why]:
+    """Return why valve can't open, what matters most first; empty when a press would open it."""
     own = engine.own_reason(now_ns)
     if not outputs:
-        return ["the station is starting"] if own is None else [own[1]]
+        return [Why("starting", "the station is starting", "wait a moment") if own is None else own]
     causes = [cause for cause in valve.causes if outputs[cause.output]]
     names = {cause.name for cause in causes}
     hidden: set[str] = set()
@@ -71,10 +72,17 @@ def blocks(
         hidden |= {"not-on-ticket", "interrupted", "restarts", "wait", "no-time"}
     if "old" in names or "bad" in names:
         hidden |= {"late", "window"}
+    if any(isinstance(rule, QuietHours) and rule.tag in names for rule in engine.site.rules):
+        hidden |= {"old", "late", "window"}  # nobody polls: that says it all
     if "open" in names:
         hidden |= {"own-valve", "other-valve", "wait"}
-    told = [sentence(engine, valve, cause, now_ns) for cause in causes if cause.name not in hidden]
-    return told if own is None else [own[1], *told]
+    told = [why(engine, valve, cause, now_ns) for cause in causes if cause.name not in hidden]
+    return told if own is None else [own, *told]
+
+
+def why(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) -> Why:
+    """Return a cause as people are told it."""
+    return Why(cause.name, sentence(engine, valve, cause, now_ns), cause.remedy)
 
 
 def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) -> str:
@@ -85,8 +93,8 @@ def sentence(engine: Engine, valve: CompiledValve, cause: Cause, now_ns: int) ->
     if cause.name == "bad" and (reason := engine.level(valve.vessel, now_ns).reason):
         return f"{cause.text}: {reason}"
     if cause.name == "window":
-        have = engine.states[f"{valve.vessel}.mean.count"]
-        return f"{cause.text} ({have} of {engine.site.vessel(valve.vessel).trip.mean_ns // NS_PER_S} s)"
+        vessel = engine.scheme.vessel(valve.vessel)
+        return f"{cause.text} ({engine.states[vessel.filled]} of {vessel.needed_s} s)"
     if cause.name == "wait":
         bay = engine.site.bay(engine.site.valve(valve.tag).bay)
         left_ms = bay.restart_wait_ns // NS_PER_MS - int(engine.states[f"{bay.tag}.closed_for.ms"])
@@ -126,6 +134,9 @@ def _vessel(engine: Engine, vessel: Vessel, now_ns: int) -> dict[str, Any]:
         "low_share": _share(vessel.low_01mm, vessel.top_01mm),
         "trip_share": _share(vessel.trip.below_01mm, vessel.top_01mm),
         "tripped": bool(engine.outputs.get(f"{vessel.tag}.tripped")),
+        "drawn": bool(engine.outputs.get(f"alarm.{vessel.tag}-drawn")),
+        "bypass_ms": engine.bypasses.usual_ms if vessel.tag in engine.bypasses.vessels else None,
+        "bypass": engine.bypasses.shown(vessel.tag, engine.states, engine.outputs),
     }
 
 
@@ -175,7 +186,12 @@ def _bay(engine: Engine, desk: BayDesk, now_ns: int) -> dict[str, Any]:
         "valves": valves,
         "last_close": None
         if last is None
-        else {"valve": last.valve, "local": engine.local(last.utc_ns), "cause": last.text},
+        else {
+            "valve": last.valve,
+            "local": engine.local(last.utc_ns),
+            "cause": last.cause.text,
+            "remedy": last.cause.remedy,
+        },
         "selector": _selector(wires[bay.auto_input], wires[bay.hand_input]) if live else "unknown",
         "hose": wires[bay.hose_input] if live else None,
         "panel_age_ms": None if heard_ns is None else (now_ns - heard_ns) // NS_PER_MS,
@@ -199,7 +215,7 @@ def _valve(
     site = engine.site.valve(valve.tag)
     outputs, tag = engine.outputs, desk.bay.tag
     command = bool(outputs.get(f"{valve.tag}.command"))
-    why = blocks(engine, desk, valve, outputs, now_ns)
+    stand = blocks(engine, desk, valve, outputs, now_ns)
     account = int(outputs.get(f"{tag}.account", 0)) if desk.load is not None else 0
     restart = not command and desk.load is not None and int(outputs.get(f"{tag}.openings", 0)) >= 1
     if restart:
@@ -209,11 +225,12 @@ def _valve(
         "tag": valve.tag,
         "vessel": valve.vessel,
         "command": command,
+        "locked_out": bool(outputs.get(f"{valve.tag}.locked_out")),
         "closed": wires[site.closed_switch],
         "open": wires[site.open_switch],
         "on_ticket": desk.load is not None and valve.vessel in desk.load.vessels,
-        "may_open": not why,
-        "blocks": [] if command else why,
+        "may_open": not stand,
+        "blocks": [] if command else [{"text": why.text, "remedy": why.remedy} for why in stand],
         "open_ms": 0 if opened_ns is None else (now_ns - opened_ns) // NS_PER_MS,
         "left_ms": desk.compiled.left_ms(valve, account),
         "limit_ms": valve.limit_ms,

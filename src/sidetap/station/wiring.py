@@ -2,7 +2,8 @@
 
 Scheme outputs -> wanted coils; read bits -> scheme inputs. An input that is old, or whose module does not confirm
 its outputs, is false: inputs are healthy when energised, so false never permits anything. The watchdog's coil
-changes with every scan while all is well, and stands still otherwise: the hard-wired relay then opens the supply.
+follows the scheme's, which changes with every scan, while all is well, and stands still otherwise: the hard-wired
+relay then opens the supply.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ class Wiring:
         assert site.watchdog is not None  # noqa: S101  # the same
         self._coils["site.horn"] = site.horn.coil
         self._watchdog = 1 << site.watchdog.output.coil
-        self._toggle = False
+        self._watchdog_on = False
         self._coil_count = _whole_bytes(max(*self._coils.values(), site.watchdog.output.coil))
         self._input_count = _whole_bytes(max(wired.bit for wired in site.inputs))
         self.restart(now_ns)
@@ -100,9 +101,9 @@ class Wiring:
         after a start, that the module follows.
         """
         if self.live(now_ns) or self.master.reads_off(self._closing):
-            self._toggle = not self._toggle
+            self._watchdog_on = bool(outputs["site.watchdog"])
         coils = _mask(coil for name, coil in self._coils.items() if outputs[name])
-        self.master.want(coils | (self._watchdog if self._toggle else 0))
+        self.master.want(coils | (self._watchdog if self._watchdog_on else 0))
 
 
 def _mask(numbers: Iterable[int]) -> int:

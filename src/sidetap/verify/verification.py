@@ -8,8 +8,8 @@ the valves or the plant, and it is no statement about safety.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sidetap.promises.build import build_model
@@ -29,7 +29,10 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of one promise: "holds", "broken" with the story and the scans of how, or "unknown"."""
+    """What became of one promise: "holds", "broken" with the story and the scans of how, or "unknown".
+
+    bound: what the promise comes to at the pipe, in words. clause: of a broken one, what was seen in the last scan.
+    """
 
     promise: str
     subject: str
@@ -37,16 +40,22 @@ class Verdict:
     trace: tuple[Step, ...] = ()
     replayed: bool = False
     scans: tuple[Replayed, ...] = ()
+    bound: str = ""
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """All verdicts of one scheme. ok: every promise holds, and every goal was reached."""
+    """All verdicts of one scheme. ok: every promise holds, and every goal was reached.
+
+    certificate: what a re-check of the proofs needs, JSON values.
+    """
 
     scheme_hash: str
     seconds: float
     promises: tuple[Verdict, ...]
     reachable: tuple[Reached, ...]
+    certificate: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:
@@ -73,14 +82,22 @@ class Verification:
         }
 
 
-def verify(site: Site, scheme: CompiledScheme, progress: Progress | None = None) -> Verification:
+def verify(
+    site: Site,
+    scheme: CompiledScheme,
+    progress: Progress | None = None,
+    only: Collection[str] | None = None,
+) -> Verification:
     """Return what becomes of every promise of the site's scheme.
 
-    progress: called with what is being done and the share of the work done, 0 to 1.
+    progress: called with what is being done and the share of the work done, 0 to 1. only: the names of the promises
+    asked for; then no goal is looked for.
     """
     started = time.perf_counter()
     report = progress or (lambda _what, _share: None)
     model = build_model(site, scheme.program)
+    if only is not None:
+        model = replace(model, promises=tuple(p for p in model.promises if p.name in only), goals=())
     report("reaching the goals", 0.0)
     reachable = reached_goals(model)
     report("running courses of events", 0.2)
@@ -130,8 +147,10 @@ def _parts(model: Model) -> list[list[str]]:
 def verdict_on(search: Search, promise: Promise, proved: set[str]) -> Verdict:
     """Return what became of a promise; proved names the outputs of the clauses that need no search."""
     if all(c.output in proved for c in promise.clauses):
-        return Verdict(promise.name, promise.subject, "holds")
+        return Verdict(promise.name, promise.subject, "holds", bound=promise.bound)
     found = search.counter_example(promise)
     if found is None:
-        return Verdict(promise.name, promise.subject, "unknown")
-    return Verdict(promise.name, promise.subject, "broken", found.story, replayed=True, scans=found.scans)
+        return Verdict(promise.name, promise.subject, "unknown", bound=promise.bound)
+    return Verdict(
+        promise.name, promise.subject, "broken", found.story, True, found.scans, promise.bound, found.clause.text
+    )

@@ -57,9 +57,13 @@ function makeLane(vessel, valves, acts) {
     show(was, !known && was_ !== null);
     if (was_) write(was, was_.local ? say("was", { level: was_.level_text, time: was_.local }) : "");
     const told = now.tripped ? [say("tripped")] : new Set([now.reason, now.watch_text].filter(Boolean));
-    write(note, live ? [...told].join("; ") : "");
-    element.classList.toggle("tripped", live && now.tripped);
-    show(reset, now.tripped);
+    const more = [...(now.drawn ? [say("drawn")] : []), ...bypassTexts(now.bypass)];
+    write(note, live ? [...more, ...told].join("; ") : "");
+    element.classList.toggle("tripped", live && now.tripped && !now.bypass?.runs);
+    const trip = now.tripped || now.drawn || now.bypass !== null;
+    element.classList.toggle("trip-key", trip);
+    show(reset, trip);
+    write(reset, say(now.bypass === null ? "key-reset-trip" : "key-bypassed-trip"));
     enable(reset, ready);
     element.classList.toggle("frozen", live && now.frozen);
     show(checked, now.frozen);
@@ -71,6 +75,12 @@ function makeLane(vessel, valves, acts) {
 
 function ageText(vessel, sinceMs) {
   return vessel.age_ms === null ? say("age-unknown") : say("age", { age: seconds(vessel.age_ms + sinceMs) });
+}
+
+/** Return what is to be told of a bypass of the low trip, nothing where there is none. */
+function bypassTexts(bypass) {
+  if (bypass === null) return [];
+  return [say(bypass.runs ? "bypassed" : "bypass-asked", { ...bypass, time: minutes(bypass.left_ms, "down") })];
 }
 
 /** When not live, the level last shown becomes a "was", dated by the snapshot that showed it. */
@@ -119,7 +129,7 @@ function makeValve(valve, acts) {
     const key_ = JSON.stringify(blocks);
     if (key_ !== shownReasons) {
       shownReasons = key_;
-      reasons.replaceChildren(...blocks.slice(0, REASONS_SHOWN).map((text) => make("li", {}, text)));
+      reasons.replaceChildren(...blocks.slice(0, REASONS_SHOWN).map((block) => make("li", {}, block.text)));
       show(more, blocks.length > REASONS_SHOWN);
       write(moreCount, say("more-reasons", { n: blocks.length - REASONS_SHOWN }));
     }

@@ -11,7 +11,7 @@ import { makeLanes } from "./lanes.js";
 import { Link } from "./link.js";
 import { beat, makeHatch } from "./pictures.js";
 import { Sheet } from "./sheet.js";
-import { say, timeOfDay } from "./words.js";
+import { minutes, say, timeOfDay } from "./words.js";
 
 const TICK_MS = 100;
 const ALIVE_MS = 1000;
@@ -91,26 +91,35 @@ function answer(text) {
   answeredAt = performance.now();
 }
 
-const askWho = (ask, title, doing, more = {}) =>
-  sheet.askWho(title, say(doing), snapshot.people, [], (person) => press({ ask, person, ...more }));
+/** Ask for a person who does one of these: each the name of an ask, and its key's words where they need values. */
+const askWho = (title, asks, more = {}) =>
+  sheet.askWho(title, snapshot.people, [], asks.map(([ask, values]) => [say(`key-${ask}`, values), (person) => press({ ask, person, ...more })]));
+
+/** What may become of a vessel's low trip: it is reset, or two people set it aside for a time. */
+function tripAsks(vessel) {
+  const asks = [["reset-trip"]];
+  if (vessel.bypass !== null) asks.push([vessel.bypass.runs ? "end-bypass" : "approve-bypass"]);
+  else if (vessel.bypass_ms !== null) asks.push(["bypass", { time: minutes(vessel.bypass_ms, "down") }]);
+  return asks;
+}
 
 const acts = {
   open: (valve) => press({ ask: "open", valve, seq: judge.seq }),
   choose: (valve) => press({ ask: "choose", valve }),
-  resetTrip: (vessel) => askWho("reset-trip", say("sheet-reset-trip", { vessel }), "key-reset-trip", { vessel }),
-  levelChecked: (vessel) => askWho("level-checked", say("sheet-level-checked", { vessel }), "key-level-checked", { vessel }),
+  resetTrip: (vessel) => askWho(say("sheet-reset-trip", { vessel }), tripAsks(snapshot.vessels.find((v) => v.tag === vessel)), { vessel }),
+  levelChecked: (vessel) => askWho(say("sheet-level-checked", { vessel }), [["level-checked"]], { vessel }),
   why: (valve) => sheet.list(
     say("why-not", { valve }),
-    () => live ? bay().valves.find((v) => v.tag === valve).blocks : [say("not-live", { time: notLiveSince })],
+    () => live ? bay().valves.find((v) => v.tag === valve).blocks.map((b) => say("why-and-remedy", b)) : [say("not-live", { time: notLiveSince })],
     say("why-none"),
   ),
-  endTicket: () => askWho("end-ticket", say("sheet-end-ticket", bay().ticket), "key-end-ticket"),
-  resume: () => askWho("resume", say("sheet-resume", bay().ticket), "key-resume"),
-  resetLockout: () => askWho("reset-lockout", say("sheet-reset-lockout", { bay: bayTag }), "key-reset-lockout"),
+  endTicket: () => askWho(say("sheet-end-ticket", bay().ticket), [["end-ticket"]]),
+  resume: () => askWho(say("sheet-resume", bay().ticket), [["resume"]]),
+  resetLockout: () => askWho(say("sheet-reset-lockout", { bay: bayTag }), [["reset-lockout"]]),
   openTicket: () => {
-    sheet.askWho(say("sheet-ticket", { bay: bayTag }), say("key-ticket"), snapshot.people, snapshot.vessels, (person, chosen) =>
-      press({ ask: "ticket", person, vessels: chosen }),
-    );
+    sheet.askWho(say("sheet-ticket", { bay: bayTag }), snapshot.people, snapshot.vessels, [
+      [say("key-ticket"), (person, chosen) => press({ ask: "ticket", person, vessels: chosen })],
+    ]);
   },
 };
 const drawTicket = makeTicket(at("ticket"), acts);

@@ -29,13 +29,17 @@ export class Sheet {
     this.#opener = null;
   }
 
-  /** Ask for a person, and for vessels when there are any to choose from; then done(person, vessels). doing: the key's words. */
-  askWho(title, doing, people, vessels, done) {
+  /** Ask for a person, and for vessels when there are any to choose from. acts: what may follow, each a key's words and
+      what is done(person, vessels) then. */
+  askWho(title, people, vessels, acts) {
     this.#follow = () => {};
     let person = null;
     const chosen = new Set();
-    const go = key(doing, () => { this.close(); done(person, [...chosen]); }, { class: "do" });
-    const ready = () => { go.disabled = !this.#allowed || person === null || (vessels.length > 0 && chosen.size === 0); };
+    const keys = acts.map(([words, done]) => key(words, () => { this.close(); done(person, [...chosen]); }, { class: "do" }));
+    const ready = () => {
+      const missing = !this.#allowed || person === null || (vessels.length > 0 && chosen.size === 0);
+      for (const go of keys) go.disabled = missing;
+    };
     this.#judge = ready;
     const names = people.map((p) => key(p.name, () => {
       person = p.name;
@@ -57,7 +61,7 @@ export class Sheet {
       make("h3", {}, say("sheet-who")),
       make("div", { class: "picks" }, ...names),
       ...(vessels.length ? [make("h3", {}, say("sheet-vessels")), make("div", { class: "picks" }, ...picks)] : []),
-    ], [go]);
+    ], keys);
   }
 
   /** Show the sentences that the source gives now, and each time the page is drawn; none: the words for none. */

@@ -20,18 +20,22 @@ from sidetap.site.model import Valve
 
 
 @dataclass(frozen=True, slots=True)
-class Yard:
-    """What a bay's valves depend on beside their bay. starting: the hold after the start stands."""
+class Surroundings:
+    """What a bay's valves depend on beside their bay.
+
+    voted: whether enough vessels have tripped, by a vote's rule. starting: the hold after the start stands.
+    """
 
     draft: Draft
     levels: Mapping[str, Level]
+    voted: Mapping[str, Expr]
     sharing: Sharing
     starting: Expr
 
 
-def compile_bay(yard: Yard, post: Post) -> tuple[CompiledBay, dict[str, Expr]]:
+def compile_bay(around: Surroundings, post: Post) -> tuple[CompiledBay, dict[str, Expr]]:
     """Compile a bay, and return with it the commands of this scan by the tags of its valves."""
-    draft, b = yard.draft, yard.draft.b
+    draft, b = around.draft, around.draft.b
     ticket = read_ticket(draft, post)
     account = read_account(draft, post, ticket)
     lockout_reset = b.input_bool(f"{post.bay.tag}.lockout_reset")
@@ -39,8 +43,8 @@ def compile_bay(yard: Yard, post: Post) -> tuple[CompiledBay, dict[str, Expr]]:
     commands: dict[str, Expr] = {}
     starts: dict[str, Expr] = {}
     for valve in post.valves:
-        closing = _closing(yard, post, valve, ticket, account)
-        keeping = _keeping(yard, post, valve, account)
+        closing = _closing(around, post, valve, ticket, account)
+        keeping = _keeping(around, post, valve, account)
         closes, keeps = (any_of(*(r.when for r in reasons)) for reasons in (closing, keeping))
         starts[valve.tag] = post.asked[valve.tag] & ~(closes | keeps)
         stays = post.was_open[valve.tag] & ~closes
@@ -55,23 +59,23 @@ def compile_bay(yard: Yard, post: Post) -> tuple[CompiledBay, dict[str, Expr]]:
     return CompiledBay(post.bay.tag, account.full, tuple(compiled)), commands
 
 
-def _closing(yard: Yard, post: Post, valve: Valve, ticket: Ticket, account: Account) -> list[Reason]:
+def _closing(around: Surroundings, post: Post, valve: Valve, ticket: Ticket, account: Account) -> list[Reason]:
     """Return all that closes a valve and keeps it closed; the first one that stands is told as what closed it."""
     return [
-        *causes.closing_at_bay(yard.draft, post, valve, account),
-        *causes.closing_by_levels(yard.draft, post, valve, yard.levels),
-        *yard.sharing.closing(post, valve),
+        *causes.closing_at_bay(around.draft, post, valve, account),
+        *causes.closing_by_levels(around.draft, post, around.levels[valve.vessel], around.voted),
+        *around.sharing.closing(post, valve),
         *causes.closing_at_valves(post, valve, ticket),
     ]
 
 
-def _keeping(yard: Yard, post: Post, valve: Valve, account: Account) -> list[Reason]:
+def _keeping(around: Surroundings, post: Post, valve: Valve, account: Account) -> list[Reason]:
     """Return what only keeps a valve from opening."""
     return [
-        *causes.keeping_at_site(yard.draft, yard.starting),
-        *causes.keeping_at_bay(yard.draft, post, valve, account),
-        *yard.sharing.keeping(post, valve),
-        *causes.keeping_at_vessel(yard.draft, post, yard.levels[valve.vessel]),
+        *causes.keeping_at_site(around.draft, around.starting),
+        *causes.keeping_at_bay(around.draft, post, valve, account),
+        *around.sharing.keeping(post, valve),
+        *causes.keeping_at_vessel(around.draft, post, around.levels[valve.vessel]),
         *causes.keeping_at_valve(post, valve, account),
     ]
 

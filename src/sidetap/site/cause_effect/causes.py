@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from sidetap.quantity import NS_PER_S, format_duration
-from sidetap.scheme import Expr, all_of, any_of, votes
+from sidetap.scheme import Expr, all_of, any_of
 from sidetap.site.cause_effect.account import Account
 from sidetap.site.cause_effect.draft import Draft
 from sidetap.site.cause_effect.posts import Post
@@ -59,16 +59,16 @@ def _permissive(draft: Draft, post: Post, tag: str) -> Reason:
         post.bay.stop_input: "release what has opened the stop circuit",
         post.bay.hose_input: "put the hose on",
     }
-    text = draft.when_off(tag)
-    wired = next(i for i in draft.site.inputs if i.tag == tag)
-    exactly = f"{tag} not energised, or older than {format_duration(wired.max_age_ns)}"
+    wired = draft.input(tag)
+    text = wired.when_off or f"{tag} is not energised"
+    older = f"or older than {format_duration(wired.max_age_ns)}"
+    exactly = f"{tag} not energised, {older}" if wired.when_off else older
     return Reason(tag, ~draft.wired[tag], text, known.get(tag, f"have {tag} energised"), exactly)
 
 
-def closing_by_levels(draft: Draft, post: Post, valve: Valve, levels: Mapping[str, Level]) -> list[Reason]:
-    """Return what closes a valve by its vessel's level, or by the trips of several vessels."""
-    site, level = draft.site, levels[valve.vessel]
-    vessel, trip = level.vessel, level.vessel.trip
+def closing_by_levels(draft: Draft, post: Post, level: Level, voted: Mapping[str, Expr]) -> list[Reason]:
+    """Return what closes a valve by its vessel's level, or by trips of several vessels; voted: by the vote's rule."""
+    site, vessel, trip = draft.site, level.vessel, level.vessel.trip
     tag, enough = vessel.tag, on_screen(site, post.bay, vessel, trip.reset_above_01mm)
     point = site.point(vessel.level.point)
     return [
@@ -79,7 +79,7 @@ def closing_by_levels(draft: Draft, post: Post, valve: Valve, levels: Mapping[st
             f"press reset once {tag} stands at {enough} or more",
             trip_words(trip),
         ),
-        *_votes(site, post, levels),
+        *_voted(site, post, voted),
         Reason(
             "bad", level.bad, f"{tag} has no valid level", f"wait until {tag} has a valid level, or have it looked at"
         ),
@@ -93,16 +93,14 @@ def closing_by_levels(draft: Draft, post: Post, valve: Valve, levels: Mapping[st
     ]
 
 
-def _votes(site: Site, post: Post, levels: Mapping[str, Level]) -> list[Reason]:
+def _voted(site: Site, post: Post, voted: Mapping[str, Expr]) -> list[Reason]:
     reasons = []
     for rule in in_order(site.rules):
         if isinstance(rule, TripVote) and post.bay.tag in rule.bays:
-            names = listed(sorted(rule.vessels, key=natural), "and")
-            when = votes([levels[tag].tripped for tag in rule.vessels], rule.at_least)
-            count = f"{rule.at_least} of {names}"
+            count = f"{rule.at_least} of {listed(sorted(rule.vessels, key=natural), 'and')}"
             text = f"at least {count} have tripped on low level"
             remedy = f"reset trips until fewer than {count} stand"
-            reasons.append(Reason(rule.tag, when, text, remedy, f"at least {count} tripped and not bypassed"))
+            reasons.append(Reason(rule.tag, voted[rule.tag], text, remedy, "a bypassed trip doesn't count"))
     return reasons
 
 

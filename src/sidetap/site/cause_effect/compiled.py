@@ -97,3 +97,10 @@ class CompiledScheme:
             if bay.tag == tag:
                 return bay
         raise KeyError(tag)
+
+    def vessel(self, tag: str) -> CompiledVessel:
+        """Return the vessel of that tag; KeyError when there is none."""
+        for vessel in self.vessels:
+            if vessel.tag == tag:
+                return vessel
+        raise KeyError(tag)

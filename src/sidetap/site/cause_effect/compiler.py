@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sidetap.scheme import FALSE, Expr, any_of, choose, elapsed, minimum
-from sidetap.site.cause_effect.bays import Yard, compile_bay
+from sidetap.scheme import FALSE, Expr, any_of, choose, elapsed, minimum, votes
+from sidetap.site.cause_effect.bays import Surroundings, compile_bay
 from sidetap.site.cause_effect.bypass import compile_bypass
 from sidetap.site.cause_effect.compiled import CompiledScheme
 from sidetap.site.cause_effect.draft import Draft, ms
 from sidetap.site.cause_effect.posts import read_post
 from sidetap.site.cause_effect.sharing import Sharing
 from sidetap.site.cause_effect.vessels import Level, compile_vessel, watch_draws
-from sidetap.site.model import Site, in_order
+from sidetap.site.model import Site, TripVote, in_order
 
 
 def compile_site(site: Site) -> CompiledScheme:
@@ -23,8 +23,8 @@ def compile_site(site: Site) -> CompiledScheme:
     levels = {v.tag: compile_vessel(draft, v, bypassed.get(v.tag, FALSE)) for v in vessels}
     posts = [read_post(draft, bay) for bay in in_order(site.bays)]
     sharing = Sharing(draft, posts, levels)
-    yard = Yard(draft, levels, sharing, _starting(draft))
-    compiled = [compile_bay(yard, post) for post in posts]
+    around = Surroundings(draft, levels, _voted(site, levels), sharing, _starting(draft))
+    compiled = [compile_bay(around, post) for post in posts]
     commands = {tag: command for _, of_bay in compiled for tag, command in of_bay.items()}
     sharing.remember(commands)
     _watch_draws(draft, levels, commands)
@@ -37,6 +37,12 @@ def compile_site(site: Site) -> CompiledScheme:
         alarms=tuple(draft.alarms),
         horn=horn,
     )
+
+
+def _voted(site: Site, levels: Mapping[str, Level]) -> dict[str, Expr]:
+    """Return by rule whether enough of its vessels have tripped and are not bypassed."""
+    rules = [rule for rule in in_order(site.rules) if isinstance(rule, TripVote)]
+    return {rule.tag: votes([levels[tag].tripped for tag in rule.vessels], rule.at_least) for rule in rules}
 
 
 def _starting(draft: Draft) -> Expr:

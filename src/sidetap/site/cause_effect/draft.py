@@ -5,7 +5,7 @@ from __future__ import annotations
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import Builder, Expr, any_of, choose, elapsed
 from sidetap.site.cause_effect.compiled import CompiledAlarm
-from sidetap.site.model import QuietHours, Site, in_order
+from sidetap.site.model import Input, QuietHours, Site, in_order
 
 AGE_LIMIT_MS = 3_600_000  # ages are counted up to an hour; older is no different
 
@@ -34,9 +34,9 @@ class Draft:
         """Return whether the module of an input is live, so that "not energised" is what the wire says."""
         return self._live[self._inputs[tag].module]
 
-    def when_off(self, tag: str) -> str:
-        """Return what it means that an input is not energised, in the site's words where it has some."""
-        return self._inputs[tag].when_off or f"{tag} is not energised"
+    def input(self, tag: str) -> Input:
+        """Return an input of the site."""
+        return self._inputs[tag]
 
     def alarm(self, tag: str, priority: str, text: str, active: Expr, exactly: str = "") -> None:
         """Name an alarm and its output; exactly: see CompiledAlarm."""

@@ -36,20 +36,22 @@ class _Rival:
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    """Two valves of two bays under one rule, and which one opened first while both are open.
+    """Two valves of two bays under one rule, the earlier bay's first, and which one opened first while both are open.
 
-    first: the valve of the earlier bay. second_led: the state that says that the other one opened before it.
+    state, second_led: the state that says that the second one did, and its value before this scan.
     """
 
     first: Valve
     second: Valve
-    both_were_open: Expr
+    first_was_open: Expr
+    second_was_open: Expr
     state: str
     second_led: Expr
 
     def led_by_other(self, valve: Valve) -> Expr:
         """Return whether both were open in the scan before, and the other valve had opened before this one."""
-        return self.both_were_open & (self.second_led if valve is self.first else ~self.second_led)
+        both_were_open = self.first_was_open & self.second_was_open
+        return both_were_open & (self.second_led if valve is self.first else ~self.second_led)
 
 
 class Sharing:
@@ -71,12 +73,11 @@ class Sharing:
         for rule in self._shared:
             led = [p.led_by_other(valve) for p in self._pairs[rule.tag] if valve in (p.first, p.second)]
             if led:
-                enough = on_screen(self._draft.site, post.bay, level.vessel, rule.level_01mm)
-                text = f"{valve.vessel} is too low for two bays, and another opened first"
-                remedy = f"wait until {valve.vessel} stands at {enough} or more, or the other bay has closed"
-                limit = f"{filter_words(level.vessel.trip)} below {metres(rule.close_below_01mm)}"
                 when = any_of(*led) & level.is_below(rule.close_below_01mm)
-                reasons.append(Reason(f"{rule.tag}-low", when, text, remedy, f"{limit}; the bay that opened later"))
+                text = f"{valve.vessel} is too low for two bays, and another opened first"
+                limit = f"{filter_words(level.vessel.trip)} below {metres(rule.close_below_01mm)}"
+                remedy, exactly = self._wait_for(rule, post), f"{limit}; the bay that opened later"
+                reasons.append(Reason(f"{rule.tag}-low", when, text, remedy, exactly))
         return reasons
 
     def keeping(self, post: Post, valve: Valve) -> list[Reason]:
@@ -97,27 +98,31 @@ class Sharing:
     def remember(self, commands: Mapping[str, Expr]) -> None:
         """Keep who of two opened first, as long as both stay open; commands: of this scan, by valve."""
         for pair in (p for pairs in self._pairs.values() for p in pairs):
-            were = self._was_open(pair.first), self._was_open(pair.second)
             both = commands[pair.first.tag] & commands[pair.second.tag]
-            self._draft.b.assign(pair.state, both & (pair.second_led | (~were[0] & were[1])))
+            overtakes = pair.second_was_open & ~pair.first_was_open
+            self._draft.b.assign(pair.state, both & (pair.second_led | overtakes))
 
     def _one_at_a_time(self, rule: str, valve: Valve, rivals: Sequence[_Rival]) -> Reason:
         taken = any_of(*(r.claims() | ~r.post.shown_closed[r.valve.tag] for r in rivals))
-        others = listed([r.valve.tag for r in rivals], "and")
+        others = [r.valve.tag for r in rivals]
         text = f"{valve.vessel} serves one bay at a time, and another has it"
-        return Reason(
-            rule, taken, text, f"wait until {others} is shown closed", f"{others} not shown closed, or asked for"
-        )
+        remedy = f"have {listed(others, 'and')} closed and shown so by switches"
+        return Reason(rule, taken, text, remedy, f"{listed(others, 'or')} not shown closed, or asked for first")
 
     def _enough_for_two(self, rule: SharedOnlyAbove, post: Post, rivals: Sequence[_Rival]) -> Reason:
         level = self._levels[rule.vessel]
-        enough = on_screen(self._draft.site, post.bay, level.vessel, rule.level_01mm)
-        bays = listed([r.post.bay.tag for r in rivals], "or")
         when = any_of(*(r.claims() for r in rivals)) & ~level.is_at(rule.level_01mm)
-        text = f"{rule.vessel} is below {enough}, and another bay draws from it"
-        remedy = f"wait until {rule.vessel} stands at {enough} or more, or the other bay has closed"
+        text = f"{rule.vessel} is below {self._enough(rule, post)}, and another bay draws from it"
         limit = f"{filter_words(level.vessel.trip)} below {metres(rule.level_01mm)}, or not full"
-        return Reason(rule.tag, when, text, remedy, f"{limit}, while bay {bays} draws from {rule.vessel}")
+        bays = listed([r.post.bay.tag for r in rivals], "or")
+        exactly = f"{limit}, while bay {bays} draws from {rule.vessel}"
+        return Reason(rule.tag, when, text, self._wait_for(rule, post), exactly)
+
+    def _enough(self, rule: SharedOnlyAbove, post: Post) -> str:
+        return on_screen(self._draft.site, post.bay, self._levels[rule.vessel].vessel, rule.level_01mm)
+
+    def _wait_for(self, rule: SharedOnlyAbove, post: Post) -> str:
+        return f"wait until {rule.vessel} stands at {self._enough(rule, post)} or more, or the other bay has closed"
 
     def _rivals(self, post: Post, valve: Valve) -> list[_Rival]:
         before = True
@@ -136,9 +141,6 @@ class Sharing:
             for first in (v for v in one.valves if v.vessel == rule.vessel):
                 for second in (v for v in other.valves if v.vessel == rule.vessel):
                     state = f"{rule.tag}.{second.tag}-before-{first.tag}"
-                    both = one.was_open[first.tag] & other.was_open[second.tag]
-                    pairs.append(_Pair(first, second, both, state, self._draft.b.state_bool(state)))
+                    were_open = one.was_open[first.tag], other.was_open[second.tag]
+                    pairs.append(_Pair(first, second, *were_open, state, self._draft.b.state_bool(state)))
         return pairs
-
-    def _was_open(self, valve: Valve) -> Expr:
-        return next(p for p in self._posts if p.bay.tag == valve.bay).was_open[valve.tag]

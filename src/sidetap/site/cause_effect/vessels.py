@@ -98,12 +98,12 @@ def watch_draws(draft: Draft, level: Level, valves: Sequence[Valve], commanded: 
     at_rest = running_time(b, f"{tag}.at_rest", ~commanded, ms(shut_ns)) >= ms(shut_ns)
     fall_01mm = level.vessel.frozen.expected_01mm if level.vessel.frozen else DRAWN_01MM
     parts = level.compiled.parts
-    # a reset counts from the level of then on, or the alarm would come back at once
+    # 0 unless at rest, which nothing has fallen under; a reset counts from the level of then on, or the alarm would come back at once
     highest = choose(at_rest & ~level.reset, b.state_int(f"{tag}.highest", 0, 0, parts * LEVEL_LIMIT_01MM), 0)
     highest = choose(at_rest & level.full & (highest < level.total), level.total, highest)
     b.assign(f"{tag}.highest", highest)
-    fallen = at_rest & level.full & (highest - level.total >= parts * fall_01mm)
-    drawn = latch(b, f"{tag}.drawn", fallen, level.reset, wins="on")
+    fallen = level.full & (highest - level.total >= parts * fall_01mm)
+    drawn = latch(b, f"{tag}.drawn", fallen, level.reset)
     text = f"{tag} falls though none of its valves has a command"
     exactly = (
         f"{metres(fall_01mm)} under its highest since {format_duration(shut_ns)} after the last command, latched"

@@ -1,0 +1,117 @@
+"""The account of a ticket as the judges keep it, counted by hand, crashes included.
+
+Every limit of the yard is 25 s, so that a full account is 25,000 and each ms open adds one; a stroke is 1 s, the
+watchdog's relay holds for 2 s, the disk is written every second.
+"""
+
+import pytest
+from puppet import Puppet, yard
+
+SITE = yard()
+BOUND = ("ticket-time-bound", "B1")
+
+
+@pytest.fixture
+def puppet() -> Puppet:
+    """Return a yard in whose last scan valve B1-1 has opened, its account said as counted."""
+    puppet = Puppet(SITE)
+    puppet.opened("B1-1", 1)
+    return puppet
+
+
+def accounts(puppet: Puppet) -> tuple[object, object]:
+    return puppet.states["judge.B1.true_account"], puppet.states["judge.B1.reckoned"]
+
+
+def test_the_true_account_adds_what_flowed(puppet: Puppet) -> None:
+    puppet.scans(40)
+    assert accounts(puppet) == (4_000, 4_000)
+    assert puppet.states["judge.B1-1.open_ms"] == 4_000
+    assert puppet.states["judge.B1.openings"] == 1
+
+
+def test_a_valve_is_open_for_its_limit_and_no_longer(puppet: Puppet) -> None:
+    assert ("open-time-bound", "B1-1") not in puppet.scans(249)
+    assert BOUND not in puppet.scan({"B1-1.command": False})
+    other = Puppet(SITE)
+    other.opened("B1-1", 1)
+    other.scans(249)
+    assert {("open-time-bound", "B1-1"), BOUND} <= other.scan()
+
+
+def test_after_a_crash_the_relay_s_time_has_flowed_and_the_worst_is_reckoned(puppet: Puppet) -> None:
+    """A crash 2.5 s after the opening, the start 5 s later: 2.5 s + 2 s have flowed, 2 s are on disk."""
+    for now_ms in range(100, 2_600, 100):
+        puppet.scan({"B1.account": now_ms})
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True}, ms=5_000)
+    assert accounts(puppet) == (2_500 + 2_000, 2_000 + 1_000 + 2_000 + 1_000)
+    assert puppet.states["judge.B1.interrupted"] is True
+    assert puppet.states["judge.B1-1.open_ms"] == 0
+    puppet.scan({"PB-B1-OPEN": True})
+    assert BOUND in puppet.scan({"B1-1.command": True})
+
+
+def test_nobody_resumes_in_the_scan_that_starts(puppet: Puppet) -> None:
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True, "B1.ticket_resume": True})
+    assert puppet.states["judge.B1.interrupted"] is True
+    puppet.scan({"B1.ticket_resume": True})
+    assert puppet.states["judge.B1.interrupted"] is False
+
+
+def test_a_second_opening_waits_and_costs_a_stroke_at_once(puppet: Puppet) -> None:
+    puppet.scans(19)
+    puppet.hold({"B1-1.command": False})
+    puppet.scan()
+    puppet.scans(48)
+    assert BOUND in puppet.scan({"B1-1.command": True})  # 4.9 s closed, of 5
+    other = Puppet(SITE)
+    other.opened("B1-1", 1)
+    other.scans(19)
+    other.hold({"B1-1.command": False})
+    other.scans(50)
+    other.hold({"B1-1.command": True})
+    assert BOUND not in other.scan()
+    assert accounts(other) == (2_000 + 1_000, 2_000 + 1_000)
+    assert other.states["judge.B1.openings"] == 2
+
+
+def test_a_third_opening_is_one_too_many(puppet: Puppet) -> None:
+    for _ in range(2):
+        puppet.hold({"B1-1.command": False})
+        puppet.scans(60)
+        puppet.hold({"B1-1.command": True})
+        last = puppet.scan()
+    assert BOUND in last
+
+
+def test_a_new_ticket_starts_at_nothing_only_after_the_hose_was_off(puppet: Puppet) -> None:
+    puppet.scans(29)
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"B1.ticket_end": True})
+    puppet.scan({"B1.ticket_open": True})
+    assert puppet.states["judge.B1.ticket"] is False
+    puppet.scan({"HC-B1": False, "IO-1.live": False})  # not heard is not seen off
+    puppet.scan({"B1.ticket_open": True})
+    assert accounts(puppet)[0] == 3_000
+    puppet.scan({"HC-B1": False})
+    puppet.scan({"B1.ticket_open": True})
+    assert puppet.states["judge.B1.ticket"] is True
+    assert accounts(puppet) == (0, 0)
+
+
+def test_what_may_not_follow_on_one_ticket(puppet: Puppet) -> None:
+    """T1 holds 32-0-0 and T2 28-0-0: the first may be followed by the second, and not the other way."""
+    puppet.hold({"B1-1.command": False})
+    puppet.scans(60)
+    assert ("compatible-only", "B1") not in puppet.scan({"B1-2.command": True})
+    puppet.scans(60)
+    assert ("compatible-only", "B1") in puppet.scan({"B1-1.command": True})
+
+
+def test_two_valves_of_a_bay_and_a_press_for_another(puppet: Puppet) -> None:
+    found = puppet.scan({"B1-2.command": True, "PB-B1-OPEN": True})
+    assert {("one-valve-per-bay", "B1"), ("fresh-press-only", "B1")} <= found
+    assert ("close-wins", "B1") in puppet.scan({"B1.panel_close": True})
+    assert ("bad-or-old-closes", "T1") in puppet.scan({"T1.age": 5_000})
