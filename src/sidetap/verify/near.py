@@ -43,11 +43,12 @@ class Surroundings:
         self._vessels = {v.tag for v in site.vessels}
         self._owner = _owners_of_inputs(site, model.program.inputs) | dict(model.owners)
         self._rules = {r.tag: r for r in site.rules}
+        self._vessel_of = {v.tag: {v.vessel} for v in site.valves}
         self._draws = {b.tag: {v.vessel for v in site.valves_of(b.tag)} for b in site.bays}
 
     def of(self, clause: Clause, subject: str) -> Near:
         """Return the bays and vessels that a clause speaks of: as it says itself, or else those it looks at."""
-        owners = {self._owner.get(tag, tag) for tag in (*clause.near, subject)}
+        owners = {self._owner.get(tag, tag) for tag in (*clause.near, subject)} | self._vessel_of.get(subject, set())
         if not clause.near:
             owners |= self._looked_at(clause.holds)
         for rule in [self._rules[tag] for tag in owners if tag in self._rules]:
@@ -55,16 +56,15 @@ class Surroundings:
         bays, vessels = owners & self._bays, owners & self._vessels
         if not bays:
             bays = {b for b, drawn in self._draws.items() if drawn & vessels} or self._bays
+        if not vessels:
+            vessels = set().union(*(self._draws[b] for b in bays))
         return Near(frozenset(bays), frozenset(vessels))
 
     def wider(self, near: Near) -> Near:
-        """Return all the vessels of the bays, and all the bays that draw from them."""
-        drawn = set().union(*(self._draws[b] for b in near.bays)) | near.vessels
-        if drawn == near.vessels:
-            bays = {b for b, d in self._draws.items() if d & drawn}
-            drawn = drawn.union(*(self._draws[b] for b in bays))
-            return Near(frozenset(near.bays | bays), frozenset(drawn))
-        return Near(near.bays, frozenset(drawn))
+        """Return the bays that share a vessel with these, with all their vessels."""
+        drawn = near.vessels.union(*(self._draws[b] for b in near.bays))
+        bays = near.bays | {b for b, d in self._draws.items() if d & drawn}
+        return Near(bays, drawn.union(*(self._draws[b] for b in bays)))
 
     def cut(self, near: Near, outputs: Collection[str]) -> Model:
         """Return the model with these outputs and the commands near, and all else at rest."""

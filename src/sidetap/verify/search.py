@@ -35,11 +35,9 @@ from sidetap.verify.scripts import (
 from sidetap.verify.story import Step, tell
 
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
-_ROUNDS = 200  # disturbed courses to try when all else has found nothing
+_ROUNDS = 60  # disturbed courses to try when all else has found nothing
 # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
 STAGES = 4
-# of a neighbourhood: as the clause says; all vessels of these bays; all bays that share one
-WIDTHS = 3
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -72,16 +70,13 @@ class Search:
         Cheap stages come before thorough ones and small neighbourhoods before wide ones, in turn.
         """
         mine = [c for c in promise.clauses if c.output in self._unproved]
-        widths = [[(c, self._near[c.output]) for c in mine]]
-        for _ in range(WIDTHS - 1):
-            widths.append([(c, self._around.wider(near)) for c, near in widths[-1]])
-        for turn in range(STAGES + WIDTHS - 1):
-            for width, pairs in enumerate(widths[: turn + 1]):
-                stage = turn - width
-                for near in dict.fromkeys(near for _, near in pairs) if stage < STAGES else ():
-                    found = self._stands(near, [c for c, n in pairs if n == near], stage)
-                    if found is not None:
-                        return found
+        narrow = [(c, self._near[c.output]) for c in mine]
+        wide = [(c, self._around.wider(near)) for c, near in narrow]
+        for stage, pairs in ((0, narrow), (1, narrow), (0, wide), (1, wide), (2, narrow), (2, wide), (3, wide)):
+            for near in dict.fromkeys(near for _, near in pairs):
+                found = self._stands(near, [c for c, n in pairs if n == near], stage)
+                if found is not None:
+                    return found
         return None
 
     def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
@@ -174,24 +169,26 @@ class Hunt:
         short: list[Course] = []
         site = self.model.site
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
-        bays = bays or [(bay, 1) for bay in site.bays]
         for bay, choice in bays:
             yield from self._run(one_bay(site, bay, choice), short, 0)
         yield from self._ask_for_scans(1, SCAN_MS, 0)
+        yield 1
         for kind in (rules_of_the_site, two_valves):
             for bay, choice in bays:
                 yield from self._run(kind(site, bay, choice), short, 1)
         for pair in sharing_bays(site):
             yield from self._run(two_bays(site, *pair), short, 1)
         yield from self._ask_for_scans(1, None, 1)
+        yield 2
         for bay, choice in bays:
             yield from self._run(long_courses(site, bay, choice), [], 2)
         yield from self._ask_for_scans(1, None, 2)
-        yield from self._ask_for_scans(2, None, 3)
+        yield 3
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
         odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
         yield from self._run(odd_courses, [], 3)
         yield from self._ask_for_scans(1, None, 3)
+        yield from self._ask_for_scans(2, None, 3)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         for course in courses:
