@@ -16,7 +16,6 @@ from sidetap.scheme import Expr, Input, Op, Program, State, Value, all_of, any_o
 from sidetap.site.model import ExclusiveVessel, Rule, SharedOnlyAbove, Site, TripVote
 from sidetap.verify.course import rest_values
 
-
 _ANY = 2**62  # the range of what comes in from a program that keeps its own ranges
 
 

@@ -32,7 +32,9 @@ class Replayer:
     def __init__(self, model: Model, judged: Collection[str], *, goals_only: bool = False) -> None:
         """Prepare; goals_only: for courses without a crash, of which only what is judged and the commands matter."""
         scheme, inputs = model.scheme, model.program.inputs
-        shown = {model.program.outputs[n]: n for n in scheme.outputs if model.program.outputs[n].op is not Op.CONSTANT}
+        shown = {
+            model.program.outputs[n]: n for n in scheme.outputs if model.program.outputs[n].op is not Op.CONSTANT
+        }
         # the judges' own program: outputs of the scheme come in from outside, and it says what is on disk
         disk = () if goals_only else tuple(model.stored.values())
         judges = simplified(model.program, judged, {}, keep=disk, given=shown)
@@ -71,7 +73,9 @@ class Replayer:
             watched = inputs | outputs
             judged, verdicts = judges.step(judged, [watched[name] for name in judges.inputs], elapsed_ms)
             plant.commands = {tag: bool(outputs[name]) for tag, name in self._commands}
-            yield Replayed(plant.now_ms, elapsed_ms, inputs, outputs | dict(zip(judges.outputs, verdicts, strict=True)))
+            yield Replayed(
+                plant.now_ms, elapsed_ms, inputs, outputs | dict(zip(judges.outputs, verdicts, strict=True))
+            )
 
 
 def trace(model: Model, course: Course) -> list[Replayed]:

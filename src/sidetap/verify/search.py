@@ -17,7 +17,19 @@ from typing import Any
 
 from sidetap.promises.model import CRASH, Clause, Model, Promise
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Expr, GeneratedRunner, Input, ListRunner, Op, Program, Type, Value, all_of, constant, ordered
+from sidetap.scheme import (
+    Expr,
+    GeneratedRunner,
+    Input,
+    ListRunner,
+    Op,
+    Program,
+    Type,
+    Value,
+    all_of,
+    constant,
+    ordered,
+)
 from sidetap.site.model import Bay
 from sidetap.verify import smt
 from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
