@@ -144,7 +144,9 @@ def test_a_driver_at_the_panel(live: LiveDemo, page: Page) -> None:
 
 
 def test_a_stopped_demo_leaves_nothing_running(tmp_path: Path) -> None:
-    with LiveDemo(prepare(tmp_path / "demo"), seed=1) as live:
+    folder = prepare(tmp_path / "demo")
+    stamp_as_verified(folder.site)
+    with LiveDemo(folder, seed=1) as live:
         live.start()
         started = dict(live.processes)
     assert set(started) == {"field", "station", "panel"}

@@ -6,6 +6,7 @@ from itertools import permutations
 import pytest
 from yard_scans import Scans, ready, whole_yard
 
+from sidetap.scheme import Op, ordered
 from sidetap.site import Site
 from sidetap.site.model import SharedOnlyAbove
 
@@ -231,3 +232,34 @@ def test_acceptance_24_a_valve_that_does_not_close_locks_its_vessel_for_other_ba
     scans.held |= {valve.closed_switch: True, valve.open_switch: False}
     scans.scan("A.lockout_reset")
     assert scans.press("B1") == [True]
+
+
+# -- and nothing else ------------------------------------------------------------------------------------------------
+
+
+def looked_at(scans: Scans, valve: str) -> set[str]:
+    """Return the inputs and the states before the scan that a valve's command is made of."""
+    nodes = ordered([scans.scheme.program.states[f"{valve}.command"].next])
+    return {str(node.value) for node in nodes if node.op in (Op.INPUT, Op.PREVIOUS)}
+
+
+def neighbours(names: set[str], bay: str) -> set[str]:
+    """Return those of the names that belong to other bays, their valves or their wires."""
+    others = [b.tag for b in whole_yard().bays if b.tag != bay]
+    valves = [v for v in whole_yard().valves if v.bay in others]
+    tags = {*others, *(v.tag for v in valves)}
+    wires = {t for v in valves for t in (v.closed_switch, v.open_switch)}
+    for b in (whole_yard().bay(tag) for tag in others):
+        wires |= {*b.run_permissives, b.auto_input, b.hand_input, b.hose_input, b.open_key, b.close_key}
+    return {name for name in names if name in wires or name.split(".")[0] in tags}
+
+
+def test_a_bay_looks_at_others_only_through_a_vessel_both_draw_from_and_only_at_their_past_and_keys() -> None:
+    scans = ready()
+    keys_of_a = {"A.choice", "A.panel_open", "A.panel_key.before", "A.post_key.before", "PB-A-OPEN"}
+    assert neighbours(looked_at(scans, "C5"), "C") == set()
+    assert neighbours(looked_at(scans, "A4"), "A") == set()
+    assert neighbours(looked_at(scans, "A2"), "A") == {"B2.command", "B2.locked_out", "ZSC-B2", "ZSO-B2"}
+    assert neighbours(looked_at(scans, "A1"), "A") == {"B1.command", "B1.locked_out"}
+    assert neighbours(looked_at(scans, "B1"), "B") == {"A1.command", "A1.locked_out", *keys_of_a}
+    assert neighbours(looked_at(scans, "B2"), "B") == {"A2.command", "A2.locked_out", "ZSC-A2", "ZSO-A2", *keys_of_a}

@@ -60,6 +60,9 @@ def test_a_vote_of_trips_closes_valves_of_its_bays_from_any_vessel(
     scans = ready(voting(at_least))
     assert scans.press("A4", "C5") == [True, True]  # from T4 and T5, which have no vote
     trip(scans, *tripped)
+    for vessel in tripped:
+        scans.level(vessel, FULL_01MM)
+    scans.run(16)  # a trip counts until it is reset, whatever the level
     assert scans.on("A4") is not closes
     assert scans.on("C5")  # no bay of the vote
     assert ("R-6" in scans.why("A1")) is closes
@@ -271,6 +274,8 @@ def test_a_lag_counts_to_the_low_side_and_is_full_after_three() -> None:
         scans.scan(ms=1000)
         full.append(bool(scans.outputs["T1.full"]))
     assert full == [False] * 12 + [True] * 2  # the first bucket ends a second after it began; 12 are needed
+    compiled = next(v for v in scans.scheme.vessels if v.tag == "T1")
+    assert (compiled.parts, compiled.needed_s, scans.states[compiled.filled]) == (4, 12, 12)
     assert scans.outputs["T1.total"] == 4 * 10_001
     scans.level("T1", 5_000)
     totals = []
@@ -292,6 +297,10 @@ def test_a_lag_trips_closes_and_resets_at_its_limits() -> None:
     scans.run(30)
     assert scans.outputs["T1.tripped"]
     assert not scans.on("B1")
+    scans.level("T1", T1_RESET - 10)
+    scans.run(60)
+    scans.scan("T1.reset")
+    assert scans.outputs["T1.tripped"]
     scans.level("T1", T1_RESET + 10)
     scans.run(60)
     scans.scan("T1.reset")

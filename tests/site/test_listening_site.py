@@ -42,6 +42,8 @@ def test_what_guards_nothing_is_neither_run_nor_verified(listening: Path, capsys
     assert "no bay: there is nothing to guard" in capsys.readouterr().err
     assert run(["verify", str(listening)]) == 2
     assert "no bay: there is nothing to verify" in capsys.readouterr().err
+    assert run(["matrix", str(listening)]) == 2
+    assert "no bay: it only listens" in capsys.readouterr().err
 
 
 def test_limits_are_told_in_the_units_of_the_site(tmp_path: Path) -> None:

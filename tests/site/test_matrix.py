@@ -194,6 +194,8 @@ def test_every_cause_of_the_scheme_has_its_cell() -> None:
 
 def test_a_bypass_sets_aside_what_the_table_says_and_nothing_else() -> None:
     assert [row.name for row in road().rows if row.set_aside] == ["trip"] * 3 + ["below-trip"] * 3
+    tender = next(of_bay for of_bay in whole().bays if of_bay.bay.tag == "A")  # from T1, T2 and T4, which has none
+    assert [row.text.split()[0] for row in tender.rows if row.set_aside] == ["T1", "T2"] * 2
     for row in road().rows:
         if row.name in ("limit", "open"):  # these need an open valve
             continue

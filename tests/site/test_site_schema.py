@@ -67,6 +67,14 @@ def test_shapes_of_the_document_are_taken(shape: str) -> None:
     assert complaints(BAY_B.replace(T1_SHAPE, shape)) == []
 
 
+RULE = 'kind = "one-valve-per-bay"'
+PROMISE = """[[promise]]
+tag = "P-1"
+text = "dry"
+when = ["T1 below 0.55 m", "HC-B on"]
+for = "2 s"
+then = ["B1 closed"]
+"""
 REFUSED = {
     "a-key-of-another-shape": ('bottom = "flat" }', 'bottom = "flat", length = "3 m" }'),
     "a-size-missing": ('diameter = "9.144 m", height', "height"),
@@ -92,6 +100,12 @@ REFUSED = {
     "true-for-a-number": ('baud = 19200\nframing = "8E1"\ntrans', 'baud = true\nframing = "8E1"\ntrans'),
     "a-rule-without-its-key": ('kind = "one-valve-per-bay"', 'kind = "exclusive-vessel"'),
     "hours-that-are-none": ('kind = "one-valve-per-bay"', 'kind = "quiet-hours"\nfrom = "24:00"\nto = "04:45"'),
+    "a-state-that-is-none": (RULE, f"{RULE}\n{PROMISE.replace('B1 closed', 'B1 shut')}"),
+    "a-level-without-its-unit": (RULE, f"{RULE}\n{PROMISE.replace('0.55 m', '0.55')}"),
+    "a-fact-of-one-word": (RULE, f"{RULE}\n{PROMISE.replace('B1 closed', 'B1')}"),
+    "two-filters": ('below = "0.70 m", mean = "15 s"', 'below = "0.70 m", mean = "15 s", lag = "8 s"'),
+    "no-filter": ('below = "0.70 m", mean = "15 s"', 'below = "0.70 m"'),
+    "a-vote-without-its-number": (RULE, 'kind = "trip-vote"\nvessels = ["T1"]\nbays = ["B"]'),
     "an-empty-list": ('["HS-B-AUTO", "XS-B", "LSH-B", "HC-B"]', "[]"),
     "a-product-as-text": ('"10-34-0" = ["10-34-0"]', '"10-34-0" = "10-34-0"'),
     "one-end-of-a-range": ('["0 mm", "7315 mm"]', '["0 mm"]'),
@@ -109,6 +123,12 @@ QUANTITIES = {
     'high = "6.90 m"': ('high = "22 ft 7 3/16 in"', 'high = " 6,900 mm "', 'high = "+690.0cm"'),
     '"9 min 35 s"': ('"575s"', '"9min 35.0 s"', '"0 h 9 min 35 s"'),
     'value = "11.06 lb/gal"': ('value = "1.325 kg/L"', 'value = "1325 kg/m3"'),
+    'below = "0.70 m", mean = "15 s"': ('below = "0.70 m", lag = "8 s"',),
+    RULE: (
+        f"{RULE}\n{PROMISE}",
+        f"{RULE}\n{PROMISE.replace('0.55 m', '1 ft 6 1/2 in')}",
+        'kind = "trip-vote"\nvessels = ["T1"]\nat_least = 1\nbays = ["B"]',
+    ),
     'tolerance = "10 %"': ('tolerance = "10%"', 'tolerance = ".5 %"'),
 }
 

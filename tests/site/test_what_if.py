@@ -61,10 +61,19 @@ def test_what_check_finds_in_the_changed_site_is_told() -> None:
     assert [problem.where for problem in found.problems] == ["vessel.T3.trip.below"]
 
 
-def test_a_faulty_file_stays_faulty(tmp_path: Path) -> None:
+def test_a_change_can_mend_a_file(tmp_path: Path) -> None:
     path = copy_yard(tmp_path) / "site.toml"
-    path.write_text(path.read_text().replace('below = "0.60 m"', 'below = "0.60 l"'))
+    path.write_text(path.read_text().replace("restarts = 1", "restarts = 9"))
+    assert load(path).site is None
+    assert load_with(path, ["bay.B.restarts=2"]).problems == ()
+
+
+@pytest.mark.parametrize("text", ["[site", "x = " + "[" * 5000, 'a = "\xff"'])
+def test_what_is_no_toml_is_told_as_check_tells_it(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "site.toml"
+    path.write_bytes(text.encode("latin-1"))
     assert load_with(path, ["bay.B.restarts=2"]) == load(path)
+    assert load(path).site is None
 
 
 @pytest.mark.parametrize("value", ["1.5e400", '"two"', "[1]", "2026-01-01"])

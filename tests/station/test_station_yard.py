@@ -18,6 +18,7 @@ from station_bench import HORN_COIL, LEAD, OPERATOR, YARD, Bench, quick_site
 
 from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.site.model import QuietHours
+from sidetap.station import StoreFailed
 from sidetap.station.quiet import quiet_inputs
 
 ENGINEER, APPROVER, OTHER_OPERATOR = "R. Achterberg", "P. Linde", "Mara Odhiambo"
@@ -280,6 +281,27 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     assert bench.ask("bypass", vessel="T1", person=ENGINEER)["ok"]
     bench.run(0.3)
     return bench
+
+
+def test_a_bypass_that_cannot_be_journalled_does_not_begin(yard: Bench) -> None:
+    assert yard.ask("bypass", vessel="T1", person=OPERATOR)["ok"]
+    yard.run(0.3)
+    writes = yard.store.write
+
+    def full(*_: object) -> None:
+        raise StoreFailed("disk full")
+
+    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+    yard.store.write = full  # type: ignore[method-assign]
+    yard.run(0.3)
+    assert yard.engine.outputs["T1.bypassed"] is False
+    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["text"] == "the journal can't be written"
+    yard.store.write = writes  # type: ignore[method-assign]
+    yard.run(2)
+    assert yard.vessel("T1")["bypass"]["runs"] is False  # it is still asked for
+    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+    yard.run(0.3)
+    assert yard.vessel("T1")["bypass"]["runs"]
 
 
 def test_nothing_is_left_of_a_bypass_after_a_crash(yard: Bench) -> None:

@@ -60,5 +60,5 @@ def _verify_few(site: Path) -> list[StampedVerdict]:
         return [StampedVerdict(row["promise"], row["subject"], row["verdict"]) for row in found]
     except (ValueError, KeyError, TypeError):
         raise Refused(
-            str(site), f"the verification of {only} ended without an answer", "Run sidetap verify."
+            str(site), f"the verification of {only} ended without an answer", f"Run sidetap verify {site}."
         ) from None

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from sidetap.errors import BadInput
+from sidetap.site.document import read_document
 from sidetap.site.edits import SiteText
 from sidetap.site.files import read_small_text
 from sidetap.site.keys import Day, Inner, Key, Many, Number, Range, Texts, Whole
@@ -30,9 +31,8 @@ def load_with(path: Path, changes: Sequence[str]) -> Loaded:
 
     BadInput for a change that leads to no key, or whose value no site file can hold.
     """
-    as_it_is = load(path)
-    if as_it_is.site is None or not changes:
-        return as_it_is
+    if read_document(path, str(path)).places is None:  # no TOML, so that nothing in it can be changed
+        return load(path)
     edited = SiteText(read_small_text(path))
     for change in changes:
         where, equals, value = (part.strip() for part in change.partition("="))

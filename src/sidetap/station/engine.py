@@ -104,6 +104,9 @@ class Engine:
         self._start_ns = now_ns
         self._next_scan_ns = now_ns
         self._last_scan_ms: int | None = None
+        # what the scheme hears of a person or a wire that says nothing
+        declared = scheme.program.inputs.items()
+        self._still: Values = {name: False if i.type is Type.BOOL else 0 for name, i in declared}
         self._pulses: set[str] = set()
         self._frozen: dict[str, tuple[int, str] | None] = {}
         self._samples = {vessel.tag: (0, 0) for vessel in site.vessels}  # good and bad ones that a scan has seen
@@ -346,10 +349,7 @@ class Engine:
     # -- the scheme's inputs -------------------------------------------------------------------------------------
 
     def _inputs(self, now_ns: int) -> Values:
-        inputs: Values = {
-            name: name in self._pulses if declared.type is Type.BOOL else 0
-            for name, declared in self._runner.program.inputs.items()
-        }
+        inputs = self._still | dict.fromkeys(self._pulses, True)
         inputs |= self._stored
         inputs |= self.wiring.inputs(now_ns)
         inputs |= self.bypasses.inputs()

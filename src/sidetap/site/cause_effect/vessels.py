@@ -28,9 +28,7 @@ from sidetap.site.model import Alarm, Valve, Vessel, in_order
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
 LAGS_UNTIL_FULL = 3  # as the block has it: 5 % of a step is left then
 DRAWN_01MM = 200  # a fall that no wave or transmitter makes (common practice, no source)
-DRAWN_MARGIN_NS = (
-    2 * NS_PER_S
-)  # beside stroke and filter, as in the supervision of a valve (common practice, no source)
+DRAWN_MARGIN_NS = 2 * NS_PER_S  # as a valve's supervision has beside its stroke (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,8 @@ def watch_draws(draft: Draft, level: Level, valves: Sequence[Valve], commanded: 
     at_rest = running_time(b, f"{tag}.at_rest", ~commanded, ms(shut_ns)) >= ms(shut_ns)
     fall_01mm = level.vessel.frozen.expected_01mm if level.vessel.frozen else DRAWN_01MM
     parts = level.compiled.parts
-    # 0 unless at rest, which nothing has fallen under; a reset counts from the level of then on, or the alarm would come back at once
+    # 0 before it is at rest, and nothing is below that; after a reset it counts from the level of then, or the alarm
+    # would come back at once
     highest = choose(at_rest & ~level.reset, b.state_int(f"{tag}.highest", 0, 0, parts * LEVEL_LIMIT_01MM), 0)
     highest = choose(at_rest & level.full & (highest < level.total), level.total, highest)
     b.assign(f"{tag}.highest", highest)

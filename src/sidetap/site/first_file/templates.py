@@ -128,9 +128,9 @@ NEXT = """\
 # dead_band = "? mm"
 # priority = "?"
 
-# [[rule]]  # where a vessel feeds several bays, or levels are not polled at night
+# [[rule]]  # where a vessel feeds several bays, several trips close a bay, or levels are not polled at night
 # tag = "?"
-# kind = "?"  # exclusive-vessel, shared-only-above, quiet-hours
+# kind = "?"  # exclusive-vessel, shared-only-above, trip-vote, quiet-hours
 
 # [compatible]  # what may follow what on one ticket, signed by the client; what isn't named is refused
 # "?" = ["?"]
