@@ -45,7 +45,8 @@ def scheme_of_words(site: Site) -> Program:
         takes(Type.INT, f"{v.tag}.level", high=300_000)
         takes(Type.INT, f"{v.tag}.age", high=AGE_MS)
         takes(Type.BOOL, *(f"{v.tag}.{word}" for word in ("new", "bad", "reset", "stored_trip")))
-        outputs |= {f"{v.tag}.tripped": Type.BOOL, f"alarm.{v.tag}-late": Type.BOOL, f"alarm.{v.tag}-old": Type.BOOL}
+        alarms = (f"alarm.{v.tag}-{word}" for word in ("late", "old", "trip", "drawn"))
+        outputs |= dict.fromkeys((f"{v.tag}.tripped", *alarms), Type.BOOL)
     for tag in site.bypass.trips if site.bypass else ():
         takes(Type.BOOL, *(f"{tag}.bypass_{word}" for word in ("ask", "approve", "end")))
         takes(Type.INT, "site.bypass_ms", high=60_000)
@@ -60,7 +61,8 @@ def scheme_of_words(site: Site) -> Program:
         takes(Type.INT, f"{bay.tag}.panel_age", high=AGE_MS)
         takes(Type.INT, *(f"{bay.tag}.{word}" for word in ("choice", "stored_openings", "stored_last")), high=9)
         takes(Type.INT, f"{bay.tag}.stored_account", high=10**9)
-        outputs |= {f"{bay.tag}.ticket": Type.BOOL}
+        alarms = (f"alarm.{bay.tag}-{word}" for word in ("stuck-key", "hose-left", "panel", "hand"))
+        outputs |= dict.fromkeys((f"{bay.tag}.ticket", f"{bay.tag}.pump", *alarms), Type.BOOL)
         outputs |= {f"{bay.tag}.{word}": Type.INT for word in ("account", "openings", "last")}
     for valve in site.valves:
         takes(Type.BOOL, f"{valve.tag}.on_ticket")
@@ -81,7 +83,10 @@ def judged(site: Site) -> tuple[Model, GeneratedRunner]:
 
 
 class Puppet:
-    """Runs the judges. Values stay as they were set until they are set again."""
+    """Runs the judges. Values stay as they were set until they are set again.
+
+    Unless told otherwise the scheme lets the watchdog alternate, the pump follow the valves and alarms tell of trips.
+    """
 
     def __init__(self, site: Site) -> None:
         self.model, self._runner = judged(site)
@@ -107,7 +112,13 @@ class Puppet:
         """Do one scan, with some facts for it alone; return the promises that it breaks, as (name, subject)."""
         self._watchdog = not self._watchdog
         once = {self._full(name): value for name, value in (facts or {}).items()}
-        now = {**self._facts, SAID + "site.watchdog": self._watchdog, **once}
+        now = {**self._facts, **once}
+        site = self.model.site
+        now[SAID + "site.watchdog"] = self._watchdog
+        for bay in site.bays:
+            now[f"{SAID}{bay.tag}.pump"] = any(now[f"{SAID}{v.tag}.command"] for v in site.valves_of(bay.tag))
+        now |= {f"{SAID}alarm.{v.tag}-trip": now[f"{SAID}{v.tag}.tripped"] for v in site.vessels}
+        now |= once
         self.states, outputs = self._runner.step(self.states, now, ms)
         self.outputs = outputs
         return {(p.name, p.subject) for p in self.model.promises if not all(outputs[c.output] for c in p.clauses)}

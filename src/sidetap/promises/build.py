@@ -18,6 +18,7 @@ from sidetap.promises.own import own_promises
 from sidetap.promises.sharing import Shared
 from sidetap.promises.standing import Standing
 from sidetap.promises.starting import holding, watchdog_promise
+from sidetap.promises.telling import bay_alarms, pump_promise, vessel_alarms
 from sidetap.promises.vessels import vessel_facts, vessel_promises
 from sidetap.promises.votes import carried, quiet, quiet_promises, vote_promises
 from sidetap.scheme.expression import FALSE, Expr
@@ -49,9 +50,13 @@ def _promises(scene: Scene, reached: dict[tuple[str, str], Expr]) -> Iterator[Pr
     for facts in bays.values():
         yield from bay_promises(scene, facts, standing)
         yield from asking_promises(scene, facts, standing)
+        yield pump_promise(scene, facts)
+        yield bay_alarms(scene, facts)
         reached |= goals(scene, facts, vessels)
     for vessel in in_order(site.vessels):
-        yield from vessel_promises(scene, vessel, vessels[vessel.tag], shared.drawing(vessel.tag))
+        drawing = shared.drawing(vessel.tag)
+        yield from vessel_promises(scene, vessel, vessels[vessel.tag], drawing)
+        yield vessel_alarms(scene, vessel, vessels[vessel.tag], drawing)
     yield from shared.promises()
     yield from vote_promises(scene, bays, carries)
     yield from quiet_promises(scene, bays, is_quiet)

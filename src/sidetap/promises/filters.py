@@ -20,11 +20,15 @@ LAGS_UNTIL_FULL = 3  # 95 % of a step are then in a lag of first order
 
 @dataclass(frozen=True, slots=True)
 class Filtered:
-    """The filter in this scan: full, and total, which is shares times the filtered level."""
+    """The filter in this scan: full, and total, which is shares times the filtered level.
+
+    time_ms: how long it takes to fill.
+    """
 
     full: Expr
     total: Expr
     shares: int
+    time_ms: int
 
     def under(self, level_01mm: int) -> Expr:
         """Return whether the filter is full and stands under a level."""
@@ -64,20 +68,21 @@ def _mean(scene: Scene, tag: str, size: int, gap: Expr) -> Filtered:
     for i, before in enumerate(old):
         coming = old[i - 1] if i else seconds.value
         total = total + scene.keep(f"{tag}.second{i}", choose(seconds.done, coming, before))
-    return Filtered(~seconds.gap & (seconds.grown >= size), total, size)
+    return Filtered(~seconds.gap & (seconds.grown >= size), total, size, size * SECOND_MS)
 
 
 def _lag(scene: Scene, tag: str, size: int, gap: Expr) -> Filtered:
     highest = scene.high_of(f"{tag}.level")
     last = scene.since_start(f"{tag}.last_second", 0, highest)
-    seconds = _seconds(scene, tag, gap, last, LAGS_UNTIL_FULL * size)
+    needed = LAGS_UNTIL_FULL * size
+    seconds = _seconds(scene, tag, gap, last, needed)
     before = scene.since_start(f"{tag}.filtered", 0, size * highest)
     # what leaves is rounded up, so that the reading errs to the low side
     moved = before - quotient(before + (size - 1), size) + seconds.value
     after = choose(seconds.first, times(size, seconds.value), moved)
     scene.keep(f"{tag}.last_second", choose(seconds.done, seconds.value, last))
     total = scene.keep(f"{tag}.filtered", choose(seconds.done, after, before))
-    return Filtered(~seconds.gap & (seconds.grown >= LAGS_UNTIL_FULL * size), total, size)
+    return Filtered(~seconds.gap & (seconds.grown >= needed), total, size, needed * SECOND_MS)
 
 
 def _seconds(scene: Scene, tag: str, bad_or_old: Expr, last: Expr, needed: int) -> _Seconds:
