@@ -1,7 +1,6 @@
 """The whole example yard's scheme, driven scan by scan: wires and people are a dictionary, valves move at once."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -122,11 +121,3 @@ def ready(site: Site | None = None) -> Scans:
     for bay in site.bays:
         scans.held[bay.hose_input] = True
     return scans
-
-
-@cache
-def quick_yard(seconds: int = 3) -> Site:
-    """Return the yard with windows of a few seconds."""
-    site = whole_yard()
-    ns = seconds * 1_000_000_000
-    return replace(site, vessels=tuple(replace(v, trip=replace(v.trip, mean_ns=ns)) for v in site.vessels))
