@@ -14,6 +14,7 @@ from sidetap.cli.matrix_view import _ranges, show
 from sidetap.site import load_or_refuse, site_hash
 from sidetap.site.cause_effect import compile_site
 from sidetap.site.matrix import matrix_of
+from sidetap.site.model import Bypass
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
 WHOLE = str(EXAMPLE / "site.toml")
@@ -109,6 +110,21 @@ def test_a_bay_of_many_valves_is_told_in_parts(capsys: pytest.CaptureFixture[str
     assert [len(tags) for tags in heads] == [4, 4, 1]
     told = [line for line in lines if "has no valid level" in line and "high" not in line]
     assert sum(line.count("closes") for line in told) == len(valves)
+
+
+def test_words_of_the_site_are_printed_as_they_stand(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = load_or_refuse(Path(WHOLE))
+    inputs = tuple(replace(wired, when_off="[red]the hose[/red] is off") for wired in whole.inputs)
+    show(replace(whole, inputs=inputs), matrix_of(replace(whole, inputs=inputs)))
+    assert "[red]the hose[/red] is off" in capsys.readouterr().out
+
+
+def test_a_bypass_of_a_vessel_that_nothing_draws_from_sets_nothing_aside(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = load_or_refuse(Path(WHOLE))
+    valves = tuple(valve for valve in whole.valves if valve.vessel != "T2")
+    site = replace(whole, valves=valves, rules=(), promises=(), bypass=Bypass(("T2",), 10**9, 10**9))
+    show(site, matrix_of(site))
+    assert "\nWhat a bypass may set aside\n  the low trip of T2, one at a time" in capsys.readouterr().out
 
 
 def test_what_can_have_no_table_is_refused(printed: Any, tmp_path: Path) -> None:

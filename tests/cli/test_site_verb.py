@@ -108,6 +108,15 @@ def test_what_stays_valid_is_told(
         assert all(digest[:12] in line for digest in hashes)
 
 
+def test_other_promises_need_another_verification(yard: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (yard / "site.toml").read_text().replace('for = "2 s"', 'for = "3 s"')
+    (yard / "other.toml").write_text(text)
+    told = " ".join(printed(capsys, "diff", str(yard / "site.toml"), str(yard / "other.toml"), status=1).split())
+    assert "promise.P-2.for: was 2 s, is 3 s" in told
+    assert "the same: but a verification of one says nothing about the promises of the other" in told
+    assert "papers of the first are not right for the second" in told
+
+
 @pytest.mark.parametrize("faulty", [0, 1])
 def test_a_faulty_file_is_its_first_problem(yard: Path, capsys: pytest.CaptureFixture[str], faulty: int) -> None:
     change(yard / "bay-b.toml", '"transistor"', '"relay"')

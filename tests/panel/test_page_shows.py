@@ -377,6 +377,18 @@ def test_everything_fits_when_no_level_is_known(page: Page, station: FakeStation
         assert level["x"] + level["width"] <= reading["x"] + reading["width"]
 
 
+def test_everything_fits_when_nothing_is_live(page: Page, station: FakeStation) -> None:
+    show(page, station, {**busy(), "override": OVERRIDE})
+    station.mute = True
+    page.wait_for_selector("body.not-live")
+    assert page.evaluate("[document.documentElement.scrollWidth, document.documentElement.scrollHeight]") == [
+        1920,
+        1080,
+    ]
+    mark = page.locator("#headline-mark").evaluate("(e) => e.getBoundingClientRect().right")
+    assert mark <= page.locator("#headline").evaluate("(e) => e.getBoundingClientRect().right")
+
+
 def test_a_sheet_covers_neither_a_level_nor_close(page: Page, station: FakeStation) -> None:
     show(page, station, snapshot(bays=[bay(ticket=None)]))
     page.locator("#key-ticket").click()

@@ -57,7 +57,8 @@ def random_program(rng: random.Random) -> Program:
     b = Builder()
     bools = [b.input_bool(f"b{i}") for i in range(3)] + [b.state_bool(f"p{i}", rng.random() < 0.5) for i in range(3)]
     ints = [b.input_int(f"i{i}", -50, 50) for i in range(2)]
-    ints += [b.state_int(f"n{i}", rng.randint(-9, 9), -1000, 1000) for i in range(2)]
+    n, m = (b.state_int(f"n{i}", rng.randint(-9, 9), -1000, 1000) for i in range(2))
+    ints += [n, m]
     long = b.state_int("long", rng.randint(0, LONG), 0, LONG)
     ints += [elapsed(), constant(rng.randint(-60, 60)), minimum(long, MOST)]
     window = [b.state_int(f"w{i}", i, -50, 50) for i in range(4)]
@@ -72,6 +73,8 @@ def random_program(rng: random.Random) -> Program:
         b.assign(f"n{i}", choose(rng.choice(bools), clamped(rng.choice(ints), 1000), 0))
         b.output(f"on{i}", rng.choice(ints))
     b.assign("long", minimum(choose(rng.choice(bools), long, 0) + times(3, elapsed()), LONG))
+    b.state_int("taken", 0, -1000, 1000)
+    b.assign("taken", choose(rng.choice(bools), 7, n))  # stays, but as another one was
     moves = rng.choice(bools)
     total = constant(0)
     for i, place in enumerate(window):
@@ -175,10 +178,11 @@ def test_constants_may_be_all_there_is() -> None:
     b.assign("first", False)
     b.output("yes", TRUE)
     b.output("no", all_of(FALSE, b.input_bool("key")))
+    b.output("one", constant(1))
     b.output("five", constant(2) + 3)
     four = FourRunners(b.program())
     _, outputs = four.step(four.reference.first_states(), {"key": True}, 1)
-    assert outputs == {"yes": True, "no": False, "five": 5}
+    assert outputs == {"yes": True, "no": False, "one": 1, "five": 5}
 
 
 def test_states_may_all_stay_as_they_are() -> None:

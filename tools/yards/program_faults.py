@@ -2,7 +2,7 @@
 
 from sidetap.scheme import FALSE, TRUE, Op, choose
 from yards.bay_faults import BAY_FAULTS
-from yards.cuts import ahead, commanded, compared, counted, untold
+from yards.cuts import ahead, commanded, compared, counted, timed, untold
 from yards.fault import Fault, in_program
 from yards.surgery import before, now, raw, reading, recut
 from yards.vessel_faults import VESSEL_FAULTS
@@ -55,6 +55,30 @@ OTHERS = (
     ),
 )
 
+# what is told and permitted beside the commands
+TOLD = (
+    in_program(
+        "the pump is permitted without a valve",
+        "it pumps against closed valves",
+        "pump-follows",
+        lambda p: p.with_output("B1.pump", TRUE),
+    ),
+    in_program("the pump is never permitted", "no load can be pumped", "pump-follows", untold("B1.pump")),
+    in_program("a hose left on is not told", "nobody hears it", "alarms-tell", untold("alarm.B1-hose-left")),
+    in_program(
+        "a stuck key is told late",
+        "nobody learns that a key is stuck",
+        "alarms-tell",
+        timed("B1.stuck_post", 4000, 8000),
+    ),
+    in_program(
+        "a draw without a command is not told", "T2 runs out through a leak", "alarms-tell", untold("alarm.T2-drawn")
+    ),
+    in_program(
+        "a lost panel is not told", "nobody learns why the bay is closed", "alarms-tell", untold("alarm.B1-panel")
+    ),
+)
+
 # what changes nothing that can be seen: whoever judges has to show that, and not to cry wolf
 SAME = (
     in_program(
@@ -89,4 +113,4 @@ SAME = (
     ),
 )
 
-PROGRAM_FAULTS: tuple[Fault, ...] = (*BAY_FAULTS, *VESSEL_FAULTS, *OTHERS, *SAME)
+PROGRAM_FAULTS: tuple[Fault, ...] = (*BAY_FAULTS, *VESSEL_FAULTS, *OTHERS, *TOLD, *SAME)

@@ -322,6 +322,12 @@ SITE_FAULTS: tuple[Fault, ...] = (
     ),
     in_site("quiet hours are forgotten", "it opens at night", "quiet-hours", no_rule(QuietHours)),
     in_site(
+        "a hose may be left on for an hour",
+        "the next truck is filled on a hose that was left",
+        "alarms-tell",
+        bay("B1", hose_left_after_ns=3600 * NS_PER_S),
+    ),
+    in_site(
         "a watchdog relay without its time",
         "a crash costs too little of the ticket's time",
         "ticket-time-bound",

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.errors import printable
@@ -69,7 +70,7 @@ def _bay(console: Console, of_bay: BayMatrix) -> None:
 
 def _causes(of_bay: BayMatrix, first: int, end: int) -> Table:
     """Return the table of some of the bay's valves: so many as there is room for beside the words."""
-    table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 1, 0, 0))
+    table = _grid()
     table.add_column(justify="right", no_wrap=True)
     table.add_column()
     tags = [valve.tag for valve in of_bay.valves[first:end]]
@@ -79,13 +80,22 @@ def _causes(of_bay: BayMatrix, first: int, end: int) -> Table:
     for row in of_bay.rows:
         effects = row.effects[first:end]
         if any(effects):
-            table.add_row(str(row.number), printable(row.words), *(str(e or "") for e in effects), row.pump)
+            table.add_row(str(row.number), _plain(row.words), *(str(e or "") for e in effects), row.pump)
     return table
+
+
+def _grid() -> Table:
+    return Table(box=None, pad_edge=False, show_header=False, padding=(0, 1, 0, 0))
+
+
+def _plain(words: str) -> Text:
+    """Return words of a site's people as they are: brackets in them are no markup."""
+    return Text(printable(words))
 
 
 def _labelled(console: Console, lines: Sequence[tuple[str, str]]) -> None:
     """Print sentences, each behind its label."""
-    indent = max(len(label) for label, _ in lines) + 4
+    indent = max((len(label) for label, _ in lines), default=0) + 4
     for label, words in lines:
         paragraph(console, printable(words), indent, label=f"  {label}")
 
@@ -145,9 +155,9 @@ def _outside(console: Console, site: Site, found: Matrix) -> None:
 
 def _alarms(console: Console, found: Matrix) -> None:
     _heading(console, "Alarms")
-    table = Table(box=None, pad_edge=False, show_header=False, padding=(0, 1, 0, 0))
+    table = _grid()
     for alarm in sorted(found.alarms, key=lambda alarm: alarm.priority != "high"):
-        table.add_row(alarm.tag, printable(with_numbers(alarm.text, alarm.exactly)), alarm.priority)
+        table.add_row(alarm.tag, _plain(with_numbers(alarm.text, alarm.exactly)), alarm.priority)
     _print(console, table)
 
 

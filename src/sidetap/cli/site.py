@@ -177,7 +177,10 @@ def _print(was: Path, now: Path, found: Comparison) -> None:
         paragraph(console, "People and secrets, in no hash:")
     for difference in found.people:
         paragraph(console, printable(difference.words), 2, hang=2)
-    scheme = "a verification of one holds for the other", "a verification of the first doesn't hold for the second"
+    holds = "a verification of one holds for the other"
+    if found.promises_differ:
+        holds = "but a verification of one says nothing about the promises of the other"
+    scheme = holds, "a verification of the first doesn't hold for the second"
     papers = "papers of one are right for the other", "papers of the first are not right for the second"
     paragraph(console, _hashes("scheme_hash", found.scheme_hashes, scheme), hang=2)
     paragraph(console, _hashes("site_hash", found.site_hashes, papers), hang=2)

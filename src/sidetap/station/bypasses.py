@@ -102,6 +102,11 @@ class Bypasses:
             "left_ms": left_ms,
         }
 
+    def who(self, vessel: str) -> tuple[str, str] | None:
+        """Return who asked for the bypass that runs on a vessel, and who approved it; None when none runs."""
+        found = self._running.get(vessel)
+        return None if found is None else (found.asked_by, str(found.approved_by))
+
     def stands_ms(self, vessel: str, states: Outputs) -> int:
         """Return for how long a vessel's ask still waits for an approval."""
         return int(states[f"{vessel}.bypass_ask"])

@@ -321,6 +321,8 @@ class Engine:
         for tag in self._samples:
             if (bad := f"{tag}-bad") in on and (reason := self.level(tag, at.now_ns).reason):
                 on[bad] = on[bad][0], f"{on[bad][1]}: {reason}"
+            if (bypassed := f"{tag}-bypassed") in on and (who := self.bypasses.who(tag)):
+                on[bypassed] = on[bypassed][0], f"{on[bypassed][1]} by {who[0]} and {who[1]}"
         own = self.own_reason(at.now_ns)
         if own is not None:
             listens = self.wiring.master.listening_ns(at.now_ns) > 0

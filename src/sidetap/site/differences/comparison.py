@@ -37,6 +37,11 @@ class Comparison:
         """Whether the files mean the same."""
         return not self.site and not self.people
 
+    @property
+    def promises_differ(self) -> bool:
+        """Whether the sites promise something else, which no verification of the first one has looked at."""
+        return any(difference.where.startswith("promise.") for difference in self.site)
+
 
 @dataclass(frozen=True, slots=True)
 class _Side:
