@@ -37,7 +37,7 @@ PROMISES = (
     *("start-up-closed", "permissive-closes", "bypass-bounded", "latched-until-reset", "bays-independent"),
     *("exclusive-vessel", "shared-only-above", "one-valve-per-bay", "compatible-only", "opens-when-asked"),
     *("stays-open", "mismatch-alarms", "ranges-hold", "quiet-hours", "trip-vote", "own"),
-    *("watchdog-alternates", "pump-follows", "alarms-tell"),
+    *("watchdog-alternates", "pump-follows", "alarms-tell", "reasons-right"),
 )
 GOALS = ("can-open", "can-reach-limit", "can-use-all-restarts", "can-trip-and-reopen", "can-bypass")
 UNITS = ("m", "cm", "mm", "ft", "in", "%", "gal", "L", "kPa", "bar", "psi", "C", "F")
