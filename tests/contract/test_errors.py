@@ -117,6 +117,10 @@ WITH_A_FILE = {
     "level-site": ["level", "BAD.toml", "line.csv", "--json"],
     "level-recording": ["level", "site/site.toml", "BAD.csv", "--json"],
     "verify": ["verify", "BAD.toml", "--json"],
+    "replay-site": ["replay", "BAD.toml", "line.csv", "--json"],
+    "replay-recording": ["replay", "site/site.toml", "BAD.csv"],
+    "replay-loads": ["replay", "site/site.toml", "line.csv", "--loads", "BAD.db"],
+    "matrix": ["matrix", "BAD.toml", "--csv"],
     "panel": ["panel", "BAD.toml"],
     "journal": ["journal", "BAD.db"],
     "journal-audit": ["journal", "BAD.db", "--audit", "--json"],
@@ -160,7 +164,7 @@ def test_check_of_a_faulty_site_is_a_document_and_exit_1(
 
 WRONG_USAGE = {
     **{f"{verb}-nothing": [verb] for verb in ("transactions", "survey", "match", "check", "level", "verify")},
-    **{f"{verb}-nothing": [verb] for verb in ("journal", "record", "run", "panel")},
+    **{f"{verb}-nothing": [verb] for verb in ("journal", "record", "run", "panel", "matrix")},
     **{
         f"{arguments[0]}-option": [*arguments, "--no-such-option"]
         for arguments in (
@@ -344,6 +348,7 @@ def test_a_faulty_site_is_a_document_for_check_and_a_line_for_the_others(
     for arguments in (
         *(["level", "site/site.toml", "line.csv", "--json"], ["verify", "site/site.toml", "--json"]),
         *(["match", "line.csv", "readings.csv", "--site", "site/site.toml"], ["panel", "site/site.toml"]),
+        ["matrix", "site/site.toml"],
     ):
         line = refused(capfd, arguments, desk)
         assert f"site.toml:{first['line']}:{first['column']}: " in line

@@ -146,6 +146,18 @@ def test_what_the_record_begins_with_is_not_judged() -> None:
     assert (early.verdict, outside.verdict) == ("unknown", "unknown")
 
 
+def test_years_of_silence_cost_nothing() -> None:
+    """Two parts of a record, ten years apart (a clock that was set): the loads of both are judged, scan by scan."""
+    years_ns = 10 * 365 * 86_400 * NS_PER_S
+    made = levels(300)
+    for series in made.values():
+        series.good_ns += [t_ns + years_ns for t_ns in series.good_ns]
+        series.level_01mm += series.level_01mm
+    draw = drew("B1", 100, 200)
+    moved = replace(draw, start_ns=draw.start_ns + years_ns, end_ns=draw.end_ns + years_ns)
+    assert [o.verdict for o in outcomes(made, tickets(draw, moved))] == ["same", "same"]
+
+
 def test_another_limit_gives_another_answer() -> None:
     """The same record under a site that allows a minute only."""
     short = replace(

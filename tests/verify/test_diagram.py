@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from xml.etree import ElementTree
 
 from small_site import small_site
@@ -38,7 +39,7 @@ def words(svg: str) -> list[str]:
 def lines(svg: str) -> list[str]:
     """Return the paths of the signals' lines, from top to bottom."""
     found = [path.get("d", "") for path in ElementTree.fromstring(svg).iter(f"{SVG}path")]
-    return [path for path in found if re.match(r"M250 \d+ H", path)]
+    return [path for path in found if re.match(r"M290 \d+ H", path)]
 
 
 def test_it_says_what_it_shows_to_who_does_not_see_it() -> None:
@@ -100,6 +101,14 @@ def test_time_is_clock_time_and_what_is_left_out_is_told() -> None:
 def test_the_last_scan_is_marked_as_where_it_breaks() -> None:
     assert {"broken", "here"} <= set(words(drawn()))
     assert len(re.findall('class="b"', drawn())) == 1
+
+
+def test_what_a_start_alone_changes_is_no_part_of_the_story() -> None:
+    """Until the first levels come every level is old; that is so in each course and tells nothing."""
+    starting = tuple(replace(scan, outputs={**scan.outputs, "alarm.T1-old": scan.now_ms < 500}) for scan in SCANS)
+    assert "alarm.T1-old" not in words(
+        diagram(small_site(), starting, (SIGNALS[0], ["B1.command", "alarm.T1-old"]), ("trip-closes T1", "seen"))
+    )
 
 
 def test_a_course_of_one_scan_is_a_picture_too() -> None:

@@ -24,11 +24,12 @@ from sidetap.site.model import SharedOnlyAbove, Site
 from sidetap.verify.replay import Replayed
 from sidetap.verify.story import Step, clock
 
-LEFT, RIGHT, TOP = 250, 40, 64  # px: room for names, and around the lines
+LEFT, RIGHT, TOP = 290, 40, 64  # px: room for names, and around the lines
 ROW, TALL, HEADING = 34, 92, 30
 PX_PER_S = 12
 LEAST_PX, MOST_PX = 16, 72  # of a stretch in which nothing changes; a longer one is cut
 LABEL_PX = 74  # between two clock times on the axis
+STARTING_MS = 1000  # what the scheme says before the first levels have come is of the start, and of no story
 _UNTOLD = (".total", ".account", ".bypass_left_ms", ".left_ms", ".full", ".pump", ".openings", ".last")
 _STYLE = (
     "text{font:12px sans-serif;fill:#000}.h{font-weight:bold}.s{fill:none;stroke:#000;stroke-width:2}"
@@ -69,6 +70,8 @@ def diagram(
         raise ValueError("no scan, no picture")
     above = [_input(site, name, scans) for name in signals[0]]
     below = [_output(site, name, scans) for name in signals[1] if not _is_detail(name)]
+    started = next((n for n, scan in enumerate(scans) if scan.now_ms > STARTING_MS), 0)
+    below = [row for row in below if any(value != row.values[-1] for value in row.values[started:])]
     return "\n".join(_Page(scans, above, below, broken, story).lines()) + "\n"
 
 
@@ -96,7 +99,11 @@ def _input_words(site: Site, name: str) -> str:
             return f"{name} (on: pressed)"
         if name == f"{bay.tag}.choice":
             return f"{name}: number of the valve"
-    return name
+    for valve in site.valves:
+        if name in (valve.closed_switch, valve.open_switch):
+            return f"{name} (on: {valve.tag} {'closed' if name == valve.closed_switch else 'open'})"
+    off = next((wired.when_off for wired in site.inputs if wired.tag == name), "")
+    return f"{name} (off: {off})" if off else name
 
 
 def _output(site: Site, name: str, scans: Sequence[Replayed]) -> Row:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from sidetap.promises.model import Model
 from sidetap.quantity import NS_PER_MS
 from sidetap.site.model import Bay, Site
-from sidetap.verify.course import SKETCH_MS, Course, Event
+from sidetap.verify.course import SCAN_MS, SKETCH_MS, Course, Event
 from sidetap.verify.replay import Replayer
 from sidetap.verify.scripts import Script, choices, ready_ms
 
@@ -33,7 +33,7 @@ def reached_goals(model: Model) -> tuple[Reached, ...]:
     left = dict(open_goals)
     if not left:
         return ()
-    replayer = Replayer(model, list(left.values()))
+    replayer = Replayer(model, list(left.values()), goals_only=True)
 
     def run(course: Course, hoped: set[tuple[str, str]]) -> None:
         for scan in replayer.scans(course):
@@ -146,6 +146,6 @@ def _bypasses(site: Site, company: list[tuple[Bay, int]]) -> Course:
     for (bay, choice), script in zip(company, scripts, strict=True):
         script.now_ms = now_ms
         vessel = script.vessel(bay, choice)
-        script.bypass(vessel, site.bypass.time_ns // NS_PER_MS).press(bay).wait(1_000)
-        now_ms = script.pulse(f"{vessel.tag}.bypass_end").wait(1_000).now_ms
+        script.bypass(vessel, site.bypass.time_ns // NS_PER_MS).press(bay).wait(SCAN_MS)
+        now_ms = script.pulse(f"{vessel.tag}.bypass_end").wait(SCAN_MS).now_ms
     return Course(tuple(e for s in scripts for e in s.events), now_ms)

@@ -16,6 +16,8 @@ from sidetap.scheme import Expr, Input, Op, Program, State, Value, all_of, any_o
 from sidetap.site.model import ExclusiveVessel, Rule, SharedOnlyAbove, Site, TripVote
 from sidetap.verify.course import rest_values
 
+_ANY = 2**62  # the range of what comes in from a program that keeps its own ranges
+
 
 @dataclass(frozen=True, slots=True)
 class Near:
@@ -40,11 +42,12 @@ class Surroundings:
         self._vessels = {v.tag for v in site.vessels}
         self._owner = _owners_of_inputs(site, model.program.inputs) | dict(model.owners)
         self._rules = {r.tag: r for r in site.rules}
+        self._vessel_of = {v.tag: {v.vessel} for v in site.valves}
         self._draws = {b.tag: {v.vessel for v in site.valves_of(b.tag)} for b in site.bays}
 
     def of(self, clause: Clause, subject: str) -> Near:
         """Return the bays and vessels that a clause speaks of: as it says itself, or else those it looks at."""
-        owners = {self._owner.get(tag, tag) for tag in (*clause.near, subject)}
+        owners = {self._owner.get(tag, tag) for tag in (*clause.near, subject)} | self._vessel_of.get(subject, set())
         if not clause.near:
             owners |= self._looked_at(clause.holds)
         for rule in [self._rules[tag] for tag in owners if tag in self._rules]:
@@ -52,16 +55,15 @@ class Surroundings:
         bays, vessels = owners & self._bays, owners & self._vessels
         if not bays:
             bays = {b for b, drawn in self._draws.items() if drawn & vessels} or self._bays
+        if not vessels:
+            vessels = set().union(*(self._draws[b] for b in bays))
         return Near(frozenset(bays), frozenset(vessels))
 
     def wider(self, near: Near) -> Near:
-        """Return all the vessels of the bays, and all the bays that draw from them."""
-        drawn = set().union(*(self._draws[b] for b in near.bays)) | near.vessels
-        if drawn == near.vessels:
-            bays = {b for b, d in self._draws.items() if d & drawn}
-            drawn = drawn.union(*(self._draws[b] for b in bays))
-            return Near(frozenset(near.bays | bays), frozenset(drawn))
-        return Near(near.bays, frozenset(drawn))
+        """Return the bays that share a vessel with these, with all their vessels."""
+        drawn = near.vessels.union(*(self._draws[b] for b in near.bays))
+        bays = near.bays | {b for b, d in self._draws.items() if d & drawn}
+        return Near(bays, drawn.union(*(self._draws[b] for b in bays)))
 
     def cut(self, near: Near, outputs: Collection[str]) -> Model:
         """Return the model with these outputs and the commands near, and all else at rest."""
@@ -128,12 +130,17 @@ def _owners_of_inputs(site: Site, inputs: Iterable[str]) -> dict[str, str]:
 
 
 def simplified(
-    program: Program, outputs: Iterable[str], known: Mapping[tuple[Op, str], Value], keep: Iterable[str] = ()
+    program: Program,
+    outputs: Iterable[str],
+    known: Mapping[tuple[Op, str], Value],
+    keep: Iterable[str] = (),
+    given: Mapping[Expr, str] | None = None,
 ) -> Program:
     """Return the program with these outputs alone, where some states and inputs always have a known value.
 
-    keep: states that stay even where no output needs them.
+    keep: states that stay even where no output needs them. given: nodes that come in as inputs instead, by name.
     """
+    given = given or {}
     new: dict[Expr, Expr] = {}
 
     def fold(root: Expr) -> Expr:
@@ -144,7 +151,11 @@ def simplified(
                 stack.pop()
                 continue
             missing = [a for a in node.args if a not in new]
-            if missing:
+            if node in given:
+                inputs[given[node]] = Input(given[node], node.type, -_ANY, _ANY)
+                new[node] = Expr(Op.INPUT, node.type, (), given[node])
+                stack.pop()
+            elif missing:
                 stack.extend(missing)
             else:
                 new[node] = _folded(node, [new[a] for a in node.args], known)
@@ -154,6 +165,7 @@ def simplified(
         return new[root]
 
     todo = list(keep)
+    inputs: dict[str, Input] = {}
     folded = {name: fold(program.outputs[name]) for name in outputs}
     states: dict[str, State] = {}
     while todo:
@@ -161,10 +173,10 @@ def simplified(
         if name not in states:
             states[name] = program.states[name]
             states[name] = replace(program.states[name], next=fold(program.states[name].next))
-    inputs = {str(n.value) for n in new if n.op is Op.INPUT and new[n] is n}
-    kept_inputs: dict[str, Input] = {n: i for n, i in program.inputs.items() if n in inputs}
+    read = {str(n.value) for n in new if n.op is Op.INPUT and new[n] is n}
+    inputs |= {n: i for n, i in program.inputs.items() if n in read}
     kept_states = {n: states[n] for n in program.states if n in states}
-    return Program(MappingProxyType(kept_inputs), MappingProxyType(kept_states), MappingProxyType(folded))
+    return Program(MappingProxyType(inputs), MappingProxyType(kept_states), MappingProxyType(folded))
 
 
 def _folded(node: Expr, args: list[Expr], known: Mapping[tuple[Op, str], Value]) -> Expr:

@@ -110,9 +110,9 @@ class Script:
         return self.wait(window_ms(vessel) + 3_000).pulse(f"{vessel.tag}.reset").wait(1_000)
 
     def bypass(self, vessel: Vessel, ms: int) -> Script:
-        """Ask for a bypass of a vessel's trip, and approve it a second later."""
+        """Ask for a bypass of a vessel's trip, and approve it in the next scan."""
         self.set("site.bypass_ms", ms).pulse(f"{vessel.tag}.bypass_ask")
-        return self.wait(1_000).pulse(f"{vessel.tag}.bypass_approve").wait(500)
+        return self.wait(SCAN_MS).pulse(f"{vessel.tag}.bypass_approve").wait(SCAN_MS)
 
     def crash(self, late_ms: int = 0) -> Script:
         """Let the station crash; late_ms: how long its start takes."""

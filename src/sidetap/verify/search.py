@@ -17,7 +17,19 @@ from typing import Any
 
 from sidetap.promises.model import CRASH, Clause, Model, Promise
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Expr, GeneratedRunner, Input, Op, Program, Type, Value, all_of, constant, ordered
+from sidetap.scheme import (
+    Expr,
+    GeneratedRunner,
+    Input,
+    ListRunner,
+    Op,
+    Program,
+    Type,
+    Value,
+    all_of,
+    constant,
+    ordered,
+)
 from sidetap.site.model import Bay
 from sidetap.verify import smt
 from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
@@ -35,11 +47,9 @@ from sidetap.verify.scripts import (
 from sidetap.verify.story import Step, tell
 
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
-_ROUNDS = 200  # disturbed courses to try when all else has found nothing
+_ROUNDS = 60  # disturbed courses to try when all else has found nothing
 # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
 STAGES = 4
-# of a neighbourhood: as the clause says; all vessels of these bays; all bays that share one
-WIDTHS = 3
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -72,16 +82,13 @@ class Search:
         Cheap stages come before thorough ones and small neighbourhoods before wide ones, in turn.
         """
         mine = [c for c in promise.clauses if c.output in self._unproved]
-        widths = [[(c, self._near[c.output]) for c in mine]]
-        for _ in range(WIDTHS - 1):
-            widths.append([(c, self._around.wider(near)) for c, near in widths[-1]])
-        for turn in range(STAGES + WIDTHS - 1):
-            for width, pairs in enumerate(widths[: turn + 1]):
-                stage = turn - width
-                for near in dict.fromkeys(near for _, near in pairs) if stage < STAGES else ():
-                    found = self._stands(near, [c for c, n in pairs if n == near], stage)
-                    if found is not None:
-                        return found
+        narrow = [(c, self._near[c.output]) for c in mine]
+        wide = [(c, self._around.wider(near)) for c, near in narrow]
+        for stage, pairs in ((0, narrow), (1, narrow), (0, wide), (1, wide), (2, narrow), (2, wide), (3, wide)):
+            for near in dict.fromkeys(near for _, near in pairs):
+                found = self._stands(near, [c for c, n in pairs if n == near], stage)
+                if found is not None:
+                    return found
         return None
 
     def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
@@ -121,7 +128,7 @@ class _Snapshot:
     """A state that a course reaches, and the course up to it."""
 
     course: Course
-    states: dict[str, Value]
+    states: list[Value]
 
 
 class Hunt:
@@ -135,12 +142,14 @@ class Hunt:
         self.refuted: set[str] = set()  # clauses whose course here did nothing in the whole yard
         self._broken: dict[str, Course] = {}
         self._names = [c.output for c in clauses]
-        self._commands = [(v.tag, f"{v.tag}.command") for v in model.site.valves]
-        self._runner = GeneratedRunner(model.program)
-        self._holds = itemgetter(*self._names, self._names[0])  # twice, so that one name gives a tuple too
+        self._runner = ListRunner(model.program)
+        place = {name: n for n, name in enumerate(self._runner.outputs)}
+        self._commands = [(v.tag, place[f"{v.tag}.command"]) for v in model.site.valves]
+        self._place = {name: place[name] for name in self._names}
+        self._holds = itemgetter(*self._place.values(), place[self._names[0]])  # twice: one name gives a tuple too
         states = model.program.states
         self._single = itemgetter(
-            *(n for n, s in states.items() if s.type is Type.BOOL or s.high - s.low <= _FEW), next(iter(states))
+            *(n for n, s in enumerate(states.values()) if s.type is Type.BOOL or s.high - s.low <= _FEW), 0, 0
         )
         self._snapshots: dict[tuple[Value, ...], _Snapshot] = {}
         self._rng = random.Random(20)  # noqa: S311  # for repeatable searches, not for secrets
@@ -161,7 +170,7 @@ class Hunt:
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
         for plant, _, outputs in self._scans(course):
-            if not outputs[clause.output]:
+            if not outputs[self._place[clause.output]]:
                 return plant.now_ms
         return None
 
@@ -172,24 +181,26 @@ class Hunt:
         short: list[Course] = []
         site = self.model.site
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
-        bays = bays or [(bay, 1) for bay in site.bays]
         for bay, choice in bays:
             yield from self._run(one_bay(site, bay, choice), short, 0)
         yield from self._ask_for_scans(1, SCAN_MS, 0)
+        yield 1
         for kind in (rules_of_the_site, two_valves):
             for bay, choice in bays:
                 yield from self._run(kind(site, bay, choice), short, 1)
         for pair in sharing_bays(site):
             yield from self._run(two_bays(site, *pair), short, 1)
         yield from self._ask_for_scans(1, None, 1)
+        yield 2
         for bay, choice in bays:
             yield from self._run(long_courses(site, bay, choice), [], 2)
         yield from self._ask_for_scans(1, None, 2)
-        yield from self._ask_for_scans(2, None, 3)
+        yield 3
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
         odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
         yield from self._run(odd_courses, [], 3)
         yield from self._ask_for_scans(1, None, 3)
+        yield from self._ask_for_scans(2, None, 3)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         for course in courses:
@@ -206,16 +217,16 @@ class Hunt:
             before = key
             if not all(self._holds(outputs)):
                 for name in self._names:
-                    if not outputs[name]:
+                    if not outputs[self._place[name]]:
                         self._broken.setdefault(name, plant.upto_now())
 
-    def _scans(self, course: Course) -> Iterator[tuple[Plant, dict[str, Value], dict[str, Value]]]:
+    def _scans(self, course: Course) -> Iterator[tuple[Plant, list[Value], list[Value]]]:
         """Yield scan by scan the plant, the states after the scan, and its outputs, the clauses among them."""
         plant = Plant(self.model, course, self._rest)
         states = self._runner.first_states()
         for elapsed_ms, inputs in plant.scans():
-            states, outputs = self._runner.step(states, inputs, elapsed_ms)
-            plant.commands = {tag: bool(outputs[name]) for tag, name in self._commands}
+            states, outputs = self._runner.step(states, [inputs[n] for n in self._runner.inputs], elapsed_ms)
+            plant.commands = {tag: bool(outputs[n]) for tag, n in self._commands}
             yield plant, states, outputs
 
     def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
@@ -231,10 +242,11 @@ class Hunt:
         solver = smt.Solver()
         solver.add(*question.bounds())
         needed = set(_looked_at(program.outputs[n] for n in left))
-        names = [n for n in program.states if n in needed]
+        places = [n for n, name in enumerate(program.states) if name in needed]
+        names = [name for name in program.states if name in needed]
         distinct: dict[tuple[Value, ...], _Snapshot] = {}
         for snapshot in self._snapshots.values():
-            distinct.setdefault(tuple(snapshot.states[n] for n in names), snapshot)
+            distinct.setdefault(tuple(snapshot.states[n] for n in places), snapshot)
         rows = list(distinct)
         rows = rows[:: len(rows) // _SNAPSHOTS + 1]
         if names:
