@@ -463,6 +463,8 @@ def test_an_open_valve_closes_only_with_a_cause_and_names_it() -> None:
     assert ("stays-open", "B1") in open_b1().scan(CLOSES)
     only_start = {"B1-1.command": False, "B1-1.block.starting": True}
     assert ("stays-open", "B1") in open_b1().scan(only_start | {"XS-B1": False})
+    assert ("stays-open", "B1") in open_b1().scan({"B1-1.block.trip": True})
+    assert ("stays-open", "B1") not in open_b1().scan({"B1-1.block.starting": True})
     for start_only in ({"R-2.quiet": True}, {"T1.age": 3_000}, {"ZSC-B2-3": False}, {"B1.choice": 2}):
         assert ("stays-open", "B1") in open_b1().scan(CLOSES | start_only)
 

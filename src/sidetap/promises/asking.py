@@ -48,6 +48,7 @@ def asking_promises(scene: Scene, facts: BayFacts, standing: Standing) -> Iterat
         stays += [
             Clause(f"valve {v.tag} closes though nothing asks for it", ~(v.was & free) | v.command, near=near),
             Clause(f"valve {v.tag} closes, and no cause is named", ~v.was | v.command | closing, near=(facts.tag,)),
+            Clause(f"valve {v.tag} is open against a cause that closes", ~v.command | ~closing, near=(facts.tag,)),
         ]
     yield Promise("opens-when-asked", facts.tag, tuple(opens))
     yield Promise("stays-open", facts.tag, tuple(stays))
