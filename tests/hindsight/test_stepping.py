@@ -5,6 +5,7 @@ from dataclasses import replace
 from made_levels import GAL_M3, at_ns, example, levels
 
 from sidetap.hindsight import Draw, Outcome, Series, Ticket, look_back
+from sidetap.hindsight.stepping import level_inputs
 from sidetap.quantity import NS_PER_S
 from sidetap.site import Site
 from sidetap.site.cause_effect import compile_site
@@ -178,3 +179,16 @@ def test_the_document_tells_what_the_outcomes_tell() -> None:
     assert (load["verdict"], load["cause"]) == ("closed-early", "limit")
     assert abs(load["closed_s"] - load["start_s"] - 575) < 0.2
     assert abs(load["less_L"] / load["less_gal"] - 3.785411784) < 0.01
+
+
+def test_what_a_scan_is_told_of_a_level() -> None:
+    """A good level at 1 s, an answer that said no at 1.5 s: bad until the next good one, its age that of the good."""
+    series = Series([at_ns(0), at_ns(1)], [34_800, 34_790], [at_ns(1.5)])
+    told = [
+        level_inputs("T1", series, at_ns(before), at_ns(now)) for before, now in ((0.9, 1.2), (1.2, 1.6), (1.6, 1.7))
+    ]
+    assert [(t["T1.level"], t["T1.new"], t["T1.bad"], t["T1.age"]) for t in told] == [
+        (34_790, True, False, 200),
+        (34_790, False, True, 600),
+        (34_790, False, True, 700),
+    ]

@@ -117,7 +117,7 @@ class _World:
         """Return every input of a scan at now_ns, with nobody at any bay."""
         inputs = dict(self._rest)
         for tag, series in self._levels.items():
-            inputs |= _level_inputs(tag, series, self.now_ns, now_ns)
+            inputs |= level_inputs(tag, series, self.now_ns, now_ns)
         for valve in self._site.valves:
             inputs |= self._switches(valve, now_ns)
         for tag in self._tripped:
@@ -175,7 +175,7 @@ def _rest(site: Site, program: Program) -> Values:
     return {name: value for name, value in rest.items() if name in program.inputs}
 
 
-def _level_inputs(tag: str, series: Series, before_ns: int, now_ns: int) -> Values:
+def level_inputs(tag: str, series: Series, before_ns: int, now_ns: int) -> Values:
     """Return what the station would feed of a vessel at now_ns, with the scan before at before_ns."""
     good, good_before = bisect_right(series.good_ns, now_ns), bisect_right(series.good_ns, before_ns)
     bad, bad_before = bisect_right(series.bad_ns, now_ns), bisect_right(series.bad_ns, before_ns)
