@@ -624,3 +624,26 @@ def test_facts(n: int) -> None:
 def test_levels_of_facts_are_on_the_line() -> None:
     found = own_of_each([fact for fact, _ in LEVELS]).scan({"T2.bad": True})
     assert [("own", f"P-{n}") not in found for n in range(len(LEVELS))] == [so for _, so in LEVELS]
+
+
+def refused(puppet: Puppet) -> bool:
+    """Return whether a refused press at B1 breaks what must be possible."""
+    return ("opens-when-asked", "B1") in puppet.scan(PRESS | REFUSED)
+
+
+def test_a_lock_out_the_hold_and_a_wait_stand_against_an_opening() -> None:
+    for valve in ("B1-1", "B2-3"):
+        puppet = ready()
+        puppet.scan({f"{valve}.locked_out": True})
+        assert not refused(puppet)
+        assert refused(ready())
+    waiting = open_b1()
+    waiting.hold({"B1-1.command": False, "ZSC-B1-1": True, "ZSO-B1-1": False})
+    waiting.scans(45)
+    assert not refused(waiting)
+    waiting.scans(10)
+    assert refused(waiting)
+
+
+def test_a_key_held_over_a_start_is_no_press() -> None:
+    assert ("fresh-press-only", "B1") in Puppet(SITE).scan({"PB-B1-OPEN": True, "B1-1.command": True})
