@@ -36,7 +36,8 @@ PROMISES = (
     *("open-time-bound", "ticket-time-bound", "trip-closes", "bad-or-old-closes", "fresh-press-only", "close-wins"),
     *("start-up-closed", "permissive-closes", "bypass-bounded", "latched-until-reset", "bays-independent"),
     *("exclusive-vessel", "shared-only-above", "one-valve-per-bay", "compatible-only", "opens-when-asked"),
-    *("stays-open", "mismatch-alarms", "ranges-hold"),
+    *("stays-open", "mismatch-alarms", "ranges-hold", "quiet-hours", "trip-vote", "own"),
+    *("watchdog-alternates", "pump-follows", "alarms-tell", "reasons-right"),
 )
 GOALS = ("can-open", "can-reach-limit", "can-use-all-restarts", "can-trip-and-reopen", "can-bypass")
 UNITS = ("m", "cm", "mm", "ft", "in", "%", "gal", "L", "kPa", "bar", "psi", "C", "F")

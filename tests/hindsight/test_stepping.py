@@ -5,6 +5,7 @@ from dataclasses import replace
 from made_levels import GAL_M3, at_ns, example, levels
 
 from sidetap.hindsight import Draw, Outcome, Series, Ticket, look_back
+from sidetap.hindsight.stepping import level_inputs
 from sidetap.quantity import NS_PER_S
 from sidetap.site import Site
 from sidetap.site.cause_effect import compile_site
@@ -146,6 +147,18 @@ def test_what_the_record_begins_with_is_not_judged() -> None:
     assert (early.verdict, outside.verdict) == ("unknown", "unknown")
 
 
+def test_years_of_silence_cost_nothing() -> None:
+    """Two parts of a record, ten years apart (a clock that was set): the loads of both are judged, scan by scan."""
+    years_ns = 10 * 365 * 86_400 * NS_PER_S
+    made = levels(300)
+    for series in made.values():
+        series.good_ns += [t_ns + years_ns for t_ns in series.good_ns]
+        series.level_01mm += series.level_01mm
+    draw = drew("B1", 100, 200)
+    moved = replace(draw, start_ns=draw.start_ns + years_ns, end_ns=draw.end_ns + years_ns)
+    assert [o.verdict for o in outcomes(made, tickets(draw, moved))] == ["same", "same"]
+
+
 def test_another_limit_gives_another_answer() -> None:
     """The same record under a site that allows a minute only."""
     short = replace(
@@ -166,3 +179,16 @@ def test_the_document_tells_what_the_outcomes_tell() -> None:
     assert (load["verdict"], load["cause"]) == ("closed-early", "limit")
     assert abs(load["closed_s"] - load["start_s"] - 575) < 0.2
     assert abs(load["less_L"] / load["less_gal"] - 3.785411784) < 0.01
+
+
+def test_what_a_scan_is_told_of_a_level() -> None:
+    """A good level at 1 s, an answer that said no at 1.5 s: bad until the next good one, its age that of the good."""
+    series = Series([at_ns(0), at_ns(1)], [34_800, 34_790], [at_ns(1.5)])
+    told = [
+        level_inputs("T1", series, at_ns(before), at_ns(now)) for before, now in ((0.9, 1.2), (1.2, 1.6), (1.6, 1.7))
+    ]
+    assert [(t["T1.level"], t["T1.new"], t["T1.bad"], t["T1.age"]) for t in told] == [
+        (34_790, True, False, 200),
+        (34_790, False, True, 600),
+        (34_790, False, True, 700),
+    ]

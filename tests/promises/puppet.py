@@ -19,6 +19,7 @@ from sidetap.site.model import QuietHours, Site
 
 SAID = "said."
 AGE_MS = 3_600_000
+CLOSES, ONLY_STARTS = "limit", "no-time"  # causes whose truth nobody judges here
 
 
 def yard() -> Site:
@@ -31,8 +32,11 @@ def yard() -> Site:
     return replace(made_yard(4, 2, "any", quick=True), start_hold_ns=2 * NS_PER_S)
 
 
-def scheme_of_words(site: Site) -> Program:
-    """Return a program with the inputs and outputs that every scheme has, its outputs given from outside."""
+def scheme_of_words(site: Site, causes: tuple[str, ...]) -> Program:
+    """Return a program with the inputs and outputs that every scheme has, its outputs given from outside.
+
+    causes: what it can name against a valve; the rest is as if it could never stand.
+    """
     inputs: dict[str, Input] = {}
     outputs: dict[str, Type] = {}
 
@@ -66,8 +70,8 @@ def scheme_of_words(site: Site) -> Program:
         outputs |= {f"{bay.tag}.{word}": Type.INT for word in ("account", "openings", "last")}
     for valve in site.valves:
         takes(Type.BOOL, f"{valve.tag}.on_ticket")
-        causes = [f"{valve.tag}.block.{cause}" for cause in ("trip", "starting")]
-        names = (f"{valve.tag}.command", f"{valve.tag}.locked_out", f"alarm.{valve.tag}-mismatch", *causes)
+        named = [f"{valve.tag}.block.{cause}" for cause in causes]
+        names = (f"{valve.tag}.command", f"{valve.tag}.locked_out", f"alarm.{valve.tag}-mismatch", *named)
         outputs |= dict.fromkeys(names, Type.BOOL)
     outputs |= {"site.horn": Type.BOOL, "site.watchdog": Type.BOOL}
     inputs |= {SAID + name: Input(SAID + name, kind, 0, 10**9) for name, kind in outputs.items()}
@@ -76,9 +80,9 @@ def scheme_of_words(site: Site) -> Program:
 
 
 @cache
-def judged(site: Site) -> tuple[Model, GeneratedRunner]:
+def judged(site: Site, causes: tuple[str, ...]) -> tuple[Model, GeneratedRunner]:
     """Return the model of a scheme that says what it is told, and its runner: made once, for they keep nothing."""
-    model = build_model(site, scheme_of_words(site))
+    model = build_model(site, scheme_of_words(site, causes))
     return model, GeneratedRunner(model.program)
 
 
@@ -88,8 +92,8 @@ class Puppet:
     Unless told otherwise the scheme lets the watchdog alternate, the pump follow the valves and alarms tell of trips.
     """
 
-    def __init__(self, site: Site) -> None:
-        self.model, self._runner = judged(site)
+    def __init__(self, site: Site, causes: tuple[str, ...] = (CLOSES, ONLY_STARTS)) -> None:
+        self.model, self._runner = judged(site, causes)
         self.states = self._runner.first_states()
         self._facts: dict[str, Value] = {
             name: False if i.type is Type.BOOL else i.low for name, i in self.model.program.inputs.items()

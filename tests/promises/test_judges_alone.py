@@ -405,7 +405,7 @@ def ready() -> Puppet:
 
 
 PRESS = {"PB-B1-OPEN": True}
-REFUSED = {"B1-1.block.starting": True}
+REFUSED = {"B1-1.block.no-time": True}
 AGAINST: list[dict[str, bool | int]] = [
     {"B1.panel_close": True},
     {"PB-B1-CLOSE": False},
@@ -449,7 +449,7 @@ def test_a_refusal_is_told_and_a_told_one_refuses() -> None:
 
 ONLY_START = ("T1.age", "R-2.quiet", "B1.choice", "ZSC-B1-1", "ZSO-B1-1", "ZSC-B2-3", "ZSO-B2-3")
 STAYS = [fact for fact in AGAINST if next(iter(fact)) not in ONLY_START] + [{"T1.age": 5_000}]
-CLOSES = {"B1-1.command": False, "B1-1.block.trip": True}
+CLOSES = {"B1-1.command": False, "B1-1.block.limit": True}
 
 
 def open_b1() -> Puppet:
@@ -461,8 +461,10 @@ def open_b1() -> Puppet:
 
 def test_an_open_valve_closes_only_with_a_cause_and_names_it() -> None:
     assert ("stays-open", "B1") in open_b1().scan(CLOSES)
-    only_start = {"B1-1.command": False, "B1-1.block.starting": True}
+    only_start = {"B1-1.command": False, "B1-1.block.no-time": True}
     assert ("stays-open", "B1") in open_b1().scan(only_start | {"XS-B1": False})
+    assert ("stays-open", "B1") in open_b1().scan({"B1-1.block.limit": True})
+    assert ("stays-open", "B1") not in open_b1().scan({"B1-1.block.no-time": True})
     for start_only in ({"R-2.quiet": True}, {"T1.age": 3_000}, {"ZSC-B2-3": False}, {"B1.choice": 2}):
         assert ("stays-open", "B1") in open_b1().scan(CLOSES | start_only)
 
@@ -470,6 +472,37 @@ def test_an_open_valve_closes_only_with_a_cause_and_names_it() -> None:
 @pytest.mark.parametrize("fact", STAYS, ids=lambda fact: str(next(iter(fact))))
 def test_what_may_close_an_open_valve(fact: dict[str, bool | int]) -> None:
     assert ("stays-open", "B1") not in open_b1().scan(CLOSES | fact)
+
+
+@pytest.mark.parametrize(
+    ("cause", "fact"),
+    [
+        ("close-key", {"PB-B1-CLOSE": False}),
+        ("XS-B1", {"XS-B1": False}),
+        ("panel-lost", {"B1.panel_age": 5_000}),
+        ("old", {"T1.age": 5_000}),
+        ("late", {"T1.age": 3_000}),
+        ("not-on-ticket", {"B1-1.on_ticket": False}),
+        ("R-2", {"R-2.quiet": True}),
+        ("R-3", {"ZSC-B2-3": False}),
+        ("R-5", {"T4.tripped": True}),
+    ],
+)
+def test_a_cause_is_named_exactly_while_it_is_so(cause: str, fact: dict[str, bool | int]) -> None:
+    puppet = Puppet(SITE, ("close-key", "XS-B1", "panel-lost", "old", "late", "not-on-ticket", "R-2", "R-3", "R-5"))
+    other = {f"{valve}.block.{cause}": True for valve in ("B1-2", "B1-3")}  # as far as they are meant
+    wrong = ("reasons-right", "B1")
+    puppet.hold({"T1.new": True})
+    assert wrong not in puppet.scan()
+    assert wrong in puppet.scan({f"B1-1.block.{cause}": True})
+    assert wrong in puppet.scan(fact | other)
+    only_first = cause in ("old", "late", "not-on-ticket", "R-3")
+    assert wrong not in puppet.scan(
+        fact | ({} if only_first else other) | {f"B1-1.block.{cause}": True} | ALSO.get(cause, {})
+    )
+
+
+ALSO = {"old": {"B1-1.block.late": True}}
 
 
 # -- what must be told ------------------------------------------------------------------------------------------

@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from sidetap.scheme import Expr, GeneratedRunner, ListRunner, Op, Program, Runner, Value
-from sidetap.scheme.arrays import ArrayRunner, Lanes
+from sidetap.scheme.array_writing import Lanes
+from sidetap.scheme.arrays import ArrayRunner
 from sidetap.verify import smt
 
 Values = Mapping[str, Value]

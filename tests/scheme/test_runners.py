@@ -80,6 +80,8 @@ def random_program(rng: random.Random) -> Program:
     for i, place in enumerate(window):
         total = total + b.assign(f"w{i}", choose(moves, window[i - 1] if i else clamped(rng.choice(ints), 50), place))
     b.output("sum", total)
+    b.output("scattered", window[0] + window[1] + window[3] + n + m)
+    b.output("repeated", window[0] + window[0] + window[1] + window[2] + window[3])
     b.output("negative", constant(-7))
     b.output("input", ints[0])
     return b.program()

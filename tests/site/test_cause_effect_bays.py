@@ -174,7 +174,9 @@ def test_acceptance_26_open_time_adds_up_over_closing_and_opening_again() -> Non
 def test_acceptance_28_the_hose_left_on_sounds_the_horn_and_bars_a_new_ticket() -> None:
     scans = ready()
     scans.scan("C.ticket_end")
-    scans.run(300)
+    assert scans.scan("C.ticket_open")["C.ticket_refused"]  # the hose has not been seen off since the ticket
+    scans.run(299)
+    scans.scan(ms=900)
     assert not scans.outputs["site.horn"]
     scans.run(1)
     assert scans.outputs["site.horn"]

@@ -128,6 +128,8 @@ SLIPS = {
     "another-case": (promise(then='["a4 closed"]'), '"a4 closed"', "promise.P-9.then", "no valve 'a4'"),
     "a-point": (promise(when='["LT-4 below 1 m"]'), '"LT-4 below', "promise.P-9.when", "LT-4 is a point"),
     "a-contact-that-opens": (promise(when='["HC-B open"]'), '"HC-B open"', "promise.P-9.when", "no input is open"),
+    "a-vessel-that-is-off-then": (promise(then='["T4 off"]'), '"T4 off"', "promise.P-9.then", "no vessel is off"),
+    "a-point-then": (promise(then='["LT-4 above 1 m"]'), '"LT-4 above', "promise.P-9.then", "LT-4 is a point"),
     "a-vessel-that-is-on": (promise(when='["T4 on"]'), '"T4 on"', "promise.P-9.when", "no vessel is on"),
     "a-bay-that-is-closed": (promise(then='["A closed"]'), '"A closed"', "promise.P-9.then", "no bay is closed"),
     "over-the-top": (promise(when='["T4 above 5.4 m"]'), '"T4 above 5.4', "promise.P-9.when", "T4's top is at 5.4"),
@@ -157,12 +159,6 @@ SLIPS = {
     "two-of-one-tag": (promise(tag='"P-1"'), '"P-1"', "promise.P-1.tag", "is the tag of promise.P-1"),
     "a-tag-of-a-vessel": (promise(tag='"T1"'), '"T1"\ntext', "promise.T1.tag", "is the tag of vessel.T1"),
     "no-time": (promise(**{"for": '"-1 s"'}), '"-1 s"', "promise.P-9.for", "outside 0 s to 1 h"),
-    "an-alarm-of-the-scheme": (
-        '[[alarm]]\ntag = "T1-drawn"\non = "T1 below low"\ndelay = "1 s"\ndead_band = "5 mm"\npriority = "low"',
-        '"T1-drawn"',
-        "alarm.T1-drawn.tag",
-        "an alarm that the scheme has anyway",
-    ),
 }
 
 
@@ -172,9 +168,14 @@ def test_a_slip_is_told_at_its_place(yard: Path, name: str) -> None:
     found = loaded(yard, more)
     text = (yard / "site.toml").read_text()
     line = text.count("\n", 0, text.rindex(at)) + 1
-    told = [p for p in found.problems if says in p.problem]
-    assert [(p.where, p.line) for p in told] == [(where, line)], [str(p) for p in found.problems]
-    assert told[0].severity is Severity.ERROR
+    assert [(p.where, p.line, says in p.problem) for p in found.problems] == [(where, line, True)], found.problems
+    assert found.problems[0].severity is Severity.ERROR
+
+
+@pytest.mark.parametrize("word", ["drawn", "bypassed"])
+def test_alarms_of_the_scheme_keep_their_tags(yard: Path, word: str) -> None:
+    (problem,) = loaded(yard, "", 'tag = "T1-low"', f'tag = "T1-{word}"').problems
+    assert (problem.where, "the scheme has anyway" in problem.problem) == (f"alarm.T1-{word}.tag", True)
 
 
 def test_a_thing_renamed_is_told_once(yard: Path) -> None:

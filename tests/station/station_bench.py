@@ -102,11 +102,15 @@ class Module:
 
 @cache
 def quick_site(path: Path = SITE) -> Site:
-    """The example's site in short: limits of 40 s (B2 50), waits of 10 s, means of 5 s, a hose left after 60 s."""
+    """The example's site in short: limits of 40 s (B2 50), waits of 10 s, means of 5 s, a hose left after 60 s.
+
+    A bypass lasts 20 s where nobody says.
+    """
     site = load_or_refuse(path)
     limits_s = {"B2": 50}
     return replace(
         site,
+        bypass=None if site.bypass is None else replace(site.bypass, time_ns=20 * NS_PER_S),
         vessels=tuple(replace(v, trip=replace(v.trip, mean_ns=5 * NS_PER_S)) for v in site.vessels),
         valves=tuple(replace(v, open_limit_ns=limits_s.get(v.tag, 40) * NS_PER_S) for v in site.valves),
         bays=tuple(replace(b, restart_wait_ns=10 * NS_PER_S, hose_left_after_ns=60 * NS_PER_S) for b in site.bays),

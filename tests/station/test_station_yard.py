@@ -179,71 +179,82 @@ def bypass(bench: Bench, vessel: str = "T1", minutes: int | None = None) -> None
 def test_two_people_bypass_a_trip_and_its_end_closes_and_sounds_the_horn(tripped: Bench) -> None:
     tripped.ticket("T1", bay="B")
     assert not tripped.ask("open", bay="B", valve="B1")["ok"]
-    assert [tripped.vessel(tag)["bypass_ms"] for tag in ("T1", "T4")] == [15 * 60_000, None]
+    assert [tripped.vessel(tag)["bypass_ms"] for tag in ("T1", "T4")] == [20_000, None]
     assert tripped.vessel("T1")["bypass"] is None
-    bypass(tripped, minutes=1)
+    bypass(tripped)
     shown = tripped.vessel("T1")["bypass"]
-    assert 59_000 <= shown.pop("left_ms") <= 60_000
-    assert shown == {"runs": True, "asked_by": OPERATOR, "approved_by": LEAD, "lasts_ms": 60_000}
+    assert 19_000 <= shown.pop("left_ms") <= 20_000
+    assert shown == {"runs": True, "asked_by": OPERATOR, "approved_by": LEAD, "lasts_ms": 20_000}
     told = tripped.engine.alarms["T1-bypassed"].text
     assert told == f"the low trip of T1 is bypassed by {OPERATOR} and {LEAD}"
     began_ns = tripped.now_ns
-    tripped.run(30)
     tripped.open("B1")
     tripped.run_until(lambda: not tripped.command("B1"), 40)
-    assert 59_000 <= (tripped.now_ns - began_ns) / NS_PER_MS <= 60_300
+    assert 19_000 <= (tripped.now_ns - began_ns) / NS_PER_MS <= 20_300
     assert tripped.module.coils >> HORN_COIL & 1
     assert tripped.run_until(lambda: not tripped.module.coils >> HORN_COIL & 1, 12) == pytest.approx(10, abs=0.3)
     assert entries(tripped, "close", "B1")[-1][1]["cause"] == "trip"
     assert entries(tripped, "bypass", "T1") == [
-        (OPERATOR, {"on": True, "approved_by": LEAD, "lasts_ms": 60_000}),
+        (OPERATOR, {"on": True, "approved_by": LEAD, "lasts_ms": 20_000}),
         ("station", {"on": False, "asked_by": OPERATOR, "approved_by": LEAD}),
     ]
     assert tripped.vessel("T1")["bypass"] is None
     assert not tripped.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]  # one ask, one bypass
 
 
-def test_a_bypass_lasts_as_long_as_the_site_says_where_nobody_does(yard: Bench) -> None:
-    bypass(yard)
-    assert yard.vessel("T1")["bypass"]["lasts_ms"] == 15 * 60_000
+@pytest.fixture
+def started(tmp_path: Path) -> Bench:
+    """The yard just started: nothing is heard of it yet, which is nothing to a bypass."""
+    bench = Bench(tmp_path, quick_site(YARD))
+    bench.run(0.3)
+    return bench
 
 
-def test_a_person_ends_a_bypass(yard: Bench) -> None:
-    assert not yard.ask("end-bypass", vessel="T1", person=OPERATOR)["ok"]
-    bypass(yard)
-    assert yard.ask("end-bypass", vessel="T1", person=APPROVER)["ok"]
-    yard.run(0.3)
-    assert yard.vessel("T1")["bypass"] is None
-    assert yard.module.coils >> HORN_COIL & 1
-    assert entries(yard, "bypass", "T1")[-1][0] == APPROVER
+def test_a_bypass_lasts_as_long_as_was_asked_for(started: Bench) -> None:
+    bypass(started, minutes=1)
+    assert started.vessel("T1")["bypass"]["lasts_ms"] == 60_000
+    started.run(58)
+    assert started.vessel("T1")["bypass"]
+    started.run(3)
+    assert started.vessel("T1")["bypass"] is None
 
 
-def test_one_bypass_at_a_time_and_one_approval_an_ask(yard: Bench) -> None:
+def test_a_person_ends_a_bypass(started: Bench) -> None:
+    assert not started.ask("end-bypass", vessel="T1", person=OPERATOR)["ok"]
+    bypass(started)
+    assert started.ask("end-bypass", vessel="T1", person=APPROVER)["ok"]
+    started.run(0.3)
+    assert started.vessel("T1")["bypass"] is None
+    assert started.engine.outputs["site.horn"]
+    assert entries(started, "bypass", "T1")[-1][0] == APPROVER
+
+
+def test_one_bypass_at_a_time_and_one_approval_an_ask(started: Bench) -> None:
     for vessel in ("T1", "T2"):
-        assert yard.ask("bypass", vessel=vessel, person=OPERATOR)["ok"]
-    yard.run(0.3)
-    assert yard.vessel("T2")["bypass"]["runs"] is False
-    assert yard.ask("approve-bypass", vessel="T2", person=LEAD)["ok"]
+        assert started.ask("bypass", vessel=vessel, person=OPERATOR)["ok"]
+    started.run(0.3)
+    assert started.vessel("T2")["bypass"]["runs"] is False
+    assert started.ask("approve-bypass", vessel="T2", person=LEAD)["ok"]
     # neither before the scan in which it begins nor after it
-    assert not yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
-    assert not yard.ask("bypass", vessel="T2", person=OTHER_OPERATOR)["ok"]
-    yard.run(0.3)
+    assert not started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+    assert not started.ask("bypass", vessel="T2", person=OTHER_OPERATOR)["ok"]
+    started.run(0.3)
     for vessel in ("T1", "T2"):
-        refused = yard.ask("approve-bypass", vessel=vessel, person=LEAD)
+        refused = started.ask("approve-bypass", vessel=vessel, person=LEAD)
         assert not refused["ok"]
-    assert yard.ask("bypass", vessel="T3", person=OPERATOR)["text"] == "a bypass of T2 runs; one at a time"
-    assert yard.vessel("T2")["bypass"]["asked_by"] == OPERATOR
+    assert started.ask("bypass", vessel="T3", person=OPERATOR)["text"] == "a bypass of T2 runs; one at a time"
+    assert started.vessel("T2")["bypass"]["asked_by"] == OPERATOR
 
 
-def test_an_ask_lapses_after_a_minute(yard: Bench) -> None:
-    assert yard.ask("bypass", vessel="T1", person=OPERATOR)["ok"]
-    assert not yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]  # not in the scan of the ask
-    yard.run(61)
-    assert yard.vessel("T1")["bypass"] is None
-    assert "lapsed" in yard.ask("approve-bypass", vessel="T1", person=LEAD)["text"]
-    yard.run(0.3)
-    assert yard.vessel("T1")["bypass"] is None
-    assert entries(yard, "bypass", "T1") == []
+def test_an_ask_lapses_after_a_minute(started: Bench) -> None:
+    assert started.ask("bypass", vessel="T1", person=OPERATOR)["ok"]
+    assert not started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]  # not in the scan of the ask
+    started.run(61)
+    assert started.vessel("T1")["bypass"] is None
+    assert "lapsed" in started.ask("approve-bypass", vessel="T1", person=LEAD)["text"]
+    started.run(0.3)
+    assert started.vessel("T1")["bypass"] is None
+    assert entries(started, "bypass", "T1") == []
 
 
 @pytest.mark.parametrize(
@@ -286,33 +297,33 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     return bench
 
 
-def test_a_bypass_that_cannot_be_journalled_does_not_begin(yard: Bench) -> None:
-    assert yard.ask("bypass", vessel="T1", person=OPERATOR)["ok"]
-    yard.run(0.3)
-    writes = yard.store.write
+def test_a_bypass_that_cannot_be_journalled_does_not_begin(started: Bench) -> None:
+    assert started.ask("bypass", vessel="T1", person=OPERATOR)["ok"]
+    started.run(0.3)
+    writes = started.store.write
 
     def full(*_: object) -> None:
         raise StoreFailed("disk full")
 
-    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
-    yard.store.write = full  # type: ignore[method-assign]
-    yard.run(0.3)
-    assert yard.engine.outputs["T1.bypassed"] is False
-    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["text"] == "the journal can't be written"
-    yard.store.write = writes  # type: ignore[method-assign]
-    yard.run(2)
-    assert yard.vessel("T1")["bypass"]["runs"] is False  # it is still asked for
-    assert yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
-    yard.run(0.3)
-    assert yard.vessel("T1")["bypass"]["runs"]
+    assert started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+    started.store.write = full  # type: ignore[method-assign]
+    started.run(0.3)
+    assert started.engine.outputs["T1.bypassed"] is False
+    assert started.ask("approve-bypass", vessel="T1", person=LEAD)["text"] == "the journal can't be written"
+    started.store.write = writes  # type: ignore[method-assign]
+    started.run(2)
+    assert started.vessel("T1")["bypass"]["runs"] is False  # it is still asked for
+    assert started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+    started.run(0.3)
+    assert started.vessel("T1")["bypass"]["runs"]
 
 
-def test_nothing_is_left_of_a_bypass_after_a_crash(yard: Bench) -> None:
-    bypass(yard)
-    yard.power_cut(1)
-    yard.run(1)
-    assert yard.vessel("T1")["bypass"] is None
-    assert not yard.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
+def test_nothing_is_left_of_a_bypass_after_a_crash(started: Bench) -> None:
+    bypass(started)
+    started.power_cut(1)
+    started.run(1)
+    assert started.vessel("T1")["bypass"] is None
+    assert not started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
 
 
 # -- quiet hours -------------------------------------------------------------------------------------------------

@@ -32,12 +32,12 @@ CAUSES: tuple[tuple[str, str, str | None], ...] = (
     ("R-2", "it opens at night", "quiet-hours"),
     ("product", "28-0-0 and then 32-0-0", "compatible-only"),
     ("R-3", "T1 serves both bays", "exclusive-vessel"),
-    ("vessel-locked", "it opens though the vessel is locked", None),
+    ("vessel-locked", "it opens though the vessel is locked", "permissive-closes"),
     ("late", "it opens on a late level", "permissive-closes"),
     ("window", "it opens before the window is full", "permissive-closes"),
     ("below-trip", "it opens below the trip", "permissive-closes"),
     ("own-valve", "it opens though it isn't shown closed", "permissive-closes"),
-    ("restarts", "a third opening on one ticket; or the ticket has ended by then", "ticket-time-bound"),
+    ("restarts", "nothing: the ticket has ended by then", None),
     ("wait", "it opens again before the wait is over", "ticket-time-bound"),
     ("no-time", "a restart that is closed at once", "ticket-time-bound"),
 )
@@ -46,8 +46,8 @@ CAUSES: tuple[tuple[str, str, str | None], ...] = (
 KEYS = (
     in_program(
         "the memory of the post's key starts at 0",
-        "a key that is held while the station starts opens",
-        "fresh-press-only",
+        "nothing: no window is full in the first scan",
+        None,
         lambda p: with_first(p, "B1.post_key.before", False),
     ),
     in_program(

@@ -10,10 +10,13 @@ What was refused or closed early still shows in the levels, since the record is 
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from functools import partial
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from sidetap.hindsight.hands import Hands, Outcome
 from sidetap.hindsight.levels import Series
@@ -24,6 +27,7 @@ from sidetap.site.cause_effect import AGE_LIMIT_MS, CompiledScheme
 from sidetap.site.model import QuietHours, Site, Valve
 
 LONGEST_NS = NS_PER_S  # a scan that comes later empties the filters
+SILENCE_NS = 60 * NS_PER_S  # so long after the last answer nothing is left in them; a night is one scan then
 
 Values = dict[str, Value]
 
@@ -52,7 +56,10 @@ def step_over(
     while (due_ns := min(hand.next_ns for hand in hands)) < 2**62:
         at_most_ns = shortest_ns if world.now_ns < fine_until_ns else LONGEST_NS
         due_ns += -due_ns % NS_PER_MS
-        now_ns = max(world.now_ns + NS_PER_MS, min(due_ns, world.now_ns + at_most_ns))
+        later_ns = world.now_ns + at_most_ns
+        if not any(outputs[command] for command in world.commands):
+            later_ns = max(later_ns, world.end_of_silence())
+        now_ns = max(world.now_ns + NS_PER_MS, min(due_ns, later_ns))
         elapsed_ms = (now_ns - world.now_ns) // NS_PER_MS
         inputs = world.inputs(now_ns)
         for hand in hands:
@@ -101,6 +108,7 @@ class _World:
             if isinstance(rule, QuietHours) and f"{rule.tag}.quiet" in program.inputs
         }
         self._tripped: set[str] = set()
+        self._silences = _silences(levels)
         self._moved: dict[str, tuple[bool, int]] = {
             valve.tag: (False, start_ns - valve.stroke_ns) for valve in site.valves
         }
@@ -109,7 +117,7 @@ class _World:
         """Return every input of a scan at now_ns, with nobody at any bay."""
         inputs = dict(self._rest)
         for tag, series in self._levels.items():
-            inputs |= _level_inputs(tag, series, self.now_ns, now_ns)
+            inputs |= level_inputs(tag, series, self.now_ns, now_ns)
         for valve in self._site.valves:
             inputs |= self._switches(valve, now_ns)
         for tag in self._tripped:
@@ -117,6 +125,13 @@ class _World:
         for name, rule in self._quiet.items():
             inputs[name] = self._inside(rule, now_ns)
         return inputs
+
+    def end_of_silence(self) -> int:
+        """Return until when nothing is heard, where nothing has been heard for long; else now."""
+        while self._silences and self._silences[0][1] <= self.now_ns:
+            self._silences.popleft()
+        within = self._silences and self._silences[0][0] <= self.now_ns
+        return self._silences[0][1] if within else self.now_ns
 
     def saw(self, now_ns: int, outputs: Mapping[str, Value]) -> None:
         """Take what the scheme said at now_ns."""
@@ -143,6 +158,13 @@ class _World:
         return minute >= rule.from_minute or minute < rule.to_minute
 
 
+def _silences(levels: Mapping[str, Series]) -> deque[tuple[int, int]]:
+    """Return from when to when no vessel is heard of, without each silence's first minute and last second."""
+    heard = np.unique(np.array([t_ns for s in levels.values() for t_ns in (*s.good_ns, *s.bad_ns)], dtype=np.int64))
+    ends = np.flatnonzero(np.diff(heard) > SILENCE_NS + 2 * LONGEST_NS)
+    return deque((int(heard[n]) + SILENCE_NS, int(heard[n + 1]) - LONGEST_NS) for n in ends)
+
+
 def _rest(site: Site, program: Program) -> Values:
     """Return every input of the scheme while nobody does anything and all is well."""
     rest: Values = {name: False if i.type is Type.BOOL else i.low for name, i in program.inputs.items()}
@@ -153,7 +175,7 @@ def _rest(site: Site, program: Program) -> Values:
     return {name: value for name, value in rest.items() if name in program.inputs}
 
 
-def _level_inputs(tag: str, series: Series, before_ns: int, now_ns: int) -> Values:
+def level_inputs(tag: str, series: Series, before_ns: int, now_ns: int) -> Values:
     """Return what the station would feed of a vessel at now_ns, with the scan before at before_ns."""
     good, good_before = bisect_right(series.good_ns, now_ns), bisect_right(series.good_ns, before_ns)
     bad, bad_before = bisect_right(series.bad_ns, now_ns), bisect_right(series.bad_ns, before_ns)

@@ -27,7 +27,7 @@ def asking_promises(scene: Scene, facts: BayFacts, standing: Standing) -> Iterat
     opens: list[Clause] = []
     stays: list[Clause] = []
     for v in facts.valves:
-        near = _near(facts, v, standing)
+        near = standing.near(v)
         free = _free(scene, facts, v, standing)
         ready = all_of(free, *_start_conditions(scene, facts, v, standing))
         causes = scene.causes(v.tag)
@@ -48,6 +48,7 @@ def asking_promises(scene: Scene, facts: BayFacts, standing: Standing) -> Iterat
         stays += [
             Clause(f"valve {v.tag} closes though nothing asks for it", ~(v.was & free) | v.command, near=near),
             Clause(f"valve {v.tag} closes, and no cause is named", ~v.was | v.command | closing, near=(facts.tag,)),
+            Clause(f"valve {v.tag} is open against a cause that closes", ~v.command | ~closing, near=(facts.tag,)),
         ]
     yield Promise("opens-when-asked", facts.tag, tuple(opens))
     yield Promise("stays-open", facts.tag, tuple(stays))
@@ -57,11 +58,6 @@ def _rules_that_close_nothing(site: Site) -> set[str]:
     """Return the tags of rules whose own causes close nothing; a shared vessel's closes by another name."""
     kinds = QuietHours | ExclusiveVessel | SharedOnlyAbove
     return {rule.tag for rule in site.rules if isinstance(rule, kinds)}
-
-
-def _near(facts: BayFacts, v: ValveFacts, standing: Standing) -> tuple[str, ...]:
-    sharing = standing.sharing[v.tag]
-    return (v.valve.vessel, facts.tag, *sharing.bays, *sharing.enough, "site")
 
 
 def _free(scene: Scene, facts: BayFacts, v: ValveFacts, standing: Standing) -> Expr:

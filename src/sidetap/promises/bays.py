@@ -45,6 +45,11 @@ class BayFacts:
         """Whether no valve has a command in this scan."""
         return ~any_of(*(v.command for v in self.valves))
 
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """The inputs that must be energised all the time, each once."""
+        return _conditions(self.bay)
+
     def others(self, valve: ValveFacts) -> list[ValveFacts]:
         """Return the other valves of the bay."""
         return [v for v in self.valves if v is not valve]

@@ -15,6 +15,7 @@ from sidetap.promises.goals import goals
 from sidetap.promises.independence import independence_promises
 from sidetap.promises.model import Clause, Model, Promise, Scene
 from sidetap.promises.own import own_promises
+from sidetap.promises.reasons import reasons_promise
 from sidetap.promises.sharing import Shared
 from sidetap.promises.standing import Standing
 from sidetap.promises.starting import holding, watchdog_promise
@@ -50,6 +51,7 @@ def _promises(scene: Scene, reached: dict[tuple[str, str], Expr]) -> Iterator[Pr
     for facts in bays.values():
         yield from bay_promises(scene, facts, standing)
         yield from asking_promises(scene, facts, standing)
+        yield reasons_promise(scene, facts, standing)
         yield pump_promise(scene, facts)
         yield bay_alarms(scene, facts)
         reached |= goals(scene, facts, vessels)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sidetap.promises.sharing import Sharing
+from sidetap.promises.valves import ValveFacts
 from sidetap.promises.vessels import VesselFacts
 from sidetap.scheme.expression import Expr
 
@@ -22,3 +23,8 @@ class Standing:
     carried: Mapping[str, Expr]
     quiet: Mapping[str, Expr]
     holding: Expr
+
+    def near(self, valve: ValveFacts) -> tuple[str, ...]:
+        """Return the owners of all that may stand against a valve."""
+        sharing = self.sharing[valve.tag]
+        return (valve.valve.vessel, valve.valve.bay, *sharing.bays, *sharing.enough, "site")

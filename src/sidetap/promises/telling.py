@@ -96,8 +96,8 @@ def _drawn(scene: Scene, vessel: Vessel, facts: VesselFacts, drawing: Sequence[V
     at_rest = lasting(scene, f"{tag}.at_rest", ~any_of(*(v.command for v in drawing)), rest_ms)
     reset = scene.input(f"{tag}.reset")
     before = scene.since_start(f"{tag}.highest", 0, level.shares * scene.high_of(f"{tag}.level"))
+    before = choose(at_rest & ~reset, before, 0)
     seen = at_rest & level.full
-    higher = choose(seen & (before < level.total), level.total, before)
-    highest = scene.keep(f"{tag}.highest", choose(at_rest & ~reset, higher, 0))
+    highest = scene.keep(f"{tag}.highest", choose(seen & (before < level.total), level.total, before))
     fallen = seen & (highest >= level.total + fall)
     return scene.keep(f"{tag}.drawn", ~reset & (fallen | scene.since_start(f"{tag}.drawn")))

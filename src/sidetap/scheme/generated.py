@@ -25,8 +25,9 @@ class ListRunner:
         self.program = program
         self.states = tuple(program.states)
         self.inputs = tuple(program.inputs)
-        self.outputs = tuple(n for n in program.outputs if outputs is None or n in outputs)
-        self._others = tuple(n for n in program.outputs if n not in set(self.outputs))
+        wanted = program.outputs if outputs is None else set(outputs)
+        self.outputs = tuple(name for name in program.outputs if name in wanted)
+        self._others = tuple(name for name in program.outputs if name not in wanted)
         self._check = InputCheck(program.inputs.values())
         self._scan = _compiled(source(program, self.outputs))
         self._tell: _Scan | None = None

@@ -19,8 +19,7 @@ def check_promises(rows: Rows) -> None:
     """Note promises about nothing, and such as no scheme can keep or break."""
     _things(rows)
     for row in rows.promises:
-        if row.fine(*_LISTS):
-            _states(row, rows)
+        if row.fine(*_LISTS) and _sound(row, rows):
             _never(row)
             _nothing_new(row)
             _decided(row)
@@ -53,22 +52,31 @@ def _things(rows: Rows) -> None:
         row.table.error(key, problem, remedy, member)
 
 
-def _states(row: Row[model.OwnPromise], rows: Rows) -> None:
-    """Require that what is said of a thing can be said of it, and that a level lies in its vessel."""
+def _sound(row: Row[model.OwnPromise], rows: Rows) -> bool:
+    """Note what can't be said of a thing; return whether all can, and every thing is there."""
+    sound = True
     for key, member, fact in _facts(row):
         kind = next((kind for kind in FACT_STATES if fact.subject in rows.found[kind]), None)
-        if kind is None:
-            continue
-        if fact.state not in FACT_STATES[kind]:
-            remedy = f"Of {fact.subject} say {' or '.join(FACT_STATES[kind])}."
-            row.table.error(key, f"{fact.subject} is a {kind}, and no {kind} is {fact.state}", remedy, member)
-            continue
-        vessel = rows.vessel(fact.subject) if fact.state in (BELOW, ABOVE) else None
-        if vessel is not None and vessel.fine("shape", "strapping", "datum"):
-            top_01mm = vessel.draft.top_01mm
-            if fact.level_01mm >= top_01mm:
-                problem = f"{metres(fact.level_01mm)}, and {fact.subject}'s top is at {metres(top_01mm)}"
-                row.table.error(key, problem, "Name a level inside the vessel.", member)
+        unfit = None if kind is None else _unfit(fact, kind, rows)
+        if unfit is not None:
+            row.table.error(key, *unfit, member)
+        sound = sound and kind is not None and unfit is None
+    return sound
+
+
+def _unfit(fact: model.Fact, kind: str, rows: Rows) -> tuple[str, str] | None:
+    """Return problem and remedy of a fact that can't be so of a thing of that kind; None where it can."""
+    if fact.state not in FACT_STATES[kind]:
+        remedy = f"Of {fact.subject} say {' or '.join(FACT_STATES[kind])}."
+        return f"{fact.subject} is a {kind}, and no {kind} is {fact.state}", remedy
+    vessel = rows.vessel(fact.subject) if fact.state in (BELOW, ABOVE) else None
+    if vessel is None or not vessel.fine("shape", "strapping", "datum"):
+        return None
+    top_01mm = vessel.draft.top_01mm
+    if fact.level_01mm < top_01mm:
+        return None
+    problem = f"{metres(fact.level_01mm)}, and {fact.subject}'s top is at {metres(top_01mm)}"
+    return problem, "Name a level inside the vessel."
 
 
 def _never(row: Row[model.OwnPromise]) -> None:
