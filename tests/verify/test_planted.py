@@ -38,7 +38,7 @@ BY_CAUSE = {
     "own-valve": ("permissive-closes", "B"),
     "wait": ("ticket-time-bound", "B"),
     "starting": ("start-up-closed", "B"),
-    "locked-out": ("mismatch-alarms", "B1"),
+    "locked-out": ("permissive-closes", "B"),
 }
 # without this one the promises hold all the same, for the ticket has ended then; another test proves it
 EQUIVALENT = {"restarts"}
