@@ -140,7 +140,7 @@ def random_inputs(rng: random.Random) -> dict[str, Value]:
 
 
 SEEDS = range(16)
-ELAPSED_MS = [1, 99, 100, 999, 1000, 1001, 10**8]
+ELAPSED_MS = [1, 99, 100, 999, 1000, 1001, 10**9]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -194,6 +194,23 @@ def test_states_may_all_stay_as_they_are() -> None:
     four = FourRunners(b.program())
     before = four.reference.first_states()
     assert four.step(before, {}, 1) == (before, {})
+
+
+def test_states_may_change_places_and_follow_each_other_in_one_scan() -> None:
+    b = Builder()
+    moves, x = b.input_bool("moves"), b.input_int("x", 0, 9)
+    turned = [b.state_int(f"turned{i}", i, 0, 9) for i in range(5)]
+    for i in range(5):
+        b.assign(f"turned{i}", turned[4 - i])
+    following = x
+    for i in range(4):
+        following = b.assign(f"chain{i}", choose(moves, following, b.state_int(f"chain{i}", i, 0, 9)))
+    four = FourRunners(b.program())
+    states: Mapping[str, Value] = four.reference.first_states()
+    for moved, value in ((False, 7), (True, 8), (False, 9)):
+        states, _ = four.step(states, {"moves": moved, "x": value}, 1)
+    assert [states[f"turned{i}"] for i in range(5)] == [4, 3, 2, 1, 0]
+    assert [states[f"chain{i}"] for i in range(4)] == [8, 8, 8, 8]
 
 
 def test_a_node_is_shown_without_all_that_it_stands_on() -> None:

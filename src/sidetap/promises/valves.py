@@ -12,7 +12,7 @@ from sidetap.promises.bounds import limit_bound, mismatch_bound
 from sidetap.promises.lasting import lasting
 from sidetap.promises.model import Clause, Promise, Scene
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme.expression import Expr, any_of, choose, elapsed, minimum
+from sidetap.scheme.expression import Expr, choose, elapsed, minimum
 from sidetap.site.model import Bay, Valve
 
 
@@ -59,10 +59,10 @@ def valve_facts(scene: Scene, bay: Bay, valve: Valve, number: int, fresh_press: 
 
     is_closed, is_open = scene.energised(valve.closed_switch), scene.energised(valve.open_switch)
     shown_open, shown_closed = is_open & ~is_closed, is_closed & ~is_open
+    against = ~choose(command, shown_open, shown_closed)
     # each command has the whole time: a valve that turns back half-way is no fault; nor is a switch that nobody hears
-    against = any_of(command & was & ~shown_open, ~command & ~was & ~shown_closed)
     heard = scene.live(valve.closed_switch) & scene.live(valve.open_switch)
-    watched = heard & ~scene.energised(bay.hand_input)
+    watched = heard & ~scene.energised(bay.hand_input) & command.equals(was)
     mismatched = lasting(scene, f"{tag}.against", against & watched, valve.supervise_ns // NS_PER_MS)
     locked_before = scene.since_start(f"{tag}.locked")
     locked = scene.keep(f"{tag}.locked", scene.output(f"{tag}.locked_out"))

@@ -23,6 +23,7 @@ SCAN_MS = 100
 POLL_MS = 1000
 STRIDE_MS = 1000  # longer is a gap for the filters
 SKETCH_MS = 3_600_000
+DIFFERS, INSTEAD = "differs:", "instead:"  # of an input, in a second course beside: that it does, and its value
 LATE = "scan.late"  # an event of this name makes the time before a scan longer, by its value in ms
 
 _NEVER_MS = 3_600_000  # the age of a level that has not come yet, and the highest there is

@@ -62,7 +62,7 @@ class Graph:
     def _make(self, node: Expr, a: list[Expr]) -> Expr:
         match node.op:
             case Op.CONSTANT:
-                return self._constant(node.value)
+                return self.constant(node.value)
             case Op.NOT:
                 return self.negation(a[0])
             case Op.AND | Op.OR:
@@ -81,6 +81,8 @@ class Graph:
                 return self._sum([a[0], self._times(-1, a[1])])
             case Op.TIMES:
                 return self._times(int(node.value or 0), a[0])
+            case Op.QUOTIENT if a[0].op is Op.CONSTANT:
+                return self.constant(int(a[0].value or 0) // int(node.value or 1))
             case Op.MINIMUM:
                 return self._minimum(*a)
             case _:
@@ -140,6 +142,8 @@ class Graph:
             return FALSE
         if a.op is Op.CONSTANT and b.op is Op.CONSTANT:
             return TRUE if int(a.value or 0) < int(b.value or 0) else FALSE
+        if a.op is Op.CONSTANT:
+            return self.negation(self._less(b, self.constant(int(a.value or 0) + 1)))
         return self._node(Op.LESS, Type.BOOL, (a, b))
 
     def _sum(self, terms: Iterable[Expr]) -> Expr:
@@ -151,18 +155,18 @@ class Graph:
                 else:
                     kept.append(x)
         if not kept:
-            return self._constant(fixed)
+            return self.constant(fixed)
         if fixed:
-            kept.append(self._constant(fixed))
+            kept.append(self.constant(fixed))
         return kept[0] if len(kept) == 1 else self._node(Op.ADD, Type.INT, tuple(sorted(kept, key=self._order)))
 
     def _times(self, factor: int, a: Expr) -> Expr:
         if a.op is Op.CONSTANT:
-            return self._constant(factor * int(a.value or 0))
+            return self.constant(factor * int(a.value or 0))
         if a.op is Op.TIMES:
             return self._times(factor * int(a.value or 0), a.args[0])
         if factor == 0:
-            return self._constant(0)
+            return self.constant(0)
         return a if factor == 1 else self._node(Op.TIMES, Type.INT, (a,), factor)
 
     def _minimum(self, a: Expr, b: Expr) -> Expr:
@@ -172,7 +176,8 @@ class Graph:
             return a if int(a.value or 0) < int(b.value or 0) else b
         return self._node(Op.MINIMUM, Type.INT, tuple(sorted((a, b), key=self._order)))
 
-    def _constant(self, value: object) -> Expr:
+    def constant(self, value: object) -> Expr:
+        """Return a constant."""
         if value is True:
             return TRUE
         if value is False:

@@ -59,6 +59,10 @@ class Surroundings:
             vessels = set().union(*(self._draws[b] for b in bays))
         return Near(frozenset(bays), frozenset(vessels))
 
+    def owners(self, names: Iterable[str]) -> set[str]:
+        """Return whose these states and inputs are."""
+        return {self._owner.get(n, "site") for n in names}
+
     def wider(self, near: Near) -> Near:
         """Return the bays that share a vessel with these, with all their vessels."""
         drawn = near.vessels.union(*(self._draws[b] for b in near.bays))
@@ -95,7 +99,7 @@ class Surroundings:
                 if arg not in seen:
                     seen.add(arg)
                     todo.append(arg)
-        return {self._owner.get(n, "site") for n in names}
+        return self.owners(names)
 
     @staticmethod
     def _binds(rule: Rule, near: Near) -> bool:

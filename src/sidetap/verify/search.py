@@ -33,6 +33,7 @@ from sidetap.scheme import (
 from sidetap.site.model import Bay
 from sidetap.verify import smt
 from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
+from sidetap.verify.independence import composed, replayed_twice, tell_both
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.replay import Replayed, Replayer
 from sidetap.verify.scripts import (
@@ -50,6 +51,7 @@ _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
 # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
 STAGES = 4
+_LONG = 2  # the third of them
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -81,6 +83,8 @@ class Search:
 
         Cheap stages come before thorough ones and small neighbourhoods before wide ones, in turn.
         """
+        if promise.independent is not None:
+            return self._apart(promise)
         mine = [c for c in promise.clauses if c.output in self._unproved]
         narrow = [(c, self._near[c.output]) for c in mine]
         wide = [(c, self._around.wider(near)) for c, near in narrow]
@@ -104,6 +108,23 @@ class Search:
             if scans is not None:
                 return CounterExample(clause, course, scans, tell(self._model.site, course, scans, clause))
             hunt.refuted.add(clause.output)
+
+    def _apart(self, promise: Promise) -> CounterExample | None:
+        """Return two courses in one that a bay's outputs tell apart, though they should not."""
+        assert promise.independent is not None  # noqa: S101  # whoever calls has looked
+        commands = tuple(n for n in promise.independent.outputs if n.endswith(".command"))
+        # valves first: people care less for a reason that differs
+        for apart, stage in ((replace(promise.independent, outputs=commands), _LONG), (promise.independent, 0)):
+            both, near, clause = composed(self._model, self._around, promise.subject, apart)
+            hunt = Hunt(both, near, [clause])
+            found = hunt.find([clause], stage)
+            course = None if found is None else hunt.quietened(clause, found[1])
+            seen = None if course is None else replayed_twice(self._model, both, apart, course)
+            if course is not None and seen is not None:
+                scans, different = seen
+                story = tell_both(self._model, promise.subject, course, scans, different)
+                return CounterExample(clause, course, scans, story)
+        return None
 
     def _hunt(self, near: Near) -> Hunt:
         if near not in self._hunts:

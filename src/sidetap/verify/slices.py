@@ -2,20 +2,18 @@
 
 A model in normal form and some owners (a bay and its vessels, say) -> a program of their states alone. States of
 others have become inputs, free in every scan, so whatever holds in a slice holds in the whole. Slices that are equal
-but for names have one key, and those that are equal but for names and numbers one shape, so that what was found out
-about one serves for all.
+but for names have one key, so that what was found out about one serves for all of them.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from sidetap.scheme import Expr, Input, Op, Program, Type, ordered
 from sidetap.verify.graph import Graph
-
 
 EVERYBODY = "site"
 _ATOMS = (Op.LESS, Op.EQUAL)  # what numbers say; and, or and not of it stay as they are
@@ -26,14 +24,13 @@ class Slice:
     """A program whose outputs are clauses. free: inputs of it that stand for nodes of the whole, by their names.
 
     names: its states and inputs in the order in which the clauses lead to them. key: equal for slices that are equal
-    but for names; shape: but for numbers too.
+    but for names.
     """
 
     program: Program
     free: Mapping[str, Expr]
     names: tuple[str, ...]
     key: str
-    shape: str
 
 
 def cut_out(
@@ -42,9 +39,10 @@ def cut_out(
     owners: Mapping[str, str],
     wanted: Collection[str],
     outputs: Iterable[str],
+    states: Iterable[str] = (),
     loose: bool = True,
 ) -> Slice:
-    """Return the slice of some owners' states that these outputs lead to.
+    """Return the slice of some owners' states that these outputs and states lead to.
 
     program: in the graph's normal form. owners: state or input -> owner; what has none is everybody's. wanted: the
     owners whose states are kept. loose: what the numbers of others say is a free Boolean each; else only their states
@@ -56,7 +54,9 @@ def cut_out(
     free: dict[Expr, Input] = {}
     inputs: dict[str, None] = {}
     seen: set[Expr] = set()
-    todo = list(reversed(roots.values()))
+    first = tuple(states)
+    todo = [graph.previous(name, program.states[name].type) for name in reversed(first)]
+    todo += reversed(roots.values())
     while todo:
         node = todo.pop()
         if node in seen:
@@ -83,7 +83,7 @@ def cut_out(
         MappingProxyType({n: replace(program.states[n], next=known[program.states[n].next]) for n in kept}),
         MappingProxyType({n: known[e] for n, e in roots.items()}),
     )
-    return Slice(part, MappingProxyType({i.name: node for node, i in free.items()}), *_canonical(part))
+    return Slice(part, MappingProxyType({i.name: node for node, i in free.items()}), *_canonical(part, first))
 
 
 class _Foreign:
@@ -110,14 +110,13 @@ class _Foreign:
         return any(o for o, _ in parts), any(w for _, w in parts)
 
 
-def _canonical(part: Program) -> tuple[tuple[str, ...], str, str]:
-    """Return the names in the order of discovery, the key and the shape."""
+def _canonical(part: Program, first: Sequence[str]) -> tuple[tuple[str, ...], str]:
+    """Return the names in the order of discovery, those of states that were asked for first, and the key."""
     number: dict[Expr, int] = {}
-    place: dict[str, int] = {}
-    key, shape = hashlib.sha256(), hashlib.sha256()
+    place: dict[str, int] = {name: i for i, name in enumerate(first)}
+    key = hashlib.sha256()
 
     def put(text: str, numbers: str) -> None:
-        shape.update(text.encode())
         key.update(f"{text}{numbers}\n".encode())
 
     def put_nodes(root: Expr) -> None:
@@ -145,7 +144,7 @@ def _canonical(part: Program) -> tuple[tuple[str, ...], str, str]:
         if name in part.states:
             put_nodes(part.states[name].next)
             put(f"state {place[name]}", f" {number[part.states[name].next]}")
-    return tuple(place), key.hexdigest(), shape.hexdigest()
+    return tuple(place), key.hexdigest()
 
 
 def _bounds(part: Program, node: Expr) -> str:

@@ -90,6 +90,10 @@ class Scan:
             int(_value(model.eval(self._elapsed, True))),
         )
 
+    def value(self, model: Term, expression: Expr) -> Value:
+        """Return what an expression is in the scan that the solver has found."""
+        return _value(model.eval(self.term(expression), True))
+
     def read_after(self, model: Term) -> dict[str, Value]:
         """Return the states after the scan that the solver has found."""
         return {n: _value(model.eval(self.following(n), True)) for n in self.program.states}
@@ -106,6 +110,8 @@ class Solver:
 
     def __init__(self) -> None:
         self._solver = z3.Solver()
+        self._switches: dict[int, Term] = {}
+        self._numbers: dict[str, int] = {}
         self._solver.set("rlimit", MOST_STEPS)
         self._solver.set("random_seed", 1)
         # the older of the solver's two arithmetics is twice as fast on these small differences and bounds (tried)
@@ -121,6 +127,25 @@ class Solver:
         if answer == z3.sat:
             return self._solver.model()
         return False if answer == z3.unsat else None
+
+    def take_up(self, number: int, term: Term) -> None:
+        """Assert a term that may be switched on in ``holds_by``."""
+        self._switches[number] = z3.Bool(f"on {number}")
+        self._numbers[f"on {number}"] = number
+        self._solver.add(z3.Implies(self._switches[number], term))
+
+    def holds_by(self, doubt: Term, numbers: Iterable[int]) -> list[int] | Term | None:
+        """Return the numbers of the terms taken up without which doubt could be true, or a model where it is.
+
+        numbers: of the terms that are switched on. None: unknown.
+        """
+        name = z3.FreshBool("doubt")
+        self._solver.add(z3.Implies(name, doubt))
+        answer = self.ask([name, *(self._switches[n] for n in numbers)])
+        if answer is not False:
+            return answer
+        core = (str(c) for c in self._solver.unsat_core())
+        return [self._numbers[c] for c in core if c in self._numbers]
 
     def ask_with(self, term: Term, assumptions: Sequence[Term] = ()) -> Term | bool | None:
         """Ask with one term more, and take it back."""

@@ -15,7 +15,7 @@ from sidetap.promises.model import CRASH, Clause
 from sidetap.quantity import NS_PER_MS, Texts, format_duration, format_level
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve
-from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
+from sidetap.verify.course import DIFFERS, INSTEAD, LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
 from sidetap.verify.replay import Replayed
 
 MOST_STEPS = 12
@@ -46,16 +46,16 @@ def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) 
     words = _Words(site)
     told: dict[int, list[str]] = {}
     for event in course.events:
-        at_ms = next((s.now_ms for s in scans if s.now_ms >= event.at_ms), None)
-        if at_ms is not None:
-            told.setdefault(at_ms, []).append(words.event(event))
+        scan = next((s for s in scans if s.now_ms >= event.at_ms), None)
+        if scan is not None:
+            told.setdefault(scan.now_ms, []).extend(words.event(event, scan))
         if event.lasts_ms is not None and event.lasts_ms > SCAN_MS:
             end_ms = event.at_ms + event.lasts_ms
             back = words.back(event)
             if back and end_ms < scans[-1].now_ms:
                 told.setdefault(end_ms, []).append(back)
     for tail, scan in zip(course.tail, scans[-len(course.tail) :] if course.tail else (), strict=False):
-        told.setdefault(scan.now_ms, []).extend(words.tail(tail))
+        told.setdefault(scan.now_ms, []).extend(words.tail(tail, scan))
     for before, scan in pairwise(scans):
         if course.stride_ms > STRIDE_MS and scan.elapsed_ms > STRIDE_MS:
             told.setdefault(scan.now_ms, []).append(f"no scan for {format_duration(scan.elapsed_ms * NS_PER_MS)}")
@@ -162,11 +162,23 @@ class _Words:
                 self._back[switch] = f"{switch} follows valve {valve.tag} again"
         self._events[f"{tag}.choice", 0] = "no valve is chosen"
 
-    def event(self, event: Event) -> str:
-        """Return the sentence for an event."""
+    def event(self, event: Event, scan: Replayed) -> list[str]:
+        """Return the sentences for an event, first seen in a scan."""
         if event.name == LATE:
-            return f"the next scan comes {_time(event.value)} late"
-        return self.value(event.name, event.value)
+            return [f"the next scan comes {_time(event.value)} late"]
+        return self.given(event.name, event.value, scan)
+
+    def given(self, name: str, value: Value, scan: Replayed) -> list[str]:
+        """Return the sentences for what a course gives an input in a scan, or a second course beside it."""
+        if name.startswith(INSTEAD):
+            return []
+        if not name.startswith(DIFFERS):
+            return [self.value(name, value)]
+        plain = name.removeprefix(DIFFERS)
+        first = scan.inputs[plain]
+        if not value or not isinstance(first, bool):
+            return [f"in a second course {plain} is another"] if value else []
+        return [f"in a second course {self.value(plain, not first)}"]
 
     def value(self, name: str, value: Value) -> str:
         """Return the sentence for an input that takes a value."""
@@ -196,10 +208,10 @@ class _Words:
             return self._back[event.name]
         return "" if (event.name, event.value) in self._events else f"{event.name} is as before"
 
-    def tail(self, tail: Tail) -> list[str]:
+    def tail(self, tail: Tail, scan: Replayed) -> list[str]:
         """Return what one of the last scans brings that the plant alone would not."""
         told = [f"this scan comes {_time(tail.elapsed_ms)} after the one before"] if tail.elapsed_ms > SCAN_MS else []
-        return told + [self.value(n, v) for n, v in tail.inputs.items()]
+        return told + [text for n, v in tail.inputs.items() for text in self.given(n, v, scan)]
 
     def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
         """Return what valves and trips did in a scan."""

@@ -8,8 +8,9 @@ remains holds for every scan: the largest sameness that a scan keeps.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,25 +22,33 @@ from sidetap.verify.graph import Graph
 
 _LANES = 256
 _QUIET_ROUNDS = 6  # random scans in a row that split nothing, before the solver is asked
+_FAR = 1 << 40
 _TIMES_MS = (1, 99, 100, 101, 999, 1000, 1001, 2000, 5000, 60_000)
 
-Column = NDArray[np.int64]
+Column = NDArray[Any]
 
 
 def twins(graph: Graph, part: Program) -> dict[str, str]:
     """Return each state of the program that has a twin, with the twin that stands for all of them."""
     classes = _Classes(part)
-    _split_by_trying(part, classes)
+    lone = constants(part)
+    _split_by_trying(part, classes, lone)
+    first = {_previous(graph, part, n): graph.constant(s.first) for n, s in part.states.items()}
+    later = {_previous(graph, part, n): graph.constant(value) for n, value in lone.items()}
     while True:
         twin = classes.twins()
-        become = {_previous(graph, part, a): _previous(graph, part, b) for a, b in twin.items()}
-        following = graph.take([s.next for s in part.states.values()], become)
-        after = {name: following[s.next] for name, s in part.states.items()}
-        doubtful = {a: b for a, b in twin.items() if after[a] is not after[b]}
-        found = _difference(part, after, doubtful)
+        same = {_previous(graph, part, a): _previous(graph, part, b) for a, b in twin.items()}
+        # the first scan starts from first values; every later one finds what a scan has left
+        found = _difference(graph, part, twin, first) or _difference(graph, part, twin, same | later)
         if found is None:
             return twin
         classes.split(found)
+
+
+def constants(part: Program) -> dict[str, Value]:
+    """Return the states that have one value from the first scan on."""
+    nexts = {n: s.next for n, s in part.states.items()}
+    return {n: e.value for n, e in nexts.items() if e.op is Op.CONSTANT and not isinstance(e.value, str | None)}
 
 
 class _Classes:
@@ -79,16 +88,24 @@ class _Classes:
         self._classes = parted
 
 
-def _split_by_trying(part: Program, classes: _Classes) -> None:
-    runner = ArrayRunner(replace(part, outputs={}))
+def _split_by_trying(part: Program, classes: _Classes, lone: Mapping[str, Value]) -> None:
+    runner = ArrayRunner(_widened(part))
     draw = Draw(part)
+    first = {n: draw.all_of(s.first) for n, s in part.states.items()}
+    classes.split_columns(runner.step(first, draw.inputs(), draw.elapsed_ms())[0])
     quiet = 0
     while quiet < _QUIET_ROUNDS:
-        states = draw.states()
+        states = draw.states() | {n: draw.all_of(value) for n, value in lone.items()}
         for name, twin in classes.twins().items():
             states[name] = states[twin]
         after, _ = runner.step(states, draw.inputs(), draw.elapsed_ms())
         quiet = 0 if classes.split_columns(after) else quiet + 1
+
+
+def _widened(part: Program) -> Program:
+    """Return the program without outputs, its states free to leave their ranges: those drawn may be impossible."""
+    states = {n: s if s.type is Type.BOOL else replace(s, low=-_FAR, high=_FAR) for n, s in part.states.items()}
+    return replace(part, states=states, outputs={})
 
 
 class Draw:
@@ -107,6 +124,10 @@ class Draw:
     def inputs(self) -> dict[str, Column]:
         """Return a value for each input and lane."""
         return {n: self._values(i.type, i.low, i.high) for n, i in self._part.inputs.items()}
+
+    def all_of(self, value: Value) -> Column:
+        """Return one value in every lane."""
+        return np.full(self._lanes, value)
 
     def elapsed_ms(self) -> Column:
         """Return a time before the scan for each lane."""
@@ -127,8 +148,16 @@ def _is_number(node: Expr) -> bool:
     return node.op is Op.CONSTANT and node.type is Type.INT
 
 
-def _difference(part: Program, after: Mapping[str, Expr], doubtful: Mapping[str, str]) -> dict[str, Value] | None:
-    """Return the states after some scan in which doubtful twins differ, or None when there is no such scan."""
+def _difference(
+    graph: Graph, part: Program, twin: Mapping[str, str], become: Mapping[Expr, Expr]
+) -> Mapping[str, Value] | None:
+    """Return the states after a scan in which twins differ, or None when there is no such scan.
+
+    become: what states read as in that scan.
+    """
+    following = graph.take([s.next for s in part.states.values()], become)
+    after = {name: following[s.next] for name, s in part.states.items()}
+    doubtful = {a: b for a, b in twin.items() if after[a] is not after[b]}
     if not doubtful:
         return None
     program = replace(part, states={n: replace(s, next=after[n]) for n, s in part.states.items()}, outputs={})
@@ -137,7 +166,7 @@ def _difference(part: Program, after: Mapping[str, Expr], doubtful: Mapping[str,
     for a, b in doubtful.items():
         answer = solver.ask_with(smt.differ(scan.following(a), scan.following(b)))
         if answer is None:
-            return {n: n for n in part.states}  # type: ignore[dict-item]  # unknown: every state is its own
+            return {n: i for i, n in enumerate(part.states)}  # nobody knows: no state has a twin
         if answer is not False:
             return scan.read_after(answer)
     return None
@@ -154,7 +183,8 @@ def same_nodes(graph: Graph, part: Program, nodes: Sequence[Expr]) -> dict[Expr,
     """
     columns: dict[Expr, list[bytes]] = {n: [] for n in nodes}
     names = {n: f"node {i}" for i, n in enumerate(nodes)}
-    runner = ArrayRunner(replace(part, states={}, outputs={names[n]: n for n in nodes}))
+    still = {n: replace(s, next=_previous(graph, part, n)) for n, s in part.states.items()}
+    runner = ArrayRunner(replace(part, states=still, outputs={names[n]: n for n in nodes}))
     draw = Draw(part)
     for _ in range(_QUIET_ROUNDS):
         states = draw.states()
@@ -167,12 +197,22 @@ def same_nodes(graph: Graph, part: Program, nodes: Sequence[Expr]) -> dict[Expr,
     scan, solver = smt.Scan(part), smt.Solver()
     solver.add(*scan.bounds(), *scan.ranges())
     same: dict[Expr, Expr] = {}
-    for group in alike.values():
-        for n in _confirmed(scan, solver, group):
-            same[n] = group[0]
+    groups = [group for group in alike.values() if len(group) > 1]
+    while groups:
+        first, *others = groups.pop()
+        for n in others:
+            found = solver.ask_with(smt.differ(scan.term(first), scan.term(n)))
+            if found is False:
+                same[n] = first
+            elif found is not None:
+                groups.extend(_parted(scan, found, [x for x in (first, *others) if x not in same]))
+                break
     return same
 
 
-def _confirmed(scan: smt.Scan, solver: smt.Solver, group: Sequence[Expr]) -> Iterable[Expr]:
-    first = scan.term(group[0]) if len(group) > 1 else None
-    return [n for n in group[1:] if solver.ask_with(smt.differ(first, scan.term(n))) is False]
+def _parted(scan: smt.Scan, found: smt.Term, nodes: Sequence[Expr]) -> list[list[Expr]]:
+    """Return nodes in groups of one value in a scan that the solver has found; lone ones are left out."""
+    groups: dict[Value, list[Expr]] = {}
+    for n in nodes:
+        groups.setdefault(scan.value(found, n), []).append(n)
+    return [group for group in groups.values() if len(group) > 1]

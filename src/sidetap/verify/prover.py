@@ -1,0 +1,307 @@
+"""Which clauses of a model hold in every scan, and why: sameness first, then facts, slice by slice.
+
+A model -> the clauses that are proved and a certificate. Theory of operation. The judges keep much of what the scheme
+keeps; so first every state and node that always equals another is merged with it, vessel by vessel and bay by bay.
+Then each clause is proved in a slice of the states of its bays, with what others say left free; where that is not
+enough, in a wider one. What is found out about one slice serves for every other that is equal but for names, so a
+yard of like bays costs hardly more than one of them. A clause that is not proved may hold all the same: whoever asks
+looks for a counter-example next.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import chain
+from types import MappingProxyType
+from typing import Any
+
+from sidetap.promises.model import Clause, Model
+from sidetap.scheme import Expr, Op, Program, Type, ordered
+from sidetap.verify import facts
+from sidetap.verify.graph import Graph
+from sidetap.verify.lemmas import lemmas
+from sidetap.verify.slices import EVERYBODY, Slice, cut_out
+from sidetap.verify.texts import to_json
+from sidetap.verify.twins import same_nodes, twins
+
+_JUDGES = ("judge.", "stored.")
+
+
+@dataclass(slots=True)
+class Memory:
+    """What was found out about slices, by their keys: positions in the slice's names, so that it fits all like it."""
+
+    twins: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    same: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
+    outcomes: dict[str, tuple[tuple[str, ...], frozenset[int], tuple[Expr, ...]]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """holds: names of the outputs that are true in every scan. certificate: JSON values that ``recheck`` takes."""
+
+    holds: frozenset[str]
+    certificate: Mapping[str, Any]
+
+
+def prove(model: Model, memory: Memory | None = None, tell: Callable[[float], None] | None = None) -> Proof:
+    """Return what can be proved of a model's clauses.
+
+    memory: of earlier proofs, and for later ones. tell: called with the share of the work that is done.
+    """
+    prover = Prover(model, Memory() if memory is None else memory)
+    return prover.prove([c for p in model.promises for c in p.clauses], tell or (lambda _share: None))
+
+
+class Prover:
+    """One model in normal form, and what is the same in it."""
+
+    def __init__(self, model: Model, memory: Memory) -> None:
+        self._model, self._memory = model, memory
+        self._graph = Graph()
+        self.program = self._graph.program(model.program)
+        self._owners = _owners(model)
+        self._vessels = [v.tag for v in model.site.vessels]
+        self._bays = [b.tag for b in model.site.bays]
+        self._become: dict[Expr, Expr] = {}
+        self._same: list[tuple[str, str]] = []
+        self._kept: list[dict[str, Any]] = []
+        self._pool = lemmas(model.site)
+
+    def prove(self, clauses: Sequence[Clause], tell: Callable[[float], None]) -> Proof:
+        """Merge what is the same, and prove the clauses."""
+        self._merge_states([EVERYBODY, *self._vessels])
+        self._merge_equal_facts()
+        tell(0.2)
+        self._merge_nodes()
+        self._merge_states(self._bays)
+        self._merge_states(sorted(set(self._owners.values()) - {EVERYBODY, *self._vessels, *self._bays}))
+        tell(0.4)
+        pool = {tag: self._normal(found) for tag, found in self._pool.items()}
+        pool[""] += self._normal(self._model.hints)
+        holds = {c.output for c in clauses if self.program.outputs[c.output].value is True}
+        groups = list(self._groups(c for c in clauses if c.output not in holds))
+        for n, (around, lot) in enumerate(groups):
+            holds |= self._prove_around(around, lot, pool)
+            tell(0.4 + 0.6 * (n + 1) / len(groups))
+        return Proof(frozenset(holds), {"same": self._same, "slices": self._kept})
+
+    # -- sameness ------------------------------------------------------------------------------------------------
+
+    def _merge_states(self, tags: Iterable[str]) -> None:
+        """Merge the twins among the states of each owner."""
+        found: dict[str, str] = {}
+        for tag in tags:
+            mine = [n for n in self.program.states if self._owners[n] == tag]
+            if not mine:
+                continue
+            part = cut_out(self._graph, self.program, self._owners, {tag, EVERYBODY}, (), mine)
+            if part.key not in self._memory.twins:
+                place = {name: i for i, name in enumerate(part.names)}
+                pairs = twins(self._graph, part.program).items()
+                self._memory.twins[part.key] = [(place[a], place[b]) for a, b in pairs]
+            found.update((part.names[a], part.names[b]) for a, b in self._memory.twins[part.key])
+        self._merge(found)
+
+    def _merge_equal_facts(self) -> None:
+        """Merge states that a lemma of the whole site calls equal, once that is proved."""
+        pool = self._normal(self._pool[""])
+        equal = {f"equal {i}": pair for i, pair in enumerate(filter(None, map(_pair, pool)))}
+        owners = {self._owners[n] for pair in equal.values() for n in pair}
+        outputs = {name: self._graph.take([_equality(self.program, *pair)]) for name, pair in equal.items()}
+        whole = replace(self.program, outputs={n: list(known.values())[-1] for n, known in outputs.items()})
+        part = cut_out(self._graph, whole, self._owners, owners | {EVERYBODY}, whole.outputs)
+        holds = facts.prove(self._graph, part.program, pool).holds
+        self._merge(dict(_in_order(*equal[name]) for name in holds))
+
+    def _merge_nodes(self) -> None:
+        """Merge Boolean nodes that speak of one vessel alone and always have one value."""
+        speakers = _Speakers(self._owners)
+        wanted: dict[str, dict[Expr, None]] = {tag: {} for tag in self._vessels}
+        roots = [*(s.next for s in self.program.states.values()), *self.program.outputs.values()]
+        for node in ordered(roots):
+            for x in (node, *node.args):
+                of = speakers(x)
+                if x.type is Type.BOOL and x.args and len(of) == 1 and (speakers(node) != of or x.op in _NUMBERS_SAY):
+                    (tag,) = of
+                    if tag in wanted:
+                        wanted[tag][x] = None
+        same: dict[Expr, Expr] = {}
+        for tag, nodes in wanted.items():
+            outputs = {f"node {i}": n for i, n in enumerate(nodes)}
+            whole = replace(self.program, outputs=outputs)
+            part = cut_out(self._graph, whole, self._owners, {tag, EVERYBODY}, outputs, loose=False)
+            listed = list(nodes)
+            if part.key not in self._memory.same:
+                place = {n: i for i, n in enumerate(listed)}
+                pairs = same_nodes(self._graph, part.program, listed).items()
+                self._memory.same[part.key] = [(place[a], place[b]) for a, b in pairs]
+            same.update((listed[a], listed[b]) for a, b in self._memory.same[part.key])
+        self._become.update(same)
+        self._rebuild(same, ())
+
+    def _merge(self, found: Mapping[str, str]) -> None:
+        self._same += sorted(found.items())
+        become = {self._previous(a): self._previous(b) for a, b in found.items()}
+        self._become.update(become)
+        self._rebuild(become, found)
+
+    def _rebuild(self, become: Mapping[Expr, Expr], gone: Iterable[str]) -> None:
+        left = {n: s for n, s in self.program.states.items() if n not in set(gone)}
+        roots = [*(s.next for s in left.values()), *self.program.outputs.values()]
+        known = self._graph.take(roots, become)
+        self.program = Program(
+            self.program.inputs,
+            MappingProxyType({n: replace(s, next=known[s.next]) for n, s in left.items()}),
+            MappingProxyType({n: known[e] for n, e in self.program.outputs.items()}),
+        )
+
+    def _normal(self, found: Iterable[Expr]) -> list[Expr]:
+        """Return candidates as they read now; those over states that don't exist are left out."""
+        states = self._model.program.states.keys()
+        real = [c for c in found if states >= set(facts.states_of(c))]
+        first = self._graph.take(real)
+        known = self._graph.take([first[c] for c in real], self._through())
+        return [c for c in dict.fromkeys(known[first[c]] for c in real) if c.value is not True]
+
+    def _through(self) -> dict[Expr, Expr]:
+        """Return what states have become, over several mergings."""
+        final: dict[Expr, Expr] = {}
+        for node, other in self._become.items():
+            while other in self._become:
+                other = self._become[other]
+            final[node] = other
+        return final
+
+    # -- clauses -------------------------------------------------------------------------------------------------
+
+    def _groups(self, clauses: Iterable[Clause]) -> Iterator[tuple[frozenset[str], list[Clause]]]:
+        """Yield clauses with the bays that they speak of, or all that they speak of where no bay is among it."""
+        groups: dict[frozenset[str], list[Clause]] = defaultdict(list)
+        bays = set(self._bays)
+        for clause in clauses:
+            groups[frozenset(bays & set(clause.near)) or frozenset(clause.near)].append(clause)
+        yield from groups.items()
+
+    def _prove_around(
+        self, around: frozenset[str], clauses: Sequence[Clause], pool: Mapping[str, list[Expr]]
+    ) -> set[str]:
+        candidates = [*chain.from_iterable(pool.get(tag, ()) for tag in sorted(around)), *pool[""]]
+        outputs = [c.output for c in clauses]
+        holds, found = self._in_slice(around, outputs, candidates, loose=True)
+        wider: dict[frozenset[str], list[str]] = defaultdict(list)
+        for clause in clauses:
+            if clause.output not in holds:
+                wider[around | set(clause.near)].append(clause.output)
+        for owners, left in wider.items():
+            small = owners - set(self._vessels) - set(self._bays)
+            more, _ = self._in_slice(owners, left, [*found, *candidates, *self._guesses(small, owners)], loose=False)
+            holds |= more
+        return holds
+
+    def _guesses(self, small: Iterable[str], owners: Iterable[str]) -> list[Expr]:
+        """Return what states of a rule or a promise of the site's own may have to do with those around them."""
+        graph, around = self._graph, set(owners)
+        near = {n: s for n, s in self.program.states.items() if self._owners[n] in around}
+        guessed: list[Expr] = []
+        for name in (n for n in near if self._owners[n] in set(small)):
+            for other, state in near.items():
+                if other == name or state.type is not near[name].type:
+                    continue
+                a, b = self._previous(name), self._previous(other)
+                guessed += [~a | b, ~a | ~b] if state.type is Type.BOOL else [a <= b, b <= a]
+        known = graph.take(guessed)
+        return [known[g] for g in guessed]
+
+    def _in_slice(
+        self, owners: frozenset[str], outputs: Sequence[str], candidates: Sequence[Expr], *, loose: bool
+    ) -> tuple[set[str], list[Expr]]:
+        wanted = owners | {EVERYBODY}
+        part = cut_out(self._graph, self.program, self._owners, wanted, outputs, loose=loose)
+        known = self._memory.outcomes.get(part.key)
+        if known is None:
+            outcome = facts.prove(self._graph, part.program, candidates)
+            places = frozenset(i for i, name in enumerate(outputs) if name in outcome.holds)
+            known = self._memory.outcomes[part.key] = (part.names, places, outcome.facts)
+        found = self._renamed(known[2], known[0], part)
+        holds = {outputs[i] for i in known[1]}
+        self._kept.append(
+            {
+                "owners": sorted(wanted),
+                "loose": loose,
+                "clauses": [o for o in outputs if o in holds],
+                "facts": [to_json(f) for f in found],
+            }
+        )
+        return holds, found
+
+    def _renamed(self, found: Sequence[Expr], names: tuple[str, ...], part: Slice) -> list[Expr]:
+        if names == part.names:
+            return list(found)
+        states = part.program.states
+        become = {
+            self._graph.previous(old, states[new].type): self._previous(new)
+            for old, new in zip(names, part.names, strict=True)
+            if new in states
+        }
+        known = self._graph.take(found, become)
+        return [known[f] for f in found]
+
+    def _previous(self, name: str) -> Expr:
+        return self._graph.previous(name, self._model.program.states[name].type)
+
+
+_NUMBERS_SAY = (Op.LESS, Op.EQUAL)
+
+
+class _Speakers:
+    """Whose states and inputs a node is made of; what is everybody's doesn't count."""
+
+    def __init__(self, owners: Mapping[str, str]) -> None:
+        self._owners = owners
+        self._known: dict[Expr, frozenset[str]] = {}
+
+    def __call__(self, node: Expr) -> frozenset[str]:
+        found = self._known.get(node)
+        if found is None:
+            if node.op in (Op.INPUT, Op.PREVIOUS):
+                found = frozenset({self._owners.get(str(node.value), EVERYBODY)} - {EVERYBODY})
+            else:
+                found = frozenset().union(*(self(a) for a in node.args))
+            self._known[node] = found
+        return found
+
+
+def _owners(model: Model) -> dict[str, str]:
+    """Return the owners of states and inputs: a wired input is its bay's, what belongs to none is everybody's."""
+    site, owners = model.site, dict(model.owners)
+    for bay in site.bays:
+        wired = (bay.auto_input, bay.hand_input, bay.stop_input, bay.hose_input, bay.open_key, bay.close_key)
+        owners.update(dict.fromkeys((*bay.run_permissives, *wired), bay.tag))
+    for valve in site.valves:
+        owners.update(dict.fromkeys((valve.closed_switch, valve.open_switch), valve.bay))
+    tags = {v.tag: v.tag for v in site.vessels} | {b.tag: b.tag for b in site.bays}
+    tags |= {v.tag: v.bay for v in site.valves}
+    for name in model.program.inputs:
+        word = name.split(".")[0]
+        if "." in name and word in tags:
+            owners[name] = tags[word]
+    return owners
+
+
+def _pair(fact: Expr) -> tuple[str, str] | None:
+    """Return the names of two states that a fact calls equal numbers, None when it says anything else."""
+    if fact.op is Op.EQUAL and all(a.op is Op.PREVIOUS for a in fact.args):
+        return str(fact.args[0].value), str(fact.args[1].value)
+    return None
+
+
+def _equality(program: Program, a: str, b: str) -> Expr:
+    return Expr(Op.PREVIOUS, program.states[a].type, (), a).equals(Expr(Op.PREVIOUS, program.states[b].type, (), b))
+
+
+def _in_order(a: str, b: str) -> tuple[str, str]:
+    """Return two states, the one that stands for both last: the scheme's, not a judge's."""
+    return (b, a) if b.startswith(_JUDGES) else (a, b)
