@@ -196,7 +196,7 @@ class Prover:
             if clause.output not in holds:
                 wider[around | set(clause.near)].append(clause.output)
         for owners, left in wider.items():
-            small = owners - set(self._vessels) - set(self._bays)
+            small = owners - {EVERYBODY, *self._vessels, *self._bays}
             more, _ = self._in_slice(owners, left, [*found, *candidates, *self._guesses(small, owners)], loose=False)
             holds |= more
         return holds
