@@ -11,7 +11,7 @@ looks for a counter-example next.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from types import MappingProxyType
@@ -79,8 +79,7 @@ class Prover:
         self._merge_states(self._bays)
         self._merge_states(sorted(set(self._owners.values()) - {EVERYBODY, *self._vessels, *self._bays}))
         tell(0.4)
-        pool = {tag: self._normal(found) for tag, found in self._pool.items()}
-        pool[""] += self._normal(self._model.hints)
+        pool = _Pool(self._normal(chain(*self._pool.values(), self._model.hints)), self._owners)
         holds = {c.output for c in clauses if self.program.outputs[c.output].value is True}
         groups = list(self._groups(c for c in clauses if c.output not in holds))
         for n, (around, lot) in enumerate(groups):
@@ -143,10 +142,19 @@ class Prover:
         self._rebuild(same, ())
 
     def _merge(self, found: Mapping[str, str]) -> None:
+        """Let states read as their twins, and what such a state becomes in a scan as what its twin becomes."""
+        if not found:
+            return
         self._same += sorted(found.items())
         become = {self._previous(a): self._previous(b) for a, b in found.items()}
         self._become.update(become)
+        after = {name: s.next for name, s in self.program.states.items()}
+        known = self._graph.take(after.values(), become)
         self._rebuild(become, found)
+        pairs = ((known[after[a]], known[after[b]]) for a, b in found.items())
+        nodes = {x: y for x, y in pairs if x is not y and x.args and x not in set(ordered([y]))}
+        self._become.update(nodes)
+        self._rebuild(nodes, ())
 
     def _rebuild(self, become: Mapping[Expr, Expr], gone: Iterable[str]) -> None:
         left = {n: s for n, s in self.program.states.items() if n not in set(gone)}
@@ -178,17 +186,17 @@ class Prover:
     # -- clauses -------------------------------------------------------------------------------------------------
 
     def _groups(self, clauses: Iterable[Clause]) -> Iterator[tuple[frozenset[str], list[Clause]]]:
-        """Yield clauses with the bays that they speak of, or all that they speak of where no bay is among it."""
+        """Yield clauses with the bays and rules that they speak of, or with all where no bay is among it."""
         groups: dict[frozenset[str], list[Clause]] = defaultdict(list)
-        bays = set(self._bays)
+        bays, far = set(self._bays), {EVERYBODY, *self._vessels}
         for clause in clauses:
-            groups[frozenset(bays & set(clause.near)) or frozenset(clause.near)].append(clause)
+            near = frozenset(clause.near)
+            groups[near - far if near & bays else near].append(clause)
         yield from groups.items()
 
-    def _prove_around(
-        self, around: frozenset[str], clauses: Sequence[Clause], pool: Mapping[str, list[Expr]]
-    ) -> set[str]:
-        candidates = [*chain.from_iterable(pool.get(tag, ()) for tag in sorted(around)), *pool[""]]
+    def _prove_around(self, around: frozenset[str], clauses: Sequence[Clause], pool: _Pool) -> set[str]:
+        candidates = pool.within(around | {o for c in clauses for o in c.near})
+        candidates += self._guesses(around)
         outputs = [c.output for c in clauses]
         holds, found = self._in_slice(around, outputs, candidates, loose=True)
         wider: dict[frozenset[str], list[str]] = defaultdict(list)
@@ -196,17 +204,17 @@ class Prover:
             if clause.output not in holds:
                 wider[around | set(clause.near)].append(clause.output)
         for owners, left in wider.items():
-            small = owners - {EVERYBODY, *self._vessels, *self._bays}
-            more, _ = self._in_slice(owners, left, [*found, *candidates, *self._guesses(small, owners)], loose=False)
+            guesses = self._guesses(owners)
+            more, _ = self._in_slice(owners, left, [*found, *candidates, *guesses], loose=False)
             holds |= more
         return holds
 
-    def _guesses(self, small: Iterable[str], owners: Iterable[str]) -> list[Expr]:
+    def _guesses(self, owners: Set[str]) -> list[Expr]:
         """Return what states of a rule or a promise of the site's own may have to do with those around them."""
-        graph, around = self._graph, set(owners)
-        near = {n: s for n, s in self.program.states.items() if self._owners[n] in around}
+        graph, small = self._graph, owners - {EVERYBODY, *self._vessels, *self._bays}
+        near = {n: s for n, s in self.program.states.items() if self._owners[n] in owners}
         guessed: list[Expr] = []
-        for name in (n for n in near if self._owners[n] in set(small)):
+        for name in (n for n in near if self._owners[n] in small):
             for other, state in near.items():
                 if other == name or state.type is not near[name].type:
                     continue
@@ -251,6 +259,17 @@ class Prover:
 
     def _previous(self, name: str) -> Expr:
         return self._graph.previous(name, self._model.program.states[name].type)
+
+
+class _Pool:
+    """Candidates, to be had by whose states they speak of."""
+
+    def __init__(self, candidates: Iterable[Expr], owners: Mapping[str, str]) -> None:
+        self._all = [(c, {owners[n] for n in facts.states_of(c)} - {EVERYBODY}) for c in candidates]
+
+    def within(self, owners: Set[str]) -> list[Expr]:
+        """Return those that speak of none but these."""
+        return [c for c, of in self._all if of <= owners]
 
 
 _NUMBERS_SAY = (Op.LESS, Op.EQUAL)

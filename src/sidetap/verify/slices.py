@@ -112,44 +112,82 @@ class _Foreign:
 
 def _canonical(part: Program, first: Sequence[str]) -> tuple[tuple[str, ...], str]:
     """Return the names in the order of discovery, those of states that were asked for first, and the key."""
+    colour = _Colours(part)
     number: dict[Expr, int] = {}
     place: dict[str, int] = {name: i for i, name in enumerate(first)}
-    key = hashlib.sha256()
+    text: list[object] = []
 
-    def put(text: str, numbers: str) -> None:
-        key.update(f"{text}{numbers}\n".encode())
-
-    def put_nodes(root: Expr) -> None:
-        for node in ordered([root]):
+    def put(root: Expr) -> None:
+        todo = [root]
+        while todo:
+            node = todo[-1]
             if node in number:
+                todo.pop()
                 continue
+            args = sorted(node.args, key=colour.of) if node.op in _UNORDERED else node.args
+            missing = [a for a in args if a not in number]
+            if missing:
+                todo.append(missing[0])
+                continue
+            todo.pop()
             number[node] = len(number)
-            text = f"{node.op} {','.join(str(number[a]) for a in node.args)}"
-            if node.op in (Op.PREVIOUS, Op.INPUT):
-                name = str(node.value)
-                kind, bounds = place.setdefault(name, len(place)), _bounds(part, node)
-                put(f"{text} {kind} {node.type}", bounds)
-            elif node.type is Type.BOOL and node.op is not Op.CONSTANT:
-                put(text, "")
-            else:
-                put(f"{text} {node.type}", f" {node.value!r}")
+            said = place.setdefault(str(node.value), len(place)) if node.op in _NAMED else node.value
+            text.append((node.op, tuple(number[a] for a in args), said, _bounds(part, node)))
 
     for root in part.outputs.values():
-        put_nodes(root)
-        put("clause", f" {number[root]}")
+        put(root)
+        text.append(number[root])
     done = 0
     while done < len(place):
         name = list(place)[done]
         done += 1
         if name in part.states:
-            put_nodes(part.states[name].next)
-            put(f"state {place[name]}", f" {number[part.states[name].next]}")
-    return tuple(place), key.hexdigest()
+            put(part.states[name].next)
+            text.append((place[name], number[part.states[name].next]))
+    return tuple(place), hashlib.sha256(repr(text).encode()).hexdigest()
 
 
-def _bounds(part: Program, node: Expr) -> str:
+_UNORDERED = (Op.AND, Op.OR, Op.ADD, Op.EQUAL, Op.MINIMUM)
+_NAMED = (Op.PREVIOUS, Op.INPUT)
+_ROUNDS = 3  # scans ahead that tell states apart
+
+
+class _Colours:
+    """What a node looks like whatever its states and inputs are called, so that slices are walked in one order."""
+
+    def __init__(self, part: Program) -> None:
+        self._part = part
+        nodes = ordered([*part.outputs.values(), *(s.next for s in part.states.values())])
+        # what a name says without its tag is no more than a hint: it orders, and has no part in the key
+        colours = {name: hash(_hint(name)) for name in (*part.states, *part.inputs)}
+        for _ in range(_ROUNDS):
+            self.of_node: dict[Expr, int] = {}
+            for node in nodes:
+                self.of_node[node] = self._one(node, colours)
+            colours |= {name: hash((_hint(name), self.of_node[s.next])) for name, s in part.states.items()}
+
+    def of(self, node: Expr) -> int:
+        """Return a number that like nodes share."""
+        return self.of_node[node]
+
+    def _one(self, node: Expr, colours: Mapping[str, int]) -> int:
+        args = [self.of_node[a] for a in node.args]
+        if node.op in _UNORDERED:
+            args.sort()
+        said = colours.get(str(node.value), 0) if node.op in _NAMED else node.value
+        return hash((node.op, tuple(args), said, _bounds(self._part, node)))
+
+
+def _hint(name: str) -> str:
+    words = [w for w in name.split(".") if w not in ("judge", "stored")][1:]
+    return ".".join(w for w in words if w.islower() or w.isdigit())
+
+
+def _bounds(part: Program, node: Expr) -> tuple[int, ...]:
     if node.op is Op.PREVIOUS:
         s = part.states[str(node.value)]
-        return f" {s.low} {s.high} {s.first}"
-    i = part.inputs[str(node.value)]
-    return f" {i.low} {i.high}"
+        return (s.low, s.high, int(s.first))
+    if node.op is Op.INPUT:
+        i = part.inputs[str(node.value)]
+        return (i.low, i.high, 2)
+    return ()
