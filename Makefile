@@ -4,31 +4,41 @@ PYTHON ?= python3.11
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+LISTENER := $(VENV)/.listener
+# Two at a time: the listener is compiled, and the first tests run, while mypy reads everything with one core.
+MAKEFLAGS += --jobs=2
 FUZZ_SECONDS ?= 60
 FUZZ_TARGETS := line csv bin pcapng edges-csv edges-vcd readings events site
 
-.PHONY: help setup demo test check bench fuzz recording docs-pictures locks hooks clean
+.PHONY: help setup demo test tests check bench fuzz recording docs-pictures locks hooks clean
 
 help:  ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
 
-setup: $(STAMP)  ## the virtual environment, the packages of dev.lock, the compiled listener, Debian's chromium and tshark
+setup: $(STAMP) $(LISTENER)  ## the virtual environment, the packages of dev.lock, the compiled listener, Debian's chromium and tshark
 
 $(STAMP): pyproject.toml requirements.lock dev.lock tools/setup.sh
 	@PYTHON="$(PYTHON)" sh tools/setup.sh
 	@touch $(STAMP)
 
+$(LISTENER): $(STAMP)
+	@echo "setup: the compiled listener, once (some 25 s)"
+	@$(BIN)/python -m sidetap.line.kernel
+	@touch $(LISTENER)
+
 demo: setup  ## the whole job on one bay of an invented yard (DEMO_ARGS=--once: fast, ends by itself)
 	$(BIN)/sidetap demo $(DEMO_ARGS)
 
-test: setup check  ## everything that must hold: style, types, floors, tests
+test: check tests  ## everything that must hold: style, types, floors, tests
+
+tests: setup
 	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder $(TEST_ARGS)
 
-check: setup  ## style, types and floors only
+check: $(STAMP)  ## style, types and floors only
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/mypy
 
 bench: setup  ## speeds and shares, each beside a peer or a target (BENCH_ARGS=--full: the full tables)
 	$(BIN)/python tools/bench.py $(BENCH_ARGS)

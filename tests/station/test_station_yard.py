@@ -306,7 +306,7 @@ def test_a_bypass_that_cannot_be_journalled_does_not_begin(started: Bench) -> No
         raise StoreFailed("disk full")
 
     assert started.ask("approve-bypass", vessel="T1", person=LEAD)["ok"]
-    started.store.write = full  # type: ignore[method-assign]
+    started.store.write = full  # type: ignore[method-assign,assignment]
     started.run(0.3)
     assert started.engine.outputs["T1.bypassed"] is False
     assert started.ask("approve-bypass", vessel="T1", person=LEAD)["text"] == "the journal can't be written"
