@@ -18,10 +18,9 @@ from sidetap.site.model import Bay, Site
 _STORED_EVERY_MS = 1000
 
 
-def lemmas(site: Site) -> dict[str, list[Expr]]:
-    """Return the candidates by the bay that they are about; those about none in particular under ""."""
-    found = {bay.tag: list(_bay(site, bay)) for bay in site.bays}
-    return {**found, "": [*_between(site), *_bypass(site)]}
+def lemmas(site: Site) -> list[Expr]:
+    """Return the candidates, bay by bay, then those between bays and of the whole site."""
+    return [*(fact for bay in site.bays for fact in _bay(site, bay)), *_between(site), *_bypass(site)]
 
 
 def _flag(name: str) -> Expr:

@@ -10,6 +10,7 @@ looks for a counter-example next.
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
@@ -23,7 +24,7 @@ from sidetap.verify import facts
 from sidetap.verify.graph import Graph
 from sidetap.verify.lemmas import lemmas
 from sidetap.verify.slices import EVERYBODY, Slice, cut_out
-from sidetap.verify.texts import to_json
+from sidetap.verify.texts import from_json, to_json
 from sidetap.verify.twins import same_nodes, twins
 
 _JUDGES = ("judge.", "stored.")
@@ -55,10 +56,36 @@ def prove(model: Model, memory: Memory | None = None, tell: Callable[[float], No
     return prover.prove([c for p in model.promises for c in p.clauses], tell or (lambda _share: None))
 
 
-class Prover:
-    """One model in normal form, and what is the same in it."""
+def prove_again(model: Model, certificate: Mapping[str, Any]) -> Proof:
+    """Return what of a model's clauses can be proved with what a certificate says, and nothing else.
 
-    def __init__(self, model: Model, memory: Memory) -> None:
+    ValueError for a certificate of another form.
+    """
+    try:
+        claimed = {str(a): str(b) for a, b in certificate["same"]}
+        said = chain(certificate["equal"], *(kept["facts"] for kept in certificate["slices"]))
+        told = list(dict.fromkeys(json.dumps(fact) for fact in said))
+    except (KeyError, TypeError):
+        raise ValueError("not a certificate of this version") from None
+    pool = [from_json(model.program, json.loads(fact)) for fact in told]
+    return Prover(model, Memory(), claimed, pool).prove(
+        [c for p in model.promises for c in p.clauses], lambda _share: None
+    )
+
+
+class Prover:
+    """One model in normal form, and what is the same in it.
+
+    claimed, pool: which states are said to be twins, and what else is said; both are looked for where they are None.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        memory: Memory,
+        claimed: Mapping[str, str] | None = None,
+        pool: Sequence[Expr] | None = None,
+    ) -> None:
         self._model, self._memory = model, memory
         self._graph = Graph()
         self.program = self._graph.program(model.program)
@@ -68,7 +95,10 @@ class Prover:
         self._become: dict[Expr, Expr] = {}
         self._same: list[tuple[str, str]] = []
         self._kept: list[dict[str, Any]] = []
-        self._pool = lemmas(model.site)
+        self._claimed = claimed
+        self._guesses_too = pool is None
+        self._said = [*lemmas(model.site), *model.hints] if pool is None else list(pool)
+        self._equal: tuple[Expr, ...] = ()
 
     def prove(self, clauses: Sequence[Clause], tell: Callable[[float], None]) -> Proof:
         """Merge what is the same, and prove the clauses."""
@@ -79,13 +109,20 @@ class Prover:
         self._merge_states(self._bays)
         self._merge_states(sorted(set(self._owners.values()) - {EVERYBODY, *self._vessels, *self._bays}))
         tell(0.4)
-        pool = _Pool(self._normal(chain(*self._pool.values(), self._model.hints)), self._owners)
+        pool = _Pool(self._normal(self._said), self._owners)
         holds = {c.output for c in clauses if self.program.outputs[c.output].value is True}
         groups = list(self._groups(c for c in clauses if c.output not in holds))
         for n, (around, lot) in enumerate(groups):
             holds |= self._prove_around(around, lot, pool)
             tell(0.4 + 0.6 * (n + 1) / len(groups))
-        return Proof(frozenset(holds), {"same": self._same, "slices": self._kept})
+        return Proof(
+            frozenset(holds),
+            {
+                "same": self._same,
+                "equal": [to_json(fact) for fact in self._equal],
+                "slices": self._kept,
+            },
+        )
 
     # -- sameness ------------------------------------------------------------------------------------------------
 
@@ -99,21 +136,22 @@ class Prover:
             part = cut_out(self._graph, self.program, self._owners, {tag, EVERYBODY}, (), mine)
             if part.key not in self._memory.twins:
                 place = {name: i for i, name in enumerate(part.names)}
-                pairs = twins(self._graph, part.program).items()
+                pairs = twins(self._graph, part.program, self._claimed).items()
                 self._memory.twins[part.key] = [(place[a], place[b]) for a, b in pairs]
             found.update((part.names[a], part.names[b]) for a, b in self._memory.twins[part.key])
         self._merge(found)
 
     def _merge_equal_facts(self) -> None:
         """Merge states that a lemma of the whole site calls equal, once that is proved."""
-        pool = self._normal(self._pool[""])
+        pool = self._normal(self._said)
         equal = {f"equal {i}": pair for i, pair in enumerate(filter(None, map(_pair, pool)))}
         owners = {self._owners[n] for pair in equal.values() for n in pair}
         outputs = {name: self._graph.take([_equality(self.program, *pair)]) for name, pair in equal.items()}
         whole = replace(self.program, outputs={n: list(known.values())[-1] for n, known in outputs.items()})
         part = cut_out(self._graph, whole, self._owners, owners | {EVERYBODY}, whole.outputs)
-        holds = facts.prove(self._graph, part.program, pool).holds
-        self._merge(dict(_in_order(*equal[name]) for name in holds))
+        outcome = facts.prove(self._graph, part.program, pool)
+        self._equal = outcome.facts
+        self._merge(dict(_in_order(*equal[name]) for name in sorted(outcome.holds)))
 
     def _merge_nodes(self) -> None:
         """Merge Boolean nodes that speak of one vessel alone and always have one value."""
@@ -211,6 +249,8 @@ class Prover:
 
     def _guesses(self, owners: Set[str]) -> list[Expr]:
         """Return what states of a rule or a promise of the site's own may have to do with those around them."""
+        if not self._guesses_too:
+            return []
         graph, small = self._graph, owners - {EVERYBODY, *self._vessels, *self._bays}
         near = {n: s for n, s in self.program.states.items() if self._owners[n] in owners}
         guessed: list[Expr] = []

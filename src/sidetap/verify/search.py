@@ -19,7 +19,6 @@ from sidetap.promises.model import CRASH, Clause, Model, Promise
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import (
     Expr,
-    GeneratedRunner,
     Input,
     ListRunner,
     Op,
@@ -47,6 +46,7 @@ from sidetap.verify.scripts import (
 )
 from sidetap.verify.story import Step, tell
 
+_MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
 # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
@@ -260,7 +260,7 @@ class Hunt:
         if not left:
             return
         question = smt.Scan(program)
-        solver = smt.Solver()
+        solver = smt.Solver(_MOST_STEPS)
         solver.add(*question.bounds())
         needed = set(_looked_at(program.outputs[n] for n in left))
         places = [n for n, name in enumerate(program.states) if name in needed]
@@ -459,25 +459,3 @@ def disturbed(rng: random.Random, course: Course, odd: Sequence[tuple[str, Value
         lasts_ms = SCAN_MS if name in (LATE, CRASH) else rng.choice([SCAN_MS, SCAN_MS, 500, 3_000, 15_000])
         added.append(Event(max(at_ms, 0), name, value, lasts_ms))
     return replace(course, events=(*course.events, *added))
-
-
-def seen_states(model: Model) -> list[list[Value]]:
-    """Return states that courses of every bay went through, in the order of the program: samples to guess from."""
-    runner = GeneratedRunner(model.program)
-    commands = [(v.tag, f"{v.tag}.command") for v in model.site.valves]
-    rest = rest_values(model)
-    rows: dict[tuple[Value, ...], None] = {}
-    rng = random.Random(21)  # noqa: S311  # for repeatable proofs, not for secrets
-    for bay in model.site.bays:
-        odd = list(deviations(model, [bay]))
-        for choice, _, _ in choices(model.site, bay):
-            courses = [*one_bay(model.site, bay, choice), *two_valves(model.site, bay, choice)]
-            courses += [*long_courses(model.site, bay, choice)]
-            courses += [disturbed(rng, c, odd) for c in courses]
-            for course in courses:
-                plant, states = Plant(model, course, rest), runner.first_states()
-                for elapsed_ms, inputs in plant.scans():
-                    states, outputs = runner.step(states, inputs, elapsed_ms)
-                    plant.commands = {tag: bool(outputs[name]) for tag, name in commands}
-                    rows[tuple(states.values())] = None
-    return [list(row) for row in rows]

@@ -108,11 +108,11 @@ class Solver:
     Work is counted in the solver's own steps, not in time: a busy machine gets the same answers.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most_steps: int = MOST_STEPS) -> None:
         self._solver = z3.Solver()
         self._switches: dict[int, Term] = {}
         self._numbers: dict[str, int] = {}
-        self._solver.set("rlimit", MOST_STEPS)
+        self._solver.set("rlimit", most_steps)
         self._solver.set("random_seed", 1)
         # the older of the solver's two arithmetics is twice as fast on these small differences and bounds (tried)
         self._solver.set("smt.arith.solver", 2)

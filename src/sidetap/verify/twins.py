@@ -28,11 +28,15 @@ _TIMES_MS = (1, 99, 100, 101, 999, 1000, 1001, 2000, 5000, 60_000)
 Column = NDArray[Any]
 
 
-def twins(graph: Graph, part: Program) -> dict[str, str]:
-    """Return each state of the program that has a twin, with the twin that stands for all of them."""
-    classes = _Classes(part)
+def twins(graph: Graph, part: Program, claimed: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return each state of the program that has a twin, with the twin that stands for all of them.
+
+    claimed: which are said to be; then no others are looked for.
+    """
+    classes = _Classes(part, claimed)
     lone = constants(part)
-    _split_by_trying(part, classes, lone)
+    if claimed is None:
+        _split_by_trying(part, classes, lone)
     first = {_previous(graph, part, n): graph.constant(s.first) for n, s in part.states.items()}
     later = {_previous(graph, part, n): graph.constant(value) for n, value in lone.items()}
     while True:
@@ -54,10 +58,11 @@ def constants(part: Program) -> dict[str, Value]:
 class _Classes:
     """Which states may be twins so far. A state of the scheme, not of a judge, stands for its class."""
 
-    def __init__(self, part: Program) -> None:
+    def __init__(self, part: Program, claimed: Mapping[str, str] | None) -> None:
         start: dict[object, list[str]] = {}
         for name, s in part.states.items():
-            start.setdefault((s.type, s.first), []).append(name)
+            mark = (s.type, s.first) if claimed is None else claimed.get(name, name)
+            start.setdefault(mark, []).append(name)
         self._classes = [names for names in start.values() if len(names) > 1]
 
     def twins(self) -> dict[str, str]:

@@ -8,20 +8,20 @@ the valves or the plant, and it is no statement about safety.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Set
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model, Promise
-from sidetap.scheme import Value
+from sidetap.scheme import Program
 from sidetap.site.cause_effect import CompiledScheme
 from sidetap.site.model import Site
-from sidetap.verify import smt
+from sidetap.verify.equivalence import is_independent
 from sidetap.verify.goals import Reached, reached_goals
-from sidetap.verify.invariants import invariants
+from sidetap.verify.prover import Memory, prove, prove_again
 from sidetap.verify.replay import Replayed
-from sidetap.verify.search import Search, seen_states
+from sidetap.verify.search import Search
 from sidetap.verify.story import Step
 
 Progress = Callable[[str, float], None]
@@ -93,64 +93,76 @@ def verify(
     progress: called with what is being done and the share of the work done, 0 to 1. only: the names of the promises
     asked for; then no goal is looked for.
     """
+    return verify_model(site, scheme.program, progress, only)
+
+
+def verify_model(
+    site: Site,
+    program: Program,
+    progress: Progress | None = None,
+    only: Collection[str] | None = None,
+    memory: Memory | None = None,
+) -> Verification:
+    """Return what becomes of every promise of a site when this program is its scheme, as ``verify`` does.
+
+    memory: of earlier proofs about like programs, and for later ones.
+    """
     started = time.perf_counter()
     report = progress or (lambda _what, _share: None)
-    model = build_model(site, scheme.program)
+    model = build_model(site, program)
     if only is not None:
         model = replace(model, promises=tuple(p for p in model.promises if p.name in only), goals=())
     report("reaching the goals", 0.0)
     reachable = reached_goals(model)
-    report("running courses of events", 0.2)
-    rows = seen_states(model)
-    report("proving", 0.4)
-    proved = _proved(model, rows)
-    unproved = [c for p in model.promises for c in p.clauses if c.output not in proved]
-    search = Search(model, unproved)
+    proof = prove(model, memory, lambda share: report("proving", 0.2 + 0.6 * share))
+    search = Search(model, [c for p in model.promises for c in p.clauses if c.output not in proof.holds])
     verdicts: list[Verdict] = []
     for n, promise in enumerate(model.promises):
         report(f"{promise.name} {promise.subject}", 0.8 + 0.2 * n / len(model.promises))
-        verdicts.append(verdict_on(search, promise, proved))
+        verdicts.append(_verdict(model, search, promise, proof.holds))
     report("done", 1.0)
-    return Verification(scheme.digest, time.perf_counter() - started, tuple(verdicts), reachable)
+    seconds = time.perf_counter() - started
+    return Verification(program.digest(), seconds, tuple(verdicts), reachable, proof.certificate)
 
 
-def _proved(model: Model, rows: Sequence[Sequence[Value]]) -> set[str]:
-    """Return the clauses that have been proved, by the names of their outputs."""
-    program = model.program
-    clauses = [c for p in model.promises for c in p.clauses]
-    facts = invariants(program, rows, model.hints, model.guards, _parts(model))
-    scan = smt.Scan(program)
-    first = {name: s.first for name, s in program.states.items()}
-    solvers = []
-    # a clause must hold in the first scan, and in every scan after one that left the facts true
-    for before in (scan.states_are(first), smt.all_of([scan.term(f) for f in facts])):
-        solver = smt.Solver()
-        solver.add(*scan.bounds(), before)
-        solvers.append(solver)
-    broken = {c.output: smt.negation(scan.term(program.outputs[c.output])) for c in clauses}
-    return {output for output, term in broken.items() if all(s.ask_with(term) is False for s in solvers)}
-
-
-def _parts(model: Model) -> list[list[str]]:
-    """Return the states in parts to look at together: each vessel's, then the bays', then what only alarms read."""
-    program = model.program
-    judged = [c.holds for p in model.promises if p.name != "ranges-hold" for c in p.clauses]
-    needed = dict.fromkeys(program.cone(judged)[0])
-    vessels = {v.tag for v in model.site.vessels}
-    parts: dict[str, list[str]] = {tag: [] for tag in (*sorted(vessels), "bays", "rest")}
-    for name in program.states:
-        word = name.removeprefix("judge.").removeprefix("stored.").split(".")[0]
-        parts["rest" if name not in needed else word if word in vessels else "bays"].append(name)
-    return list(parts.values())
-
-
-def verdict_on(search: Search, promise: Promise, proved: set[str]) -> Verdict:
-    """Return what became of a promise; proved names the outputs of the clauses that need no search."""
-    if all(c.output in proved for c in promise.clauses):
+def _verdict(model: Model, search: Search, promise: Promise, proved: Set[str]) -> Verdict:
+    """Return what became of a promise; proved: the outputs of the clauses that need no search."""
+    apart = promise.independent
+    if apart is not None:
+        holds = is_independent(model.scheme, apart)
+    else:
+        holds = all(c.output in proved for c in promise.clauses)
+    if holds:
         return Verdict(promise.name, promise.subject, "holds", bound=promise.bound)
     found = search.counter_example(promise)
     if found is None:
         return Verdict(promise.name, promise.subject, "unknown", bound=promise.bound)
     return Verdict(
-        promise.name, promise.subject, "broken", found.story, True, found.scans, promise.bound, found.clause.text
+        promise.name,
+        promise.subject,
+        "broken",
+        trace=found.story,
+        replayed=True,
+        scans=found.scans,
+        bound=promise.bound,
+        clause=found.clause.text,
+    )
+
+
+def recheck(site: Site, scheme: CompiledScheme, certificate: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return in sentences what of a certificate does not hold for the site's scheme; nothing when it does.
+
+    Every fact is proved again, none is looked for. ValueError for a certificate of another form.
+    """
+    model = build_model(site, scheme.program)
+    proof = prove_again(model, certificate)
+    return tuple(
+        f"{p.name} {p.subject}: {c.text} is not excluded by the certificate"
+        for p in model.promises
+        for c in p.clauses
+        if c.output not in proof.holds
+    ) + tuple(
+        f"{p.name} {p.subject}: it depends on inputs of other bays"
+        for p in model.promises
+        if p.independent is not None and not is_independent(model.scheme, p.independent)
     )
