@@ -61,7 +61,7 @@ class _Classes:
     def __init__(self, part: Program, claimed: Mapping[str, str] | None) -> None:
         start: dict[object, list[str]] = {}
         for name, s in part.states.items():
-            mark = (s.type, s.first) if claimed is None else claimed.get(name, name)
+            mark = (s.type, s.first, None if claimed is None else claimed.get(name, name))
             start.setdefault(mark, []).append(name)
         self._classes = [names for names in start.values() if len(names) > 1]
 
