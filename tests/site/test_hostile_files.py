@@ -1,10 +1,10 @@
 """Site files that nobody means well with: a place, no traceback, in bounded time and memory."""
 
+import json
 import os
 import re
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -60,31 +60,31 @@ HOSTILE: dict[str, tuple[bytes, tuple[int, int]]] = {
 }
 
 
-@pytest.mark.parametrize("name", HOSTILE)
-def test_hostile_site_file_gets_a_place_in_time(tmp_path: Path, name: str) -> None:
-    data, place = HOSTILE[name]
-    path = tmp_path / "site.toml"
-    path.write_bytes(data)
+IN_A_GIGABYTE = """
+import json, resource, sys, time
+from pathlib import Path
+from sidetap.site import Severity, load
+resource.setrlimit(resource.RLIMIT_AS, (10**9, 10**9))
+for path in sys.argv[1:]:
     start = time.process_time()
-    loaded = load(path)
-    assert time.process_time() - start < 10
+    loaded = load(Path(path))
+    took_s = time.process_time() - start
     assert loaded.site is None
-    assert place in [(p.line, p.column) for p in loaded.problems if p.severity is Severity.ERROR]
     assert all(p.line >= 1 and p.column >= 1 and p.problem and p.remedy for p in loaded.problems)
+    print(json.dumps([took_s, [(p.line, p.column) for p in loaded.problems if p.severity is Severity.ERROR]]))
+"""
 
 
-def test_hostile_site_files_stay_under_a_gigabyte(tmp_path: Path) -> None:
-    paths = []
-    for name in ("many-keys", "many-tables", "endless-comments"):
-        paths.append(str(tmp_path / f"{name}.toml"))
-        Path(paths[-1]).write_bytes(HOSTILE[name][0])
-    program = (
-        "import resource, sys; from pathlib import Path; from sidetap.site import load\n"
-        "resource.setrlimit(resource.RLIMIT_AS, (10**9, 10**9))\n"
-        "print([load(Path(p)).site for p in sys.argv[1:]])"
-    )
-    done = subprocess.run([sys.executable, "-c", program, *paths], capture_output=True, text=True, check=True)
-    assert done.stdout == "[None, None, None]\n"
+def test_hostile_site_files_get_a_place_in_time_and_in_a_gigabyte(tmp_path: Path) -> None:
+    for name, (data, _) in HOSTILE.items():
+        (tmp_path / name).write_bytes(data)
+    paths = [str(tmp_path / name) for name in HOSTILE]
+    done = subprocess.run([sys.executable, "-c", IN_A_GIGABYTE, *paths], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    for (name, (_, place)), line in zip(HOSTILE.items(), done.stdout.splitlines(), strict=True):
+        took_s, places = json.loads(line)
+        assert took_s < 10, name
+        assert list(place) in places, name
 
 
 def test_a_file_that_is_too_large_is_refused(tmp_path: Path) -> None:
