@@ -4,6 +4,7 @@ The proving itself has tests of its own; here a prover gives the answers that it
 """
 
 import json
+import re
 import shutil
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
@@ -94,10 +95,11 @@ def test_exit_0_and_every_promise_when_all_holds(
     shown = capsys.readouterr()
     assert "open-time-bound       holds B1 B2 B3" in shown.out
     assert "can-open              reached B" in shown.out
-    assert "0 broken, 0 unknown" in shown.out
+    assert "33 hold, 0 broken, 0 unknown" in shown.out
     assert "checked model" in shown.out
     assert "certified" not in shown.out
     assert max(map(len, shown.out.splitlines())) <= 80
+    assert not re.search(r"\d\n *[a-z]{1,3}\b", shown.out)  # no line break between a number and its unit
     assert shown.err == ""
 
 
@@ -206,6 +208,53 @@ def test_a_place_where_no_stamp_can_be_kept_still_gets_its_answer(
     shown = capsys.readouterr()
     assert json.loads(shown.out)["ok"]
     assert shown.err.startswith("no stamp kept: ")
+
+
+# -- proved again ----------------------------------------------------------------------------------------------------
+
+
+def test_recheck_tells_what_the_stamp_does_not_carry(
+    prover: Prover, site: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fails: list[str] = []
+    monkeypatch.setattr(command, "recheck_proofs", lambda *_: tuple(fails))
+    assert run(["verify", str(site)]) == 0
+    (stamp,) = stamps(site)
+    kept = stamp.read_bytes()
+    capsys.readouterr()
+    assert run(["verify", str(site), "--recheck"]) == 0
+    assert "all 33 promises proved again from the stamp of " in capsys.readouterr().out
+    fails.append("open-time-bound B1: valve B1 outlasts its limit is not excluded by the certificate")
+    assert run(["verify", str(site), "--recheck"]) == 1
+    out = capsys.readouterr().out
+    assert "open-time-bound B1: valve B1 outlasts its limit" in out
+    assert "1 not proved again" in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert run(["verify", str(site), "--recheck", "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert list(document) == ["ok", "scheme_hash", "seconds", "fails"]
+    assert (document["ok"], document["scheme_hash"], document["fails"]) == (False, prover.asked[0], fails)
+    assert len(prover.asked) == 1  # nothing is looked for
+    assert stamp.read_bytes() == kept
+
+
+def test_recheck_needs_a_stamp_of_this_scheme_and_these_promises(
+    prover: Prover, site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["verify", str(site), "--recheck"]) == 2
+    assert f"no stamp of this scheme is kept. Run sidetap verify {site}" in assert_refused(capsys)
+    assert run(["verify", str(site)]) == 0
+    capsys.readouterr()
+    assert run(["verify", str(site), "--recheck"]) == 2  # the stamp keeps no proofs, as this prover made none
+    assert f"torn. Run sidetap verify {site} --again." in assert_refused(capsys)
+    (stamp,) = stamps(site)
+    document = json.loads(stamp.read_text())
+    document["promises_hash"] = "0" * 64
+    stamp.write_text(json.dumps(document))
+    assert run(["verify", str(site), "--recheck"]) == 2
+    assert "other promises" in assert_refused(capsys)
+    assert run(["verify", str(site), "--recheck", "--only", "close-wins"]) == 2
+    assert "--only" in assert_refused(capsys)
 
 
 # -- in part, and as it would be -------------------------------------------------------------------------------------

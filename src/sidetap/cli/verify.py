@@ -1,8 +1,8 @@
 """`sidetap verify`: a site file -> which promises its scheme keeps, and the story of each one that it breaks.
 
 What was found is kept as a stamp beside the site file, and the next time told from it, since the same scheme judged
-by the same promises has the same answer. What would be
-(`--what-if`) and what was asked in part (`--only`) leave none.
+by the same promises has the same answer. What would be (`--what-if`) and what was asked in part (`--only`) leave
+none. `--recheck` believes no verdict of the stamp: it proves again, from the facts that the stamp keeps.
 """
 
 import json
@@ -20,15 +20,16 @@ import typer
 from rich.console import Console
 from rich.progress import Progress as Bar
 
-from sidetap.cli.verify_view import View, differences
+from sidetap.cli.verify_view import View, differences, print_recheck
 from sidetap.errors import BadInput, printable
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model
-from sidetap.promises.stamp import Stamp, read_stamp, standing, write_stamp
+from sidetap.promises.stamp import Stamp, promises_hash, read_stamp, stamp_path, standing, write_stamp
 from sidetap.site import Severity, Site, load, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.site.what_if import load_with
 from sidetap.verify import Progress, Reached, Verdict, Verification
+from sidetap.verify import recheck as recheck_proofs
 from sidetap.verify import verify as verify_scheme
 from sidetap.verify.diagram import diagram
 from sidetap.verify.replay import changed
@@ -52,8 +53,20 @@ def verify(
         Path | None, typer.Option(metavar="DIR", help="Write a timing diagram (SVG) of each counter-example here.")
     ] = None,
     again: Annotated[bool, typer.Option("--again", help="Verify anew, even where the stamp has the answer.")] = False,
+    recheck: Annotated[
+        bool, typer.Option("--recheck", help="Prove again what the stamp says, from the facts that it keeps.")
+    ] = False,
 ) -> None:
     """Check the scheme's promises in every order of events. Exit 1 when one is broken or unknown."""
+    if recheck:
+        if what_if or only is not None or diagrams is not None or again:
+            raise BadInput(
+                "--recheck",
+                "it goes with none of --what-if, --only, --diagrams and --again",
+                "Ask for one or the other.",
+            )
+        _recheck(_asked(site, load_or_refuse(site), None), as_json)
+        return
     asked = _asked(site, load_or_refuse(site), only)
     if diagrams is not None and diagrams.exists() and not diagrams.is_dir():
         raise BadInput(str(diagrams), "not a folder", "Name a folder for the diagrams.")
@@ -153,6 +166,32 @@ def _stamp(asked: _Asked) -> Stamp | None:
         return read_stamp(asked.path, asked.scheme.digest)
     except BadInput:
         return None
+
+
+def _recheck(asked: _Asked, as_json: bool) -> None:
+    """Tell what of the stamp can't be proved again. Goals aren't proofs, so nothing is said of them here."""
+    place, remedy = str(stamp_path(asked.path, asked.scheme.digest)), f"Run sidetap verify {asked.path}."
+    stamp = read_stamp(asked.path, asked.scheme.digest)
+    if stamp is None:
+        raise BadInput(place, "no stamp of this scheme is kept", remedy)
+    if stamp.promises_hash != promises_hash(asked.model):
+        raise BadInput(place, "it was verified against other promises than this version's", remedy)
+    started = time.perf_counter()
+    try:
+        with _progress() as progress:
+            if progress is not None:
+                progress("proving again", 0.0)
+            fails = recheck_proofs(asked.site, asked.scheme, stamp.certificate)
+    except ValueError:
+        raise BadInput(place, "what it keeps of the proofs is torn", f"{remedy[:-1]} --again.") from None
+    seconds = time.perf_counter() - started
+    if as_json:
+        document = {"ok": not fails, "scheme_hash": stamp.scheme_hash, "seconds": round(seconds, 3), "fails": fails}
+        sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
+    else:
+        print_recheck(stamp, fails, seconds)
+    if fails:
+        raise typer.Exit(1)
 
 
 def _keep(asked: _Asked, result: Verification) -> None:

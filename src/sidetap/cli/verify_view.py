@@ -69,6 +69,16 @@ def _goals(result: Verification) -> _Words:
     return {(r.goal, r.subject): "reached" if r.reached else "not reached" for r in result.reachable}
 
 
+def print_recheck(stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
+    """Print which promises of a stamp could not be proved again, in sentences; that all could be, where none."""
+    console = page()
+    for sentence in fails:
+        paragraph(console, printable(sentence), hang=2)
+    checked = printable(f"{stamp.checked_utc} by {stamp.tool}")
+    told = f"{len(fails)} not proved again" if fails else f"all {len(stamp.verdicts)} promises proved again"
+    paragraph(console, f"{told} from the stamp of {checked}; scheme {stamp.scheme_hash[:16]}; in {seconds:.0f} s")
+
+
 class View:
     """The answer on a page. stamp: where it comes from, None when it was found just now; diagrams: those written."""
 
@@ -85,8 +95,9 @@ class View:
             self._say(f"As it would be with {changes} (the file is as it was, and no stamp is kept)")
             self._say()
         self._promises()
-        self._console.print()
-        self._reached()
+        if self._result.reachable:
+            self._say()
+            self._reached()
         for verdict in self._result.promises:
             if verdict.verdict == "broken":
                 self._story(verdict)
@@ -145,8 +156,8 @@ class View:
 
     def _summary(self) -> None:
         verdicts = self._result.promises
-        counts = [f"{sum(v.verdict == word for v in verdicts)} {_WORDS[word].lower()}" for word in _WORDS]
-        told = f"{', '.join(counts)}; scheme {self._result.scheme_hash[:16]}; "
+        hold, broken, unknown = (sum(v.verdict == word for v in verdicts) for word in _WORDS)
+        told = f"{hold} hold, {broken} broken, {unknown} unknown; scheme {self._result.scheme_hash[:16]}; "
         if self._stamp is None:
             self._say(f"{told}verified in {self._result.seconds:.0f} s")
         else:
