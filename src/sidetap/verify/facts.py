@@ -9,10 +9,11 @@ dropped. What is returned has been proved all together, and nothing rests on a c
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
-from sidetap.scheme import Expr, Op, Program, Runner, Type, ordered
+from sidetap.scheme import Expr, Op, Program, Runner, Type, Value, ordered
 from sidetap.verify import smt
 from sidetap.verify.graph import Graph
 from sidetap.verify.twins import constants
@@ -28,19 +29,21 @@ class Outcome:
     facts: tuple[Expr, ...]
 
 
-def prove(graph: Graph, part: Program, pool: Sequence[Expr]) -> Outcome:
+def prove(
+    graph: Graph, part: Program, pool: Sequence[Expr], starts: Mapping[str, Value] = MappingProxyType({})
+) -> Outcome:
     """Return which outputs of the program are true in every scan.
 
     pool: candidates in the graph's normal form, what is likely or short first; those over
-    states that the program has not are left out.
+    states that the program has not are left out. starts: inputs whose value in the first scan is known.
     """
-    return _Proof(graph, part, pool).run()
+    return _Proof(graph, part, pool, starts).run()
 
 
 class _Proof:
-    def __init__(self, graph: Graph, part: Program, pool: Sequence[Expr]) -> None:
+    def __init__(self, graph: Graph, part: Program, pool: Sequence[Expr], starts: Mapping[str, Value]) -> None:
         pool = [c for c in pool if part.states.keys() >= set(states_of(c))]
-        self._graph, self._part, self._pool = graph, part, pool
+        self._graph, self._part, self._pool, self._starts = graph, part, pool, starts
         self._alive = set(range(len(pool)))
         self._taken: list[int] = []
         self._rests_on: dict[int, set[str | int]] = {}
@@ -55,7 +58,7 @@ class _Proof:
         self._failed: set[str] = set()
 
     def run(self) -> Outcome:
-        first = _FirstScan(self._graph, self._part)
+        first = _FirstScan(self._graph, self._part, self._starts)
         self._failed = {n for n, e in self._part.outputs.items() if not first.keeps(e)}
         outputs = [n for n in self._part.outputs if n not in self._failed]
         queue: deque[str | int] = deque(n for n in outputs if self._part.outputs[n].value is not True)
@@ -115,9 +118,10 @@ class _Proof:
 class _FirstScan:
     """The scan that starts a program: states have their first values."""
 
-    def __init__(self, graph: Graph, part: Program) -> None:
+    def __init__(self, graph: Graph, part: Program, starts: Mapping[str, Value]) -> None:
         self._graph, self._part = graph, part
         self._become = {graph.previous(n, s.type): graph.constant(s.first) for n, s in part.states.items()}
+        self._become |= {graph.input(n, part.inputs[n].type): graph.constant(v) for n, v in starts.items()}
         self._scan, self._solver = smt.Scan(replace(part, states={})), smt.Solver()
         self._solver.add(*self._scan.bounds())
 

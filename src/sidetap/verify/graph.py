@@ -31,7 +31,12 @@ class Graph:
         known: dict[Expr, Expr] = {}
         for node in ordered(roots):
             other = None if become is None else become.get(node)
-            known[node] = self._make(node, [known[a] for a in node.args]) if other is None else other
+            if other is not None:
+                known[node] = other
+            elif node in self._number and all(known[a] is a for a in node.args):
+                known[node] = node  # it is in normal form, and nothing in it changes
+            else:
+                known[node] = self._make(node, [known[a] for a in node.args])
         return known
 
     def program(self, program: Program) -> Program:
@@ -98,13 +103,19 @@ class Graph:
                     return zero
                 if x is not unit:
                     kept[x] = None
-        if any(self.negation(x) in kept for x in kept if x.op is not Op.NOT):
+        if any(self._contradicts(op, x, kept) for x in kept if x.op is Op.NOT):
             return zero
         if not kept:
             return unit
         if len(kept) == 1:
             return next(iter(kept))
         return self._node(op, Type.BOOL, tuple(sorted(kept, key=self._order)))
+
+    @staticmethod
+    def _contradicts(op: Op, x: Expr, kept: Mapping[Expr, None]) -> bool:
+        """Return whether a negation stands beside what it negates, whole or taken apart."""
+        (of,) = x.args
+        return of in kept or (of.op is op and all(a in kept for a in of.args))
 
     def _choose(self, c: Expr, a: Expr, b: Expr) -> Expr:
         if c.op is Op.CONSTANT or a is b:

@@ -23,7 +23,7 @@ from sidetap.scheme import Expr, Op, Program, Type, ordered
 from sidetap.verify import facts
 from sidetap.verify.graph import Graph
 from sidetap.verify.lemmas import lemmas
-from sidetap.verify.slices import EVERYBODY, Slice, cut_out
+from sidetap.verify.slices import EVERYBODY, Slice, Speakers, cut_out
 from sidetap.verify.texts import from_json, to_json
 from sidetap.verify.twins import same_nodes, twins
 
@@ -90,6 +90,7 @@ class Prover:
         self._graph = Graph()
         self.program = self._graph.program(model.program)
         self._owners = _owners(model)
+        self._speakers = Speakers(self._owners)
         self._vessels = [v.tag for v in model.site.vessels]
         self._bays = [b.tag for b in model.site.bays]
         self._become: dict[Expr, Expr] = {}
@@ -133,7 +134,7 @@ class Prover:
             mine = [n for n in self.program.states if self._owners[n] == tag]
             if not mine:
                 continue
-            part = cut_out(self._graph, self.program, self._owners, {tag, EVERYBODY}, (), mine)
+            part = cut_out(self._graph, self.program, self._speakers, {tag, EVERYBODY}, (), mine)
             if part.key not in self._memory.twins:
                 place = {name: i for i, name in enumerate(part.names)}
                 pairs = twins(self._graph, part.program, self._claimed).items()
@@ -148,28 +149,26 @@ class Prover:
         owners = {self._owners[n] for pair in equal.values() for n in pair}
         outputs = {name: self._graph.take([_equality(self.program, *pair)]) for name, pair in equal.items()}
         whole = replace(self.program, outputs={n: list(known.values())[-1] for n, known in outputs.items()})
-        part = cut_out(self._graph, whole, self._owners, owners | {EVERYBODY}, whole.outputs)
-        outcome = facts.prove(self._graph, part.program, pool)
+        part = cut_out(self._graph, whole, self._speakers, owners | {EVERYBODY}, whole.outputs)
+        outcome = facts.prove(self._graph, part.program, pool, part.starts)
         self._equal = outcome.facts
         self._merge(dict(_in_order(*equal[name]) for name in sorted(outcome.holds)))
 
     def _merge_nodes(self) -> None:
         """Merge Boolean nodes that speak of one vessel alone and always have one value."""
-        speakers = _Speakers(self._owners)
+        speakers = self._speakers
         wanted: dict[str, dict[Expr, None]] = {tag: {} for tag in self._vessels}
         roots = [*(s.next for s in self.program.states.values()), *self.program.outputs.values()]
         for node in ordered(roots):
-            for x in (node, *node.args):
-                of = speakers(x)
-                if x.type is Type.BOOL and x.args and len(of) == 1 and (speakers(node) != of or x.op in _NUMBERS_SAY):
-                    (tag,) = of
-                    if tag in wanted:
-                        wanted[tag][x] = None
+            if node.type is Type.BOOL and node.args and len(of := speakers.of(node)) == 1:
+                (tag,) = of
+                if tag in wanted:
+                    wanted[tag][node] = None
         same: dict[Expr, Expr] = {}
         for tag, nodes in wanted.items():
             outputs = {f"node {i}": n for i, n in enumerate(nodes)}
             whole = replace(self.program, outputs=outputs)
-            part = cut_out(self._graph, whole, self._owners, {tag, EVERYBODY}, outputs, loose=False)
+            part = cut_out(self._graph, whole, self._speakers, {tag, EVERYBODY}, outputs, loose=False)
             listed = list(nodes)
             if part.key not in self._memory.same:
                 place = {n: i for i, n in enumerate(listed)}
@@ -267,10 +266,10 @@ class Prover:
         self, owners: frozenset[str], outputs: Sequence[str], candidates: Sequence[Expr], *, loose: bool
     ) -> tuple[set[str], list[Expr]]:
         wanted = owners | {EVERYBODY}
-        part = cut_out(self._graph, self.program, self._owners, wanted, outputs, loose=loose)
+        part = cut_out(self._graph, self.program, self._speakers, wanted, outputs, loose=loose)
         known = self._memory.outcomes.get(part.key)
         if known is None:
-            outcome = facts.prove(self._graph, part.program, candidates)
+            outcome = facts.prove(self._graph, part.program, candidates, part.starts)
             places = frozenset(i for i, name in enumerate(outputs) if name in outcome.holds)
             known = self._memory.outcomes[part.key] = (part.names, places, outcome.facts)
         found = self._renamed(known[2], known[0], part)
@@ -310,27 +309,6 @@ class _Pool:
     def within(self, owners: Set[str]) -> list[Expr]:
         """Return those that speak of none but these."""
         return [c for c, of in self._all if of <= owners]
-
-
-_NUMBERS_SAY = (Op.LESS, Op.EQUAL)
-
-
-class _Speakers:
-    """Whose states and inputs a node is made of; what is everybody's doesn't count."""
-
-    def __init__(self, owners: Mapping[str, str]) -> None:
-        self._owners = owners
-        self._known: dict[Expr, frozenset[str]] = {}
-
-    def __call__(self, node: Expr) -> frozenset[str]:
-        found = self._known.get(node)
-        if found is None:
-            if node.op in (Op.INPUT, Op.PREVIOUS):
-                found = frozenset({self._owners.get(str(node.value), EVERYBODY)} - {EVERYBODY})
-            else:
-                found = frozenset().union(*(self(a) for a in node.args))
-            self._known[node] = found
-        return found
 
 
 def _owners(model: Model) -> dict[str, str]:

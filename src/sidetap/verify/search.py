@@ -52,6 +52,7 @@ _ROUNDS = 60  # disturbed courses to try when all else has found nothing
 # of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
 STAGES = 4
 _LONG = 2  # the third of them
+_TURNS = ((0, False), (1, False), (0, True), (1, True), (2, False), (2, True), (3, True))  # stage, and if widened
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -79,20 +80,38 @@ class Search:
         self._replayer: Replayer | None = None
 
     def counter_example(self, promise: Promise) -> CounterExample | None:
-        """Return a course that breaks one of the promise's unproved clauses, or None when none was found.
+        """Return a course that breaks one of the promise's unproved clauses, or None when none was found."""
+        found = self.first_broken([promise])
+        return None if found is None else found[1]
 
-        Cheap stages come before thorough ones and small neighbourhoods before wide ones, in turn.
+    def first_broken(self, promises: Sequence[Promise]) -> tuple[Promise, CounterExample] | None:
+        """Return the promise that is seen to break first, with a course that breaks it, or None.
+
+        Cheap stages come before thorough ones and small neighbourhoods before wide ones, promise by promise in turn;
+        a bay that depends on others is looked for last.
         """
-        if promise.independent is not None:
-            return self._apart(promise)
-        mine = [c for c in promise.clauses if c.output in self._unproved]
-        narrow = [(c, self._near[c.output]) for c in mine]
-        wide = [(c, self._around.wider(near)) for c, near in narrow]
-        for stage, pairs in ((0, narrow), (1, narrow), (0, wide), (1, wide), (2, narrow), (2, wide), (3, wide)):
-            for near in dict.fromkeys(near for _, near in pairs):
-                found = self._stands(near, [c for c, n in pairs if n == near], stage)
+        around = [p for p in promises if p.independent is None]
+        for stage, wide in _TURNS:
+            for promise in around:
+                found = self._broken_around(promise, stage, wide=wide)
                 if found is not None:
-                    return found
+                    return promise, found
+        for promise in promises:
+            apart = self._apart(promise) if promise.independent is not None else None
+            if apart is not None:
+                return promise, apart
+        return None
+
+    def _broken_around(self, promise: Promise, stage: int, *, wide: bool) -> CounterExample | None:
+        """Return what a stage finds in the promise's neighbourhoods, as they are or widened."""
+        mine = [c for c in promise.clauses if c.output in self._unproved]
+        near = {c.output: self._near[c.output] for c in mine}
+        if wide:
+            near = {name: self._around.wider(n) for name, n in near.items()}
+        for place in dict.fromkeys(near.values()):
+            found = self._stands(place, [c for c in mine if near[c.output] == place], stage)
+            if found is not None:
+                return found
         return None
 
     def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:

@@ -8,11 +8,11 @@ but for names have one key, so that what was found out about one serves for all 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from sidetap.scheme import Expr, Input, Op, Program, Type, ordered
+from sidetap.scheme import Expr, Input, Op, Program, Type, Value, ordered
 from sidetap.verify.graph import Graph
 
 EVERYBODY = "site"
@@ -21,14 +21,14 @@ _ATOMS = (Op.LESS, Op.EQUAL)  # what numbers say; and, or and not of it stay as 
 
 @dataclass(frozen=True, slots=True)
 class Slice:
-    """A program whose outputs are clauses. free: inputs of it that stand for nodes of the whole, by their names.
+    """A program whose outputs are clauses.
 
-    names: its states and inputs in the order in which the clauses lead to them. key: equal for slices that are equal
-    but for names.
+    starts: what its free inputs are in the first scan, where that is known. names: its states and inputs in the order
+    in which the clauses lead to them. key: equal for slices that are equal but for names.
     """
 
     program: Program
-    free: Mapping[str, Expr]
+    starts: Mapping[str, Value]
     names: tuple[str, ...]
     key: str
 
@@ -36,20 +36,18 @@ class Slice:
 def cut_out(
     graph: Graph,
     program: Program,
-    owners: Mapping[str, str],
-    wanted: Collection[str],
+    speakers: Speakers,
+    wanted: Set[str],
     outputs: Iterable[str],
     states: Iterable[str] = (),
     loose: bool = True,
 ) -> Slice:
     """Return the slice of some owners' states that these outputs and states lead to.
 
-    program: in the graph's normal form. owners: state or input -> owner; what has none is everybody's. wanted: the
-    owners whose states are kept. loose: what the numbers of others say is a free Boolean each; else only their states
-    are free.
+    program: in the graph's normal form. wanted: the owners whose states are kept. loose: what the numbers of others
+    say is a free Boolean each; else only their states are free.
     """
     roots = {name: program.outputs[name] for name in outputs}
-    foreign = _Foreign(owners, wanted) if loose else None
     kept: dict[str, Expr] = {}
     free: dict[Expr, Input] = {}
     inputs: dict[str, None] = {}
@@ -63,11 +61,11 @@ def cut_out(
             continue
         seen.add(node)
         name = str(node.value)
-        if foreign is not None and node.op in _ATOMS and foreign(node):
+        if loose and node.op in _ATOMS and (of := speakers.of(node)) and not of & wanted:
             free[node] = Input(f"free {len(free)}", Type.BOOL)
         elif node.op is Op.INPUT:
             inputs[name] = None
-        elif node.op is Op.PREVIOUS and owners[name] in wanted:
+        elif node.op is Op.PREVIOUS and speakers.owners[name] in wanted:
             kept[name] = node
             todo.append(program.states[name].next)
         elif node.op is Op.PREVIOUS:
@@ -83,36 +81,50 @@ def cut_out(
         MappingProxyType({n: replace(program.states[n], next=known[program.states[n].next]) for n in kept}),
         MappingProxyType({n: known[e] for n, e in roots.items()}),
     )
-    return Slice(part, MappingProxyType({i.name: node for node, i in free.items()}), *_canonical(part, first))
+    starts = _starts(graph, program, free)
+    return Slice(part, MappingProxyType(starts), *_canonical(part, first, starts))
 
 
-class _Foreign:
-    """Whether a node speaks of others, and of nobody else."""
-
-    def __init__(self, owners: Mapping[str, str], wanted: Collection[str]) -> None:
-        self._owners, self._wanted = owners, wanted
-        self._known: dict[Expr, tuple[bool, bool]] = {}  # (speaks of others, speaks of ours)
-
-    def __call__(self, root: Expr) -> bool:
-        if root not in self._known:
-            for node in ordered([root]):
-                if node not in self._known:
-                    self._known[node] = self._one(node)
-        others, ours = self._known[root]
-        return others and not ours
-
-    def _one(self, node: Expr) -> tuple[bool, bool]:
-        if node.op in (Op.INPUT, Op.PREVIOUS):
-            owner = self._owners.get(str(node.value), EVERYBODY)
-            known = owner != EVERYBODY
-            return known and owner not in self._wanted, known and owner in self._wanted
-        parts = [self._known[a] for a in node.args]
-        return any(o for o, _ in parts), any(w for _, w in parts)
+def _starts(graph: Graph, program: Program, free: Mapping[Expr, Input]) -> dict[str, Value]:
+    """Return the free inputs whose nodes have one value in the scan that starts a program, with it."""
+    nodes = [n for n in ordered(free) if n.op is Op.PREVIOUS]
+    become = {n: graph.constant(program.states[str(n.value)].first) for n in nodes}
+    known = graph.take(free, become)
+    constants = {i.name: known[node] for node, i in free.items() if known[node].op is Op.CONSTANT}
+    return {name: e.value for name, e in constants.items() if not isinstance(e.value, str | None)}
 
 
-def _canonical(part: Program, first: Sequence[str]) -> tuple[tuple[str, ...], str]:
+class Speakers:
+    """Whose states and inputs nodes are made of; what is everybody's doesn't count."""
+
+    def __init__(self, owners: Mapping[str, str]) -> None:
+        """owners: state or input -> owner; what has none is everybody's."""
+        self.owners = owners
+        self._known: dict[Expr, frozenset[str]] = {}
+
+    def of(self, root: Expr) -> frozenset[str]:
+        """Return the owners that a node speaks of."""
+        todo = [root]
+        while todo:
+            node = todo[-1]
+            missing = [a for a in node.args if a not in self._known]
+            if missing and node not in self._known:
+                todo.extend(missing)
+                continue
+            todo.pop()
+            if node not in self._known:
+                self._known[node] = self._one(node)
+        return self._known[root]
+
+    def _one(self, node: Expr) -> frozenset[str]:
+        if node.op in _NAMED:
+            return frozenset({self.owners.get(str(node.value), EVERYBODY)} - {EVERYBODY})
+        return frozenset().union(*(self._known[a] for a in node.args))
+
+
+def _canonical(part: Program, first: Sequence[str], starts: Mapping[str, Value]) -> tuple[tuple[str, ...], str]:
     """Return the names in the order of discovery, those of states that were asked for first, and the key."""
-    colour = _Colours(part)
+    colour = _Colours(part, starts)
     number: dict[Expr, int] = {}
     place: dict[str, int] = {name: i for i, name in enumerate(first)}
     text: list[object] = []
@@ -132,7 +144,7 @@ def _canonical(part: Program, first: Sequence[str]) -> tuple[tuple[str, ...], st
             todo.pop()
             number[node] = len(number)
             said = place.setdefault(str(node.value), len(place)) if node.op in _NAMED else node.value
-            text.append((node.op, tuple(number[a] for a in args), said, _bounds(part, node)))
+            text.append((node.op, tuple(number[a] for a in args), said, _bounds(part, node, starts)))
 
     for root in part.outputs.values():
         put(root)
@@ -142,8 +154,10 @@ def _canonical(part: Program, first: Sequence[str]) -> tuple[tuple[str, ...], st
         name = list(place)[done]
         done += 1
         if name in part.states:
-            put(part.states[name].next)
-            text.append((place[name], number[part.states[name].next]))
+            s = part.states[name]
+            put(s.next)
+            # bounds and first value here too: nobody may read the state in this slice, and somebody beyond it
+            text.append((place[name], number[s.next], s.low, s.high, s.first))
     return tuple(place), hashlib.sha256(repr(text).encode()).hexdigest()
 
 
@@ -155,8 +169,8 @@ _ROUNDS = 3  # scans ahead that tell states apart
 class _Colours:
     """What a node looks like whatever its states and inputs are called, so that slices are walked in one order."""
 
-    def __init__(self, part: Program) -> None:
-        self._part = part
+    def __init__(self, part: Program, starts: Mapping[str, Value]) -> None:
+        self._part, self._starts = part, starts
         nodes = ordered([*part.outputs.values(), *(s.next for s in part.states.values())])
         # what a name says without its tag is no more than a hint: it orders, and has no part in the key
         colours = {name: hash(_hint(name)) for name in (*part.states, *part.inputs)}
@@ -175,7 +189,7 @@ class _Colours:
         if node.op in _UNORDERED:
             args.sort()
         said = colours.get(str(node.value), 0) if node.op in _NAMED else node.value
-        return hash((node.op, tuple(args), said, _bounds(self._part, node)))
+        return hash((node.op, tuple(args), said, _bounds(self._part, node, self._starts)))
 
 
 def _hint(name: str) -> str:
@@ -183,11 +197,11 @@ def _hint(name: str) -> str:
     return ".".join(w for w in words if w.islower() or w.isdigit())
 
 
-def _bounds(part: Program, node: Expr) -> tuple[int, ...]:
+def _bounds(part: Program, node: Expr, starts: Mapping[str, Value]) -> tuple[object, ...]:
     if node.op is Op.PREVIOUS:
         s = part.states[str(node.value)]
-        return (s.low, s.high, int(s.first))
+        return (s.low, s.high, s.first)
     if node.op is Op.INPUT:
         i = part.inputs[str(node.value)]
-        return (i.low, i.high, 2)
+        return (i.low, i.high, starts.get(i.name))
     return ()
