@@ -9,12 +9,14 @@ from yards import made_yard
 
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Clause, Model
+from sidetap.quantity import NS_PER_S
 from sidetap.scheme import Builder, GeneratedRunner, choose, elapsed
 from sidetap.site.cause_effect import compile_site
+from sidetap.site.model import Fact, OwnPromise
 from sidetap.verify.course import SCAN_MS, SKETCH_MS, STRIDE_MS, Course, Event, Plant
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.scripts import loading
-from sidetap.verify.search import Hunt, unrolled
+from sidetap.verify.search import Hunt, Search, unrolled
 
 SITE = small_site()
 MODEL = build_model(SITE, compile_site(SITE).program)
@@ -123,3 +125,15 @@ def test_scans_in_a_row_are_the_program_s_scans_one_after_the_other() -> None:
             inputs = {f"{n}:x": v for n, v in enumerate(xs)} | {f"{n}:elapsed": v for n, v in enumerate(ms)}
             _, outputs = three.step({"sum": before}, inputs, 1)
             assert outputs["short"] is held
+
+
+def test_a_promise_of_the_site_s_own_that_takes_time_is_seen_to_break() -> None:
+    """T1 trips at 0.60 m, so nothing closes B1 at 0.65 m: the promise's own clock must run in a neighbourhood."""
+    low, closed = Fact("T1", "below", 6500), Fact("B1", "closed")
+    own = OwnPromise("P-1", "B1 never draws below 0.65 m", (low,), 2 * NS_PER_S, (closed,))
+    site = replace(small_site(), promises=(own,))
+    model = build_model(site, compile_site(site).program)
+    promise = next(p for p in model.promises if p.name == "own")
+    found = Search(model, promise.clauses).counter_example(promise)
+    assert found is not None
+    assert found.scans[-1].now_ms - next(e.at_ms for e in found.course.events if e.name == "T1.level") >= 2_000

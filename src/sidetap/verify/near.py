@@ -74,6 +74,7 @@ class Surroundings:
         model = self.model
         drawn = near.vessels.union(*(self._draws[b] for b in near.bays))
         kept = near.bays | near.vessels | {"site"} | {t for t, r in self._rules.items() if self._binds(r, near)}
+        kept |= {p.tag for p in model.site.promises}  # what they watch may rest; their own clocks must not
         site = replace(
             model.site,
             bays=tuple(b for b in model.site.bays if b.tag in near.bays),
