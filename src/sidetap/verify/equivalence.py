@@ -11,7 +11,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from sidetap.promises.model import Independence
-from sidetap.scheme import Expr, Op, Program, ordered
+from sidetap.scheme import Expr, Op, Program, Type, ordered
 from sidetap.verify import facts
 from sidetap.verify.graph import Graph
 from sidetap.verify.twins import twins
@@ -42,7 +42,7 @@ def equivalent(before: Program, after: Program, lemmas: Iterable[Expr] = ()) -> 
 
 
 def _side_by_side(before: Program, after: Program) -> Program:
-    """Return one program with the states of both, whose outputs say that outputs agree."""
+    """Return a program with the states of both, whose outputs say that outputs agree and numbers are in range."""
     second: dict[Expr, Expr] = {}
     roots = [s.next for s in after.states.values()] + list(after.outputs.values())
     for node in ordered(roots):
@@ -52,12 +52,17 @@ def _side_by_side(before: Program, after: Program) -> Program:
             second[node] = node
         else:
             second[node] = Expr(node.op, node.type, tuple(second[a] for a in node.args), node.value)
-    states = {f"{_SECOND}{n}": replace(s, next=second[s.next]) for n, s in after.states.items()}
+    added = {f"{_SECOND}{n}": replace(s, next=second[s.next]) for n, s in after.states.items()}
+    states = {**before.states, **added}
     agree = {n: e.equals(second[after.outputs[n]]) for n, e in before.outputs.items()}
+    # every proof takes numbers to be in their ranges, so that is part of what is to be shown
+    ranges = {
+        f"range of {n}": (s.next >= s.low) & (s.next <= s.high) for n, s in states.items() if s.type is Type.INT
+    }
     return Program(
         MappingProxyType({**after.inputs, **before.inputs}),
-        MappingProxyType({**before.states, **states}),
-        MappingProxyType(agree),
+        MappingProxyType(states),
+        MappingProxyType(agree | ranges),
     )
 
 
