@@ -28,6 +28,7 @@ from sidetap.verify.texts import from_json, to_json
 from sidetap.verify.twins import same_nodes, twins
 
 _JUDGES = ("judge.", "stored.")
+_FAR = 1 << 40  # no number of a scheme comes near it
 
 
 @dataclass(slots=True)
@@ -52,8 +53,8 @@ def prove(model: Model, memory: Memory | None = None, tell: Callable[[float], No
 
     memory: of earlier proofs, and for later ones. tell: called with the share of the work that is done.
     """
-    prover = Prover(model, Memory() if memory is None else memory)
-    return prover.prove([c for p in model.promises for c in p.clauses], tell or (lambda _share: None))
+    memory = Memory() if memory is None else memory
+    return _within_ranges(model, lambda within: Prover(within, memory), tell or (lambda _share: None))
 
 
 def prove_again(model: Model, certificate: Mapping[str, Any]) -> Proof:
@@ -68,9 +69,25 @@ def prove_again(model: Model, certificate: Mapping[str, Any]) -> Proof:
     except (KeyError, TypeError):
         raise ValueError("not a certificate of this version") from None
     pool = [from_json(model.program, json.loads(fact)) for fact in told]
-    return Prover(model, Memory(), claimed, pool).prove(
-        [c for p in model.promises for c in p.clauses], lambda _share: None
-    )
+    return _within_ranges(model, lambda within: Prover(within, Memory(), claimed, pool), lambda _share: None)
+
+
+def _within_ranges(model: Model, prover: Callable[[Model], Prover], tell: Callable[[float], None]) -> Proof:
+    """Return a proof that assumes of a state that it keeps its range only where that is proved with it."""
+    clauses = [c for p in model.promises for c in p.clauses]
+    while True:
+        numbers = {n: s for n, s in model.program.states.items() if s.type is Type.INT and s.high < _FAR}
+        ranges = {f"range {n}": (s.next >= s.low) & (s.next <= s.high) for n, s in numbers.items()}
+        owed = [
+            Clause("", e, f"range {n}", (model.owners[n],)) for n, e in zip(numbers, ranges.values(), strict=True)
+        ]
+        program = replace(model.program, outputs={**model.program.outputs, **ranges})
+        proof = prover(replace(model, program=program)).prove([*clauses, *owed], tell)
+        left = [n for n in numbers if f"range {n}" not in proof.holds]
+        if not left:
+            return replace(proof, holds=proof.holds - ranges.keys())
+        wide = {n: replace(model.program.states[n], low=-_FAR, high=_FAR) for n in left}
+        model = replace(model, program=replace(model.program, states={**model.program.states, **wide}))
 
 
 class Prover:
@@ -103,7 +120,8 @@ class Prover:
 
     def prove(self, clauses: Sequence[Clause], tell: Callable[[float], None]) -> Proof:
         """Merge what is the same, and prove the clauses."""
-        self._merge_states([EVERYBODY, *self._vessels])
+        self._merge_states([EVERYBODY])
+        self._merge_states(self._vessels)
         self._merge_equal_facts()
         tell(0.2)
         self._merge_nodes()
@@ -139,7 +157,8 @@ class Prover:
                 place = {name: i for i, name in enumerate(part.names)}
                 pairs = twins(self._graph, part.program, self._claimed).items()
                 self._memory.twins[part.key] = [(place[a], place[b]) for a, b in pairs]
-            found.update((part.names[a], part.names[b]) for a, b in self._memory.twins[part.key])
+            named = ((part.names[a], part.names[b]) for a, b in self._memory.twins[part.key])
+            found.update((a, b) for a, b in named if self._owners[a] == tag)
         self._merge(found)
 
     def _merge_equal_facts(self) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from sidetap.scheme import Expr, Op, Program, all_of, any_of, choose, constant, times
+from sidetap.scheme import Expr, Op, Program, Type, all_of, any_of, choose, constant, times
 
 
 def to_json(expression: Expr) -> Any:
@@ -23,21 +23,26 @@ def to_json(expression: Expr) -> Any:
 
 
 def from_json(program: Program, value: Any) -> Expr:
-    """Return the expression; ValueError when it is none over states of the program."""
+    """Return the fact; ValueError when the lists are none over states of the program."""
+    fact = _read(program, value)
+    if fact.type is not Type.BOOL:
+        raise ValueError("a number is no fact")
+    return fact
+
+
+def _read(program: Program, value: Any) -> Expr:
     if isinstance(value, bool | int):
         return constant(value)
-    if not isinstance(value, list) or not value:
-        raise ValueError("not a fact")
-    op, *rest = value
     try:
+        op, *rest = value
         if op == Op.PREVIOUS:
             (name,) = rest
             return Expr(Op.PREVIOUS, program.states[name].type, (), name)
         if op == Op.TIMES:
-            return times(rest[0], from_json(program, rest[1]))
-        args = [from_json(program, v) for v in rest]
-        return _MADE[op](*args)
-    except (KeyError, TypeError, IndexError):
+            factor, of = rest
+            return times(int(factor), _read(program, of))
+        return _MADE[op](*(_read(program, v) for v in rest))
+    except (KeyError, TypeError, ValueError):
         raise ValueError(f"not a fact: {str(value)[:60]}") from None
 
 
