@@ -76,7 +76,8 @@ def print_recheck(stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
         paragraph(console, printable(sentence), hang=2)
     checked = printable(f"{stamp.checked_utc} by {stamp.tool}")
     told = f"{len(fails)} not proved again" if fails else f"all {len(stamp.verdicts)} promises proved again"
-    paragraph(console, f"{told} from the stamp of {checked}; scheme {stamp.scheme_hash[:16]}; in {seconds:.0f} s")
+    paragraph(console, f"{told}; scheme {stamp.scheme_hash[:16]}")
+    paragraph(console, f"in {seconds:.0f} s, from the stamp of {checked}")
 
 
 class View:
@@ -157,12 +158,12 @@ class View:
     def _summary(self) -> None:
         verdicts = self._result.promises
         hold, broken, unknown = (sum(v.verdict == word for v in verdicts) for word in _WORDS)
-        told = f"{hold} hold, {broken} broken, {unknown} unknown; scheme {self._result.scheme_hash[:16]}; "
+        self._say(f"{hold} hold, {broken} broken, {unknown} unknown; scheme {self._result.scheme_hash[:16]}")
         if self._stamp is None:
-            self._say(f"{told}verified in {self._result.seconds:.0f} s")
+            self._say(f"verified in {self._result.seconds:.0f} s")
         else:
             checked = printable(f"{self._stamp.checked_utc} by {self._stamp.tool}")
-            self._say(f"{told}told from the stamp of {checked} (--again verifies anew)")
+            self._say(f"told from the stamp of {checked} (--again verifies anew)")
 
     def _say(self, words: str = "", indent: int = 0, *, label: str = "", hang: int = 0, style: str = "") -> None:
         if words:
