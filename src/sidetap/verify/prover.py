@@ -270,7 +270,10 @@ class Prover:
         if not self._guesses_too:
             return []
         graph, small = self._graph, owners - {EVERYBODY, *self._vessels, *self._bays}
-        near = {n: s for n, s in self.program.states.items() if self._owners[n] in owners}
+        # of a bay, whether its valves are open; of a vessel or a rule, all
+        open_valves = {f"{v.tag}.command" for v in self._model.site.valves}
+        within = owners - set(self._bays) - {EVERYBODY}
+        near = {n: s for n, s in self.program.states.items() if self._owners[n] in within or n in open_valves}
         guessed: list[Expr] = []
         for name in (n for n in near if self._owners[n] in small):
             for other, state in near.items():
