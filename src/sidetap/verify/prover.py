@@ -66,7 +66,7 @@ def prove_again(model: Model, certificate: Mapping[str, Any]) -> Proof:
         claimed = {str(a): str(b) for a, b in certificate["same"]}
         said = chain(certificate["equal"], *(kept["facts"] for kept in certificate["slices"]))
         told = list(dict.fromkeys(json.dumps(fact) for fact in said))
-    except (KeyError, TypeError):
+    except (KeyError, TypeError, ValueError):
         raise ValueError("not a certificate of this version") from None
     pool = [from_json(model.program, json.loads(fact)) for fact in told]
     return _within_ranges(model, lambda within: Prover(within, Memory(), claimed, pool), lambda _share: None)
