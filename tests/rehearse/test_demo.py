@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ from demo_run import DemoRun
 from sidetap.cli.main import run
 from sidetap.errors import BadInput
 from sidetap.rehearse.blind import PRELUDE, ask_blindly
-from sidetap.rehearse.folder import prepare
+from sidetap.rehearse.folder import EXAMPLE, prepare
 from sidetap.rehearse.words import HELP, act
 from sidetap.station.store import read_journal
 from sidetap.yard import Yard
@@ -85,6 +86,17 @@ def test_a_folder_of_an_earlier_demo_is_used_again(tmp_path: Path) -> None:
     first.state.mkdir()
     (first.state / "station.db").write_text("of yesterday")
     assert not prepare(tmp_path / "demo").state.exists()
+
+
+def test_what_was_verified_or_ran_at_the_example_is_none_of_the_demo_s(tmp_path: Path) -> None:
+    example = tmp_path / "example"
+    shutil.copytree(EXAMPLE, example)
+    for name in ("verified", "state"):
+        (example / name).mkdir(exist_ok=True)
+        (example / name / "left.json").write_text("{}")
+    site = prepare(tmp_path / "demo", example).site
+    assert site.is_file()
+    assert [path.name for path in site.parent.iterdir() if path.is_dir()] == []
 
 
 @pytest.mark.parametrize(

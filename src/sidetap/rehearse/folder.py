@@ -63,7 +63,8 @@ def prepare(root: Path, example: Path = EXAMPLE) -> DemoFolder:
     folder = DemoFolder(root)
     for made in (folder.site.parent, folder.state):
         shutil.rmtree(made, ignore_errors=True)
-    shutil.copytree(example, folder.site.parent)
+    # what somebody verified or ran there is none of the demo's
+    shutil.copytree(example, folder.site.parent, ignore=shutil.ignore_patterns("verified", "state"))
     (folder.site.parent / BAY_B).replace(folder.site)
     document = tomlkit.parse(folder.site.read_text(encoding="utf-8"))
     for table, port in (("line", folder.line), ("module", folder.module)):
