@@ -1,60 +1,106 @@
 """Whether a planted fault is caught by a promise, with a story that was replayed, or shown to change nothing.
 
-A fault goes in; how it was decided, by which promises, in how many steps and CPU seconds comes out. Of what verifies,
-only the public names are used.
+A fault goes in; how it was decided, by which promises, in how many steps and CPU seconds comes out. The yard as it is
+meant to be is proved first, so that a fault costs what it changes and no more.
 """
 
 import time
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import chain
 from types import MappingProxyType
 
+from sidetap.promises.build import build_model
+from sidetap.promises.model import Model, Promise
 from sidetap.scheme import Program
-from sidetap.verify import Verdict, equivalent, verify_model
-from yards.fault import Fault
+from sidetap.verify import Memory, equivalent
+from sidetap.verify.equivalence import is_independent
+from sidetap.verify.graph import Graph
+from sidetap.verify.lemmas import lemmas
+from sidetap.verify.prover import prove
+from sidetap.verify.search import CounterExample, Search
+from yards.fault import Fault, Yard
 
 MOST_STEPS = 12  # a story that a person reads to its end
 
 CAUGHT, SAME, SAME_BUT_REASONS, UNDECIDED = "caught", "same", "same but reasons", "undecided"
+COURSES = ((0, False), (1, False))  # turns of a search that ask no solver
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """How a fault was decided: CAUGHT by the promises in broken (the expected one first), or by what can't differ.
+    """How a fault was decided: CAUGHT by a promise that breaks, or by what can't differ.
 
     SAME: no output can ever differ. SAME_BUT_REASONS: none but the reasons that are stated for a closed valve.
 
-    steps: of the first one's story. unknown: promises that were neither proved nor broken.
+    broken: the promise that was seen to break first; steps: of its story. unproved: what could not be proved either.
     """
 
     fault: Fault
     how: str
-    broken: tuple[str, ...]
-    unknown: tuple[str, ...]
+    broken: str
+    unproved: tuple[str, ...]
     steps: int
     seconds: float
 
-    @property
-    def as_expected(self) -> bool:
-        """Whether what a person expected to be broken was, or nothing was where nothing was expected."""
-        names = {name.split(" ")[0] for name in self.broken}
-        return self.fault.promise in names if self.fault.promise else not names
+
+@cache
+def proved(yard: Yard) -> Memory:
+    """Return what is known once the yard as it is meant to be is proved."""
+    memory = Memory()
+    prove(build_model(yard.site, yard.scheme.program), memory)
+    return memory
 
 
 def decide(fault: Fault) -> Decision:
-    """Decide a fault; the seconds are CPU seconds of this process."""
-    meant = fault.yard.scheme.program
-    program = hearing_all_of(meant, fault.program())
+    """Decide a fault by the first promise that is seen to break; the seconds are CPU seconds of this process."""
     started = time.process_time()
-    found = verify_model(fault.yard.site, program)
-    caught = sorted(
-        (v for v in found.promises if v.verdict == "broken" and v.replayed and len(v.trace) <= MOST_STEPS),
-        key=lambda v: v.promise != fault.promise,
-    )
-    unknown = tuple(_name(v) for v in found.promises if v.verdict == "unknown")
-    how = CAUGHT if caught else _same(meant, program)
+    model = faulty_model(fault)
+    found = seen_to_break(model, _nearby(fault, model))
+    left: list[Promise] = []
+    if found is None:
+        asked_already = time.process_time() - started
+        memory = proved(fault.yard)
+        started = time.process_time() - asked_already
+        holds = prove(model, memory).holds
+        left = [p for p in model.promises if not _holds(model, p, holds)]
+        found = Search(model, [c for p in left for c in p.clauses if c.output not in holds]).first_broken(left)
+    told = found is not None and len(found[1].story) <= MOST_STEPS
+    how = CAUGHT if told else _same(fault, model.scheme)
     seconds = time.process_time() - started
-    steps = len(caught[0].trace) if caught else 0
-    return Decision(fault, how, tuple(_name(v) for v in caught), unknown, steps, seconds)
+    broken, steps = ("", 0) if found is None else (name_of(found[0]), len(found[1].story))
+    return Decision(fault, how, broken, tuple(map(name_of, left)), steps, seconds)
+
+
+def faulty_model(fault: Fault) -> Model:
+    """Return the model of the site as it is meant to be, with the faulty program as its scheme."""
+    return build_model(fault.yard.site, hearing_all_of(fault.yard.scheme.program, fault.program()))
+
+
+def seen_to_break(model: Model, promises: Sequence[Promise]) -> tuple[Promise, CounterExample] | None:
+    """Return the promise that the courses near it break first, or None; nothing is proved, and no solver is asked."""
+    return Search(model, [c for p in promises for c in p.clauses]).first_broken(promises, COURSES)
+
+
+def _nearby(fault: Fault, model: Model) -> list[Promise]:
+    """Return the promises that speak of bays and vessels whose program differs, those of few others first."""
+    graph = Graph()
+    before, after = graph.program(fault.yard.scheme.program), graph.program(model.scheme)
+    names = {n for n, s in after.states.items() if n not in before.states or before.states[n].next is not s.next}
+    names |= {n for n, e in after.outputs.items() if before.outputs.get(n) is not e}
+    bay_of = {v.tag: v.bay for v in model.site.valves}
+    changed = {bay_of.get(tag, tag) for tag in (n.split(".")[0] for n in names)}
+    near = {p: {bay_of.get(t, t) for t in chain((p.subject,), *(c.near for c in p.clauses))} for p in model.promises}
+    asked = [p for p in model.promises if p.independent is None and near[p] & changed]
+    return sorted(asked, key=lambda p: len(near[p] - changed))
+
+
+def _holds(model: Model, promise: Promise, holds: Collection[str]) -> bool:
+    """Return whether a promise is proved; holds: the outputs of the clauses that are."""
+    if promise.independent is not None:
+        return is_independent(model.scheme, promise.independent)
+    return all(c.output in holds for c in promise.clauses)
 
 
 def hearing_all_of(meant: Program, program: Program) -> Program:
@@ -62,10 +108,11 @@ def hearing_all_of(meant: Program, program: Program) -> Program:
     return replace(program, inputs=MappingProxyType({**meant.inputs, **program.inputs}))
 
 
-def _same(meant: Program, program: Program) -> str:
-    if equivalent(meant, program):
+def _same(fault: Fault, program: Program) -> str:
+    meant, known = fault.yard.scheme.program, lemmas(fault.yard.site)
+    if equivalent(meant, program, known):
         return SAME
-    return SAME_BUT_REASONS if equivalent(_without_reasons(meant), _without_reasons(program)) else UNDECIDED
+    return SAME_BUT_REASONS if equivalent(_without_reasons(meant), _without_reasons(program), known) else UNDECIDED
 
 
 def _without_reasons(program: Program) -> Program:
@@ -74,5 +121,6 @@ def _without_reasons(program: Program) -> Program:
     return replace(program, outputs=MappingProxyType(kept))
 
 
-def _name(verdict: Verdict) -> str:
-    return f"{verdict.promise} {verdict.subject}"
+def name_of(promise: Promise) -> str:
+    """Return a promise's name and subject."""
+    return f"{promise.name} {promise.subject}"

@@ -10,6 +10,7 @@ there and has to stand its replay in the whole yard; where it doesn't, or nothin
 from __future__ import annotations
 
 import random
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
@@ -49,10 +50,11 @@ from sidetap.verify.story import Step, tell
 _MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
-# of a hunt: courses of one valve; of several, and of rules; as long as a limit; two last scans, disturbed courses
-STAGES = 4
-_LONG = 2  # the third of them
-_TURNS = ((0, False), (1, False), (0, True), (1, True), (2, False), (2, True), (3, True))  # stage, and if widened
+# of a hunt: courses of one valve; of several, and of rules; a last scan; as long as a limit; disturbed, and two scans
+STAGES = 5
+_LONG = 3  # the fourth of them
+# in which order a search takes them, in the neighbourhood as it is and widened
+TURNS = ((0, False), (1, False), (2, False), (0, True), (1, True), (2, True), (3, False), (3, True), (4, True))
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -84,34 +86,28 @@ class Search:
         found = self.first_broken([promise])
         return None if found is None else found[1]
 
-    def first_broken(self, promises: Sequence[Promise]) -> tuple[Promise, CounterExample] | None:
+    def first_broken(
+        self, promises: Sequence[Promise], turns: Sequence[tuple[int, bool]] = TURNS
+    ) -> tuple[Promise, CounterExample] | None:
         """Return the promise that is seen to break first, with a course that breaks it, or None.
 
-        Cheap stages come before thorough ones and small neighbourhoods before wide ones, promise by promise in turn;
-        a bay that depends on others is looked for last.
+        Cheap stages come before thorough ones and small neighbourhoods before wide ones; a bay that depends on others
+        is looked for last. turns: those that are taken.
         """
-        around = [p for p in promises if p.independent is None]
-        for stage, wide in _TURNS:
-            for promise in around:
-                found = self._broken_around(promise, stage, wide=wide)
+        of = {c.output: p for p in promises if p.independent is None for c in p.clauses if c.output in self._unproved}
+        for stage, wide in turns:
+            places: dict[Near, list[Clause]] = defaultdict(list)
+            for name in of:
+                near = self._near[name]
+                places[self._around.wider(near) if wide else near].append(self._unproved[name])
+            for near, clauses in places.items():
+                found = self._stands(near, clauses, stage)
                 if found is not None:
-                    return promise, found
+                    return of[found.clause.output], found
         for promise in promises:
             apart = self._apart(promise) if promise.independent is not None else None
             if apart is not None:
                 return promise, apart
-        return None
-
-    def _broken_around(self, promise: Promise, stage: int, *, wide: bool) -> CounterExample | None:
-        """Return what a stage finds in the promise's neighbourhoods, as they are or widened."""
-        mine = [c for c in promise.clauses if c.output in self._unproved]
-        near = {c.output: self._near[c.output] for c in mine}
-        if wide:
-            near = {name: self._around.wider(n) for name, n in near.items()}
-        for place in dict.fromkeys(near.values()):
-            found = self._stands(place, [c for c in mine if near[c.output] == place], stage)
-            if found is not None:
-                return found
         return None
 
     def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
@@ -133,7 +129,7 @@ class Search:
         assert promise.independent is not None  # noqa: S101  # whoever calls has looked
         commands = tuple(n for n in promise.independent.outputs if n.endswith(".command"))
         # valves first: people care less for a reason that differs
-        for apart, stage in ((replace(promise.independent, outputs=commands), _LONG), (promise.independent, 0)):
+        for apart, stage in ((replace(promise.independent, outputs=commands), _LONG), (promise.independent, 2)):
             both, near, clause = composed(self._model, self._around, promise.subject, apart)
             hunt = Hunt(both, near, [clause])
             found = hunt.find([clause], stage)
@@ -223,24 +219,25 @@ class Hunt:
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
         for bay, choice in bays:
             yield from self._run(one_bay(site, bay, choice), short, 0)
-        yield from self._ask_for_scans(1, SCAN_MS, 0)
         yield 1
         for kind in (rules_of_the_site, two_valves):
             for bay, choice in bays:
                 yield from self._run(kind(site, bay, choice), short, 1)
         for pair in sharing_bays(site):
             yield from self._run(two_bays(site, *pair), short, 1)
-        yield from self._ask_for_scans(1, None, 1)
         yield 2
-        for bay, choice in bays:
-            yield from self._run(long_courses(site, bay, choice), [], 2)
+        yield from self._ask_for_scans(1, SCAN_MS, 2)
         yield from self._ask_for_scans(1, None, 2)
         yield 3
+        for bay, choice in bays:
+            yield from self._run(long_courses(site, bay, choice), [], 3)
+        yield from self._ask_for_scans(1, None, 3)
+        yield 4
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
         odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
-        yield from self._run(odd_courses, [], 3)
-        yield from self._ask_for_scans(1, None, 3)
-        yield from self._ask_for_scans(2, None, 3)
+        yield from self._run(odd_courses, [], 4)
+        yield from self._ask_for_scans(1, None, 4)
+        yield from self._ask_for_scans(2, None, 4)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         for course in courses:
