@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 
 from small_site import small_site
 
+from sidetap.site.model import Fact, OwnPromise
 from sidetap.verify import Step
 from sidetap.verify.diagram import diagram
 from sidetap.verify.replay import Replayed
@@ -87,6 +88,12 @@ def test_levels_and_limits_are_told_in_numbers() -> None:
     told = words(drawn())
     for text in ("0.8000 m", "0.5999 m", "trip 0.6000 m", "reset 0.7000 m"):
         assert text in told
+
+
+def test_the_level_that_a_promise_of_the_site_s_own_speaks_of_is_drawn_too() -> None:
+    own = OwnPromise("P-1", "B1 draws nothing low", (Fact("T1", "below", 6_500),), 0, (Fact("B1", "closed"),))
+    site = replace(small_site(), promises=(own,))
+    assert "P-1 below 0.6500 m" in words(diagram(site, SCANS, SIGNALS, ("own P-1", ""), STORY))
 
 
 def test_time_is_clock_time_and_what_is_left_out_is_told() -> None:

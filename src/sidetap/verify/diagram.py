@@ -113,12 +113,15 @@ def _output(site: Site, name: str, scans: Sequence[Replayed]) -> Row:
 
 
 def _limits(site: Site, tag: str) -> tuple[tuple[int, str], ...]:
-    """Return the levels of a vessel at which the scheme does something."""
+    """Return the levels of a vessel at which the scheme does something, or a promise of the site's own looks."""
     trip = site.vessel(tag).trip
     found = [(trip.below_01mm, "trip"), (trip.reset_above_01mm, "reset")]
     for rule in site.rules:
         if isinstance(rule, SharedOnlyAbove) and rule.vessel == tag:
             found += [(rule.level_01mm, f"{rule.tag} opens"), (rule.close_below_01mm, f"{rule.tag} closes")]
+    for promise in site.promises:
+        levels = [f for f in (*promise.when, *promise.then) if f.subject == tag and f.state in ("below", "above")]
+        found += [(fact.level_01mm, f"{promise.tag} {fact.state}") for fact in levels]
     return tuple(sorted(found))
 
 
