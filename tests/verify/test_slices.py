@@ -69,6 +69,18 @@ def test_not_loose_the_numbers_of_others_stay() -> None:
     assert set(part.program.inputs) == {"A.ask", "stop", "B.height", "B.full before"}
 
 
+def test_what_others_and_everybody_say_together_is_free_too() -> None:
+    b = Builder()
+    up, far = b.state_int("site.up", 0, 0, 9), b.state_int("B.far", 3, 2, 7)
+    b.assign("site.up", up)
+    b.assign("B.far", far)
+    b.output("o", (far < up) | (up < 5))
+    _, part = sliced(b.program(), ("o",))
+    assert set(part.program.states) == {"site.up"}
+    assert [i.type for i in part.program.inputs.values()] == [Type.BOOL]
+    assert dict(part.starts) == {"free 0": False}
+
+
 def test_a_free_number_has_its_state_s_bounds() -> None:
     b = Builder()
     far = b.state_int("B.far", 3, 2, 7)
@@ -138,6 +150,7 @@ def _keyed(  # one for each thing that a key must tell apart
     foreign_high: int = 7,
     less: bool = True,
     swapped: bool = False,
+    turned: bool = False,
     both: bool = True,
     crossed: bool = False,
     flows: bool = True,
@@ -156,6 +169,7 @@ def _keyed(  # one for each thing that a key must tell apart
     b.assign("B.far", minimum(far, foreign_high))
     left, right = (y, x) if swapped else (x, y)
     compared = (left + n < right) if less else (left + n <= right)
+    compared = (right < left + n) if turned else compared
     said = (compared & was) if both else (compared | was)
     b.output("o", said & (there | (n < far)))
     b.output("p", ~(go if crossed else was))
@@ -178,6 +192,7 @@ DIFFERENT: list[dict[str, int]] = [
     {"foreign_high": 8},
     {"less": False},
     {"swapped": True},
+    {"turned": True},
     {"both": False},
     {"crossed": True},
     {"flows": False},
