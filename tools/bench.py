@@ -28,6 +28,7 @@ PARTS = (  # what it is, its program, what makes it short, what makes it whole
     ("Registers to volumes, reading by reading", "bench_measure.py", (), ()),
     ("Levels to volumes, a million at a time", "bench_vessels.py", (), ()),
     ("A scan of the scheme", "bench_scheme.py", (), ()),
+    ("Verification", "bench_verify.py", (), ("--full",)),
     ("Planted faults", "bench_faults.py", ("--every", "8"), ()),
     ("Survey", "bench_survey.py", ("--mb", "10", "151"), ("--mb", "10", "100", "151", "1000")),
 )
