@@ -228,7 +228,7 @@ def test_recheck_tells_what_the_stamp_does_not_carry(
     assert run(["verify", str(site), "--recheck"]) == 1
     out = capsys.readouterr().out
     assert "open-time-bound B1: valve B1 outlasts its limit" in out
-    assert "1 not proved again" in out
+    assert "1 not proved again (--again looks for proofs anew)" in out
     assert max(map(len, out.splitlines())) <= 80
     assert run(["verify", str(site), "--recheck", "--json"]) == 1
     document = json.loads(capsys.readouterr().out)

@@ -75,7 +75,11 @@ def print_recheck(stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
     for sentence in fails:
         paragraph(console, printable(sentence), hang=2)
     checked = printable(f"{stamp.checked_utc} by {stamp.tool}")
-    told = f"{len(fails)} not proved again" if fails else f"all {len(stamp.verdicts)} promises proved again"
+    told = (
+        f"{len(fails)} not proved again (--again looks for proofs anew)"
+        if fails
+        else f"all {len(stamp.verdicts)} promises proved again"
+    )
     paragraph(console, f"{told}; scheme {stamp.scheme_hash[:16]}")
     paragraph(console, f"in {seconds:.0f} s, from the stamp of {checked}")
 
