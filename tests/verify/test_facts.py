@@ -101,6 +101,9 @@ def test_a_fact_that_is_false_after_the_first_scan_alone_is_not_believed() -> No
     b.assign("p", p)
     b.output("never", ~p)
     b.output("never and x", ~(p & b.input_bool("x")))
+    started = b.state_bool("started")
+    b.assign("started", TRUE)
+    b.output("never but at first", ~started | ~p)
     assert proved(b, [~p]) == Outcome(frozenset(), ())
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from tiny_programs import tiny_program, truth
 
-from sidetap.scheme import TRUE, Builder, Expr, Op, Program, Type, choose, elapsed, minimum
+from sidetap.scheme import TRUE, Builder, Expr, Op, Program, Type, choose, elapsed, minimum, times
 from sidetap.verify.graph import Graph
 from sidetap.verify.twins import same_nodes, twins
 
@@ -180,8 +180,9 @@ def test_nodes_that_are_equal_in_reach_but_not_everywhere_stay_apart() -> None:
     assert nodes_of(b, x | never, x & ~never) == {}
 
 
-def test_groups_of_nodes_are_parted_until_each_is_one() -> None:
+def test_nodes_that_no_trying_tells_apart_are_parted_by_the_solver() -> None:
+    """All are false at whatever is tried, since no number of theirs is where they are true."""
     b = Builder()
     x = b.input_int("x", 0, 1_000_000)
-    two = [x.equals(400_003), x.equals(400_003) & (x > 5), x.equals(700_001), (x + 1).equals(700_002)]
-    assert nodes_of(b, *two) == {1: 0, 3: 2}
+    here, there = times(3, x).equals(3 * 222_223), times(3, x).equals(3 * 777_776)
+    assert nodes_of(b, here, there, here & (x > 5), there & (x > 6), here | there) == {2: 0, 3: 1}
