@@ -89,6 +89,7 @@ def _nearby(fault: Fault, model: Model) -> list[Promise]:
     before, after = graph.program(fault.yard.scheme.program), graph.program(model.scheme)
     names = {n for n, s in after.states.items() if n not in before.states or before.states[n].next is not s.next}
     names |= {n for n, e in after.outputs.items() if before.outputs.get(n) is not e}
+    names |= {n for n, i in after.inputs.items() if before.inputs.get(n) != i}
     bay_of = {v.tag: v.bay for v in model.site.valves}
     changed = {bay_of.get(tag, tag) for tag in (n.split(".")[0] for n in names)}
     near = {p: {bay_of.get(t, t) for t in chain((p.subject,), *(c.near for c in p.clauses))} for p in model.promises}

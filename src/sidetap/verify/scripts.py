@@ -154,7 +154,12 @@ def one_bay(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
     # a key or contact that goes and comes back opens nothing by itself
     for name in dict.fromkeys((bay.hose_input, bay.stop_input, bay.auto_input, *bay.run_permissives)):
         yield opened.copy().set(name, False, 1_000).course(3_000)
+    yield opened.copy().set(bay.close_key, False, 1_000).course(3_000)
+    lost_ms = bay.panel_lost_after_ns // NS_PER_MS
+    yield opened.copy().set(f"{tag}.panel_age", lost_ms, 1_000).course(3_000)
     yield opened.copy().pulse(f"{tag}.ticket_end").wait(1_000).press(bay).course(1_000)
+    wait_ms = bay.restart_wait_ns // NS_PER_MS
+    yield opened.copy().close(bay).wait(wait_ms // 2).press(bay).course(1_000)
     yield _too_early(site, bay, choice).course(1_000)
     yield Script(site).set(bay.open_key, True).ticket(bay, choice).wait(ready_ms(site, vessel)).course(2_000)
 
