@@ -54,7 +54,12 @@ MOST_TABLES = 1000  # of one kind: twice the inputs of a yard of 32 bays
 MOST_UNKNOWN = 200  # keys told one by one
 _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _TIME_OF_DAY = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
-RESERVED_TAGS = ("site", "alarm")  # names of the scheme's own
+RESERVED_TAGS = (  # names of the scheme's own: first words of its names, and its causes
+    *("site", "alarm", "judge", "stored"),
+    *("bad", "below-trip", "close-key", "interrupted", "late", "limit", "locked-out", "no-time", "not-on-ticket"),
+    *("old", "open", "other-valve", "own-valve", "panel-lost", "product", "restarts", "selector", "starting"),
+    *("switches", "ticket", "trip", "vessel-locked", "wait", "window"),
+)
 
 _PLACEHOLDERS = ("tbd", "todo", "n/a", "na", "none", "nobody", "name", "unknown", "xxx")
 _INCHES = re.compile(r"\b(in|ft)\b")  # these come out between tenths of a millimetre
