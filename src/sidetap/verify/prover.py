@@ -24,11 +24,11 @@ from sidetap.verify import facts
 from sidetap.verify.graph import Graph
 from sidetap.verify.lemmas import lemmas
 from sidetap.verify.slices import EVERYBODY, Slice, Speakers, cut_out
+from sidetap.verify.smt import UNBOUNDED
 from sidetap.verify.texts import from_json, to_json
 from sidetap.verify.twins import same_nodes, twins
 
 _JUDGES = ("judge.", "stored.")
-_FAR = 1 << 40  # no number of a scheme comes near it
 
 
 @dataclass(slots=True)
@@ -76,7 +76,7 @@ def _within_ranges(model: Model, prover: Callable[[Model], Prover], tell: Callab
     """Return a proof that assumes of a state that it keeps its range only where that is proved with it."""
     clauses = [c for p in model.promises for c in p.clauses]
     while True:
-        numbers = {n: s for n, s in model.program.states.items() if s.type is Type.INT and s.high < _FAR}
+        numbers = {n: s for n, s in model.program.states.items() if s.type is Type.INT and s.high < UNBOUNDED}
         ranges = {f"range {n}": (s.next >= s.low) & (s.next <= s.high) for n, s in numbers.items()}
         owed = [
             Clause("", e, f"range {n}", (model.owners[n],)) for n, e in zip(numbers, ranges.values(), strict=True)
@@ -86,7 +86,7 @@ def _within_ranges(model: Model, prover: Callable[[Model], Prover], tell: Callab
         left = [n for n in numbers if f"range {n}" not in proof.holds]
         if not left:
             return replace(proof, holds=proof.holds - ranges.keys())
-        wide = {n: replace(model.program.states[n], low=-_FAR, high=_FAR) for n in left}
+        wide = {n: replace(model.program.states[n], low=-UNBOUNDED, high=UNBOUNDED) for n in left}
         model = replace(model, program=replace(model.program, states={**model.program.states, **wide}))
 
 

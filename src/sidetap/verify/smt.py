@@ -62,10 +62,10 @@ class Scan:
         return result
 
     def ranges(self) -> list[Term]:
-        """Return that every whole-number state was in its range before this scan."""
+        """Return that every whole-number state was in its range before this scan, but those without bounds."""
         result: list[Term] = []
         for name, s in self.program.states.items():
-            if s.type is Type.INT:
+            if s.type is Type.INT and s.high < UNBOUNDED:
                 result += [self._previous[name] >= s.low, self._previous[name] <= s.high]
         return result
 
@@ -99,6 +99,7 @@ class Scan:
         return {n: _value(model.eval(self.following(n), True)) for n in self.program.states}
 
 
+UNBOUNDED = 1 << 40  # a state declared up to it has no range that anything may rest on
 MOST_STEPS = 100_000_000  # about 20 s here; the hardest question of the example takes 0.6 million
 
 

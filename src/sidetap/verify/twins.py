@@ -22,7 +22,6 @@ from sidetap.verify.graph import Graph
 
 _LANES = 256
 _QUIET_ROUNDS = 6  # random scans in a row that split nothing, before the solver is asked
-_FAR = 1 << 40
 _TIMES_MS = (1, 99, 100, 101, 999, 1000, 1001, 2000, 5000, 60_000)
 
 Column = NDArray[Any]
@@ -109,7 +108,10 @@ def _split_by_trying(part: Program, classes: _Classes, lone: Mapping[str, Value]
 
 def _widened(part: Program) -> Program:
     """Return the program without outputs, its states free to leave their ranges: those drawn may be impossible."""
-    states = {n: s if s.type is Type.BOOL else replace(s, low=-_FAR, high=_FAR) for n, s in part.states.items()}
+    states = {
+        n: s if s.type is Type.BOOL else replace(s, low=-smt.UNBOUNDED, high=smt.UNBOUNDED)
+        for n, s in part.states.items()
+    }
     return replace(part, states=states, outputs={})
 
 
