@@ -214,3 +214,14 @@ def test_a_way_for_foreign_inputs_is_found_and_channels_are_none(
 def test_inputs_that_are_not_foreign_have_their_way() -> None:
     program = bay_beside_another("a state")
     assert is_independent(program, Independence(("A.command",), ("nobody's",), ()))
+
+
+def test_a_channel_s_state_is_one_too_whatever_its_output_is() -> None:
+    b = Builder()
+    ask, other, taken = b.input_bool("A.ask"), b.input_bool("B.ask"), b.state_bool("vessel.taken")
+    b.assign("vessel.taken", other & ~taken)
+    b.output("vessel.taken", taken & ~other)
+    b.output("A.command", ask & ~taken)
+    program = b.program()
+    assert is_independent(program, Independence(("A.command",), ("B.ask",), ("vessel.taken",)))
+    assert not is_independent(program, Independence(("A.command",), ("B.ask",), ()))
