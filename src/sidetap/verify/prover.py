@@ -213,7 +213,8 @@ class Prover:
         self._rebuild(nodes, ())
 
     def _rebuild(self, become: Mapping[Expr, Expr], gone: Iterable[str]) -> None:
-        left = {n: s for n, s in self.program.states.items() if n not in set(gone)}
+        out = set(gone)
+        left = {n: s for n, s in self.program.states.items() if n not in out}
         roots = [*(s.next for s in left.values()), *self.program.outputs.values()]
         known = self._graph.take(roots, become)
         self.program = Program(
@@ -234,7 +235,9 @@ class Prover:
         """Return what states have become, over several mergings."""
         final: dict[Expr, Expr] = {}
         for node, other in self._become.items():
-            while other in self._become:
+            seen = {node}
+            while other in self._become and other not in seen:  # two may have become each other, at different times
+                seen.add(other)
                 other = self._become[other]
             final[node] = other
         return final
