@@ -335,6 +335,16 @@ def test_a_bypass_runs_for_its_time_and_ends_with_the_horn() -> None:
     assert BOUNDED not in other.scan()
 
 
+def test_a_bypass_runs_no_longer_than_the_site_permits() -> None:
+    assert SITE.bypass is not None
+    site = replace(SITE, bypass=replace(SITE.bypass, at_most_ns=NS_PER_S))
+    for left_ms, breaks in ((1_000, False), (1_001, True)):
+        puppet = Puppet(site)
+        puppet.scan({"T1.bypass_ask": True})
+        begin = {"T1.bypass_approve": True, "site.bypass_ms": left_ms, "T1.bypass_left_ms": left_ms}
+        assert (BOUNDED in puppet.scan(begin | RUNS)) is breaks
+
+
 def test_an_end_ends_it_in_that_scan() -> None:
     assert BOUNDED in bypassing(5_000).scan({"T1.bypass_end": True, "T1.bypass_left_ms": 4_900, "site.horn": True})
     off = dict.fromkeys(RUNS, False) | {"site.horn": True}

@@ -73,6 +73,8 @@ def bypass_promises(scene: Scene, facts: BypassFacts) -> Iterator[Promise]:
 def _clauses(scene: Scene, facts: BypassFacts) -> Iterator[Clause]:
     tags = list(facts.runs)
     near = (*tags, "site")
+    assert scene.site.bypass is not None  # noqa: S101  # there are no facts without one
+    at_most_ms = scene.site.bypass.at_most_ns // NS_PER_MS
     for n, tag in enumerate(tags):
         shown, runs = scene.output(f"{tag}.bypassed"), facts.runs[tag]
         yield Clause(
@@ -84,6 +86,11 @@ def _clauses(scene: Scene, facts: BypassFacts) -> Iterator[Clause]:
         yield Clause(
             f"the time left of {tag}'s bypass is not what is left of it",
             scene.output(f"{tag}.bypass_left_ms").equals(facts.left_ms[tag]),
+            near=near,
+        )
+        yield Clause(
+            f"{tag}'s trip is bypassed for longer than anybody may",
+            scene.output(f"{tag}.bypass_left_ms") <= at_most_ms,
             near=near,
         )
         yield Clause(

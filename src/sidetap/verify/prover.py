@@ -310,16 +310,16 @@ class Prover:
         return holds, found
 
     def _renamed(self, found: Sequence[Expr], names: tuple[str, ...], part: Slice) -> list[Expr]:
-        if names == part.names:
-            return list(found)
+        """Return facts about another slice, perhaps of another model, as facts about this one."""
         states = part.program.states
         become = {
             self._graph.previous(old, states[new].type): self._previous(new)
             for old, new in zip(names, part.names, strict=True)
             if new in states
         }
-        known = self._graph.take(found, become)
-        return [known[f] for f in found]
+        here = self._graph.take(found)
+        known = self._graph.take([here[f] for f in found], become)
+        return [known[here[f]] for f in found]
 
     def _previous(self, name: str) -> Expr:
         return self._graph.previous(name, self._model.program.states[name].type)
