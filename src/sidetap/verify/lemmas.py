@@ -12,7 +12,7 @@ from itertools import combinations
 from math import lcm
 
 from sidetap.quantity import NS_PER_MS
-from sidetap.scheme import Expr, Op, Type, any_of, times
+from sidetap.scheme import Expr, Op, Type, all_of, any_of, times
 from sidetap.site.model import Bay, Site
 
 _STORED_EVERY_MS = 1000
@@ -97,5 +97,6 @@ def _bypass(site: Site) -> Iterator[Expr]:
     for tag in trips:
         yield _number(f"{tag}.bypass").equals(_number(f"judge.{tag}.bypass_left_ms"))
         yield _number(f"{tag}.bypass_ask").equals(_number(f"judge.{tag}.ask_left_ms"))
-    for a, b in combinations(trips, 2):
-        yield _number(f"{a}.bypass").equals(0) | _number(f"{b}.bypass").equals(0)
+    # one at a time, told vessel by vessel: pairs of fifty would be a thousand
+    idle = [_number(f"{tag}.bypass").equals(0) for tag in trips]
+    yield from (mine | all_of(*idle[:n]) for n, mine in enumerate(idle) if n)
