@@ -78,7 +78,6 @@ class Model:
     owners: state -> the tag of the vessel, bay, rule or own promise it belongs to, or "site". stored: input of the
     scheme -> the judge's state that holds what is on disk.
     hints: sentences about the judges' states that may help a proof; each is proved or dropped.
-    guards: judges' states that say when others matter, such as a running ticket.
     """
 
     site: Site
@@ -89,7 +88,6 @@ class Model:
     stored: Mapping[str, str]
     owners: Mapping[str, str]
     hints: tuple[Expr, ...]
-    guards: tuple[str, ...]
 
 
 class Scene:
@@ -99,7 +97,6 @@ class Scene:
         """Prepare the view; stored maps inputs of the scheme to the words their judges' states are called by."""
         self.site = site
         self.hints: list[Expr] = []
-        self.guards: list[str] = []
         self._scheme = scheme
         self._owner = _tags_of_states(site)
         self._judge_before: dict[str, Expr] = {}
@@ -230,7 +227,6 @@ class Scene:
             MappingProxyType(self._stored),
             MappingProxyType({name: self.owner(name) for name in program.states}),
             tuple(self.hints),
-            tuple(f"judge.{g}" for g in self.guards),
         )
 
 

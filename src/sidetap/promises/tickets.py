@@ -183,7 +183,6 @@ def _hint(scene: Scene, bay: Bay, valves: Sequence[ValveFacts], weights: Sequenc
     true, reckoned = scene.before(f"{tag}.true_account"), scene.before(f"{tag}.reckoned")
     ticket, unstored = scene.before(f"{tag}.ticket"), scene.before(f"{tag}.unstored_ms")
     disk = scene.on_disk(f"{tag}.stored_account")
-    scene.guards += [f"{tag}.ticket", *(f"{v.tag}.was" for v in valves)]
     scene.hints.append(~ticket | (true <= reckoned))
     scene.hints.append(~ticket | (true <= disk + times(max(weights, default=0), unstored)))
     closed = scene.before(f"{tag}.closed")

@@ -157,16 +157,6 @@ class Solver:
         return answer
 
 
-def switch(name: str) -> Term:
-    """Return a fresh Boolean to turn an assertion on with."""
-    return z3.Bool(name)
-
-
-def implies(a: Term, b: Term) -> Term:
-    """Return a -> b."""
-    return z3.Implies(a, b)
-
-
 def differ(a: Term, b: Term) -> Term:
     """Return whether two terms of one kind have different values."""
     return a != b
