@@ -19,7 +19,7 @@ from sidetap.site.model import QuietHours, Site
 
 SAID = "said."
 AGE_MS = 3_600_000
-CLOSES, ONLY_STARTS = "limit", "no-time"  # causes whose truth nobody judges here
+CLOSES, ONLY_STARTS = "limit", "no-time"  # a cause that closes, and one that only keeps from opening
 
 
 def yard() -> Site:
@@ -49,8 +49,9 @@ def scheme_of_words(site: Site, causes: tuple[str, ...]) -> Program:
         takes(Type.INT, f"{v.tag}.level", high=300_000)
         takes(Type.INT, f"{v.tag}.age", high=AGE_MS)
         takes(Type.BOOL, *(f"{v.tag}.{word}" for word in ("new", "bad", "reset", "stored_trip")))
-        alarms = (f"alarm.{v.tag}-{word}" for word in ("late", "old", "trip", "drawn"))
+        alarms = (f"alarm.{v.tag}-{word}" for word in ("late", "old", "bad", "trip", "drawn"))
         outputs |= dict.fromkeys((f"{v.tag}.tripped", *alarms), Type.BOOL)
+    outputs |= dict.fromkeys((f"alarm.{alarm.tag}" for alarm in site.alarms), Type.BOOL)
     for tag in site.bypass.trips if site.bypass else ():
         takes(Type.BOOL, *(f"{tag}.bypass_{word}" for word in ("ask", "approve", "end")))
         takes(Type.INT, "site.bypass_ms", high=60_000)
@@ -66,7 +67,8 @@ def scheme_of_words(site: Site, causes: tuple[str, ...]) -> Program:
         takes(Type.INT, *(f"{bay.tag}.{word}" for word in ("choice", "stored_openings", "stored_last")), high=9)
         takes(Type.INT, f"{bay.tag}.stored_account", high=10**9)
         alarms = (f"alarm.{bay.tag}-{word}" for word in ("stuck-key", "hose-left", "panel", "hand"))
-        outputs |= dict.fromkeys((f"{bay.tag}.ticket", f"{bay.tag}.pump", *alarms), Type.BOOL)
+        said = (f"{bay.tag}.{word}" for word in ("ticket", "ticket_refused", "pump"))
+        outputs |= dict.fromkeys((*said, *alarms), Type.BOOL)
         outputs |= {f"{bay.tag}.{word}": Type.INT for word in ("account", "openings", "last")}
     for valve in site.valves:
         takes(Type.BOOL, f"{valve.tag}.on_ticket")

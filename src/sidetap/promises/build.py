@@ -58,7 +58,7 @@ def _promises(scene: Scene, reached: dict[tuple[str, str], Expr]) -> Iterator[Pr
     for vessel in in_order(site.vessels):
         drawing = shared.drawing(vessel.tag)
         yield from vessel_promises(scene, vessel, vessels[vessel.tag], drawing)
-        yield vessel_alarms(scene, vessel, vessels[vessel.tag], drawing)
+        yield vessel_alarms(scene, vessel, vessels[vessel.tag], drawing, is_quiet)
     yield from shared.promises()
     yield from vote_promises(scene, bays, carries)
     yield from quiet_promises(scene, bays, is_quiet)

@@ -25,14 +25,19 @@ STORED_EVERY_MS = 1000  # the station's duty while a valve is open
 
 @dataclass(frozen=True, slots=True)
 class TicketFacts:
-    """runs: a person has opened it, and it has not ended. waited: the bay has been closed for the waiting time.
+    """open: a person has opened it and nobody has ended it; runs: nor has its time or its last opening.
 
-    rested: the same, counted from the scan that first saw it closed. last_before: number of the valve opened last.
-    fits: by valve, whether one more stroke fits into the account.
+    begins: it is opened in this scan. hose_seen_off: since the last ticket. interrupted: a start found it, and nobody has resumed it. waited: the bay has
+    been closed for the waiting time. rested: the same, counted from the scan that first saw it closed. last_before:
+    number of the valve opened last. used_up: nothing of the account is left. fits: by valve, whether one more stroke
+    fits into the account.
     """
 
+    open: Expr
     runs: Expr
     ran_before: Expr
+    begins: Expr
+    hose_seen_off: Expr
     interrupted: Expr
     openings_before: Expr
     last_before: Expr
@@ -40,6 +45,7 @@ class TicketFacts:
     rested: Expr
     truly_left: Expr
     time_left: Expr
+    used_up: Expr
     fits: tuple[Expr, ...]
 
 
@@ -73,13 +79,8 @@ def ticket_facts(scene: Scene, bay: Bay, valves: Sequence[ValveFacts]) -> Ticket
     open_now, rises, was = [v.command for v in valves], [v.rises for v in valves], [v.was for v in valves]
     ran_before = scene.kept(f"{tag}.ticket")
     hose_off = scene.live(bay.hose_input) & ~scene.input(bay.hose_input)
-    off_before = scene.kept(f"{tag}.hose_off")
-    begins = all_of(
-        scene.input(f"{tag}.ticket_open"),
-        ~ran_before,
-        off_before | hose_off,
-        scene.output(f"{tag}.ticket"),
-    )
+    seen_off = hose_off | scene.since_start(f"{tag}.hose_off")
+    begins = all_of(scene.input(f"{tag}.ticket_open"), ~ran_before, seen_off)
     openings = choose(begins, 0, scene.kept(f"{tag}.openings", 0, at_most))
     openings_after = minimum(choose(any_of(*rises), openings + 1, openings), at_most)
     scene.keep(f"{tag}.openings", openings_after)
@@ -105,13 +106,15 @@ def ticket_facts(scene: Scene, bay: Bay, valves: Sequence[ValveFacts]) -> Ticket
     reckoned = scene.keep(f"{tag}.reckoned", minimum(reckoned_before + surcharge, weights.full))
 
     over = (openings_after >= at_most) & ~any_of(*open_now)
-    ended = ran_before & scene.input(f"{tag}.ticket_end")
-    runs = scene.keep(f"{tag}.ticket", all_of(begins | ran_before, ~ended, reckoned < weights.full, ~over))
-    scene.keep(f"{tag}.hose_off", ~runs & (hose_off | (~ran_before & off_before)))
+    is_open = (begins | ran_before) & ~scene.input(f"{tag}.ticket_end")
+    runs = scene.keep(f"{tag}.ticket", all_of(is_open, reckoned < weights.full, ~over))
+    # seen off since the last ticket, not while it stood
+    scene.keep(f"{tag}.hose_off", all_of(seen_off, ~ran_before, ~begins))
     stored_ticket = scene.on_disk(f"{tag}.stored_ticket")
     # nobody resumes a load in the scan that starts the station: it has not been seen yet
     unresumed = scene.kept(f"{tag}.interrupted") & ~scene.input(f"{tag}.ticket_resume")
-    interrupted = scene.keep(f"{tag}.interrupted", choose(scene.crash, stored_ticket, unresumed) & runs)
+    interrupted = choose(scene.crash, stored_ticket, unresumed)
+    scene.keep(f"{tag}.interrupted", interrupted & runs)
     last_before = choose(begins, 0, scene.kept(f"{tag}.last", 0, len(valves)))
     last = last_before
     for v in valves:
@@ -122,8 +125,11 @@ def ticket_facts(scene: Scene, bay: Bay, valves: Sequence[ValveFacts]) -> Ticket
     _keep_disk(scene, tag, any_of(*rises), any_of(*energised_before), flowed_ms, relay_ms)
     _hint(scene, bay, valves, weights.per_ms)
     return TicketFacts(
+        open=is_open,
         runs=runs,
         ran_before=ran_before,
+        begins=begins,
+        hose_seen_off=seen_off,
         interrupted=interrupted,
         openings_before=openings,
         last_before=last_before,
@@ -131,6 +137,7 @@ def ticket_facts(scene: Scene, bay: Bay, valves: Sequence[ValveFacts]) -> Ticket
         rested=rested,
         truly_left=true_account < weights.full,
         time_left=reckoned < weights.full,
+        used_up=reckoned_before >= weights.full,
         fits=tuple(
             reckoned_before + weight * stroke < weights.full
             for weight, stroke in zip(weights.per_ms, weights.strokes_ms, strict=True)

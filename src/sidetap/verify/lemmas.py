@@ -59,14 +59,12 @@ def _bay(site: Site, bay: Bay) -> Iterator[Expr]:
         yield ~ticket | _number(f"stored.{tag}.{word}").equals(_number(f"{tag}.{word}"))
     yield ~ticket | is_open | (openings < 1 + bay.restarts)
     yield ~ticket | openings.equals(0).equals(_number(f"{tag}.last").equals(0))
-    yield ~_flag(f"{tag}.hose_seen_off") | _flag(f"judge.{tag}.hose_off")
+    yield _flag(f"{tag}.hose_seen_off").equals(_flag(f"judge.{tag}.hose_off"))
     yield ~ticket | ~_flag(f"judge.{tag}.hose_off")
-    unseen, left = _flag(f"judge.{tag}.hose_unseen"), _flag(f"judge.{tag}.hose_left")
-    yield ~unseen | _flag(f"{tag}.had_ticket")
-    yield ~unseen | ~_flag(f"{tag}.hose_seen_off")
-    yield ~unseen | ~ticket
-    yield ~left | _flag(f"{tag}.hose_left.was")
-    yield _number(f"judge.{tag}.hose_left_ms") <= _number(f"{tag}.hose_left.ms")
+    yield _flag(f"{tag}.had_ticket").equals(_flag(f"judge.{tag}.had_ticket"))
+    yield _flag(f"{tag}.hose_left.was").equals(_flag(f"judge.{tag}.hose_left"))
+    left_ms, counted_ms = _number(f"{tag}.hose_left.ms"), _number(f"judge.{tag}.hose_left_ms")
+    yield from (left_ms <= counted_ms, counted_ms <= left_ms)
 
     # an open valve is the only one, under a ticket, pressed for, and within its limit
     yield from (~(a & b) for a, b in combinations(commands.values(), 2))
