@@ -67,8 +67,8 @@ def scheme_of_words(site: Site, causes: tuple[str, ...]) -> Program:
         takes(Type.INT, *(f"{bay.tag}.{word}" for word in ("choice", "stored_openings", "stored_last")), high=9)
         takes(Type.INT, f"{bay.tag}.stored_account", high=10**9)
         alarms = (f"alarm.{bay.tag}-{word}" for word in ("stuck-key", "hose-left", "panel", "hand"))
-        said = (f"{bay.tag}.{word}" for word in ("ticket", "ticket_refused", "pump"))
-        outputs |= dict.fromkeys((*said, *alarms), Type.BOOL)
+        shown = (f"{bay.tag}.{word}" for word in ("ticket", "ticket_refused", "pump"))
+        outputs |= dict.fromkeys((*shown, *alarms), Type.BOOL)
         outputs |= {f"{bay.tag}.{word}": Type.INT for word in ("account", "openings", "last")}
     for valve in site.valves:
         takes(Type.BOOL, f"{valve.tag}.on_ticket")

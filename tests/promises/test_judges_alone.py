@@ -81,7 +81,7 @@ def locked() -> Puppet:
 
 
 def test_a_lock_out_stays_until_a_person_resets_it_with_the_switches_right() -> None:
-    gone = {"B1-1.locked_out": False}
+    gone = {"B1-1.locked_out": False, "alarm.B1-1-mismatch": False}
     assert ("mismatch-alarms", "B1-1") in locked().scan(gone)
     assert ("mismatch-alarms", "B1-1") in locked().scan(gone | {"B1.lockout_reset": True})
     right = {"ZSC-B1-1": True, "B1.lockout_reset": True}

@@ -14,6 +14,30 @@ SITE = yard()
 MODEL = build_model(SITE, compile_site(SITE).program)
 
 
+ORDER = (
+    *("close-key", "limit", "permissives", "selector", "panel-lost", "trip", "vote", "bad", "old", "low for two"),
+    *("other-valve", "switches", "locked-out", "ticket", "not-on-ticket", "interrupted", "starting", "quiet", "open"),
+    *("product", "exclusive", "shared", "vessel-locked", "late", "window", "below-trip", "own-valve", "restarts"),
+    *("wait", "no-time"),
+)
+BY_TAG = {"R-2": "quiet", "R-3": "exclusive", "R-4": "shared", "R-4-low": "low for two", "R-5": "vote"}
+
+
+def test_causes_come_in_the_order_in_which_the_first_one_is_told() -> None:
+    """Those that close before those that don't. Source: the order of the rows of the table that people sign."""
+    for bay in compile_site(SITE).bays:
+        for valve in bay.valves:
+            names = [BY_TAG.get(c.name, c.name) for c in valve.causes]
+            rows = [name if name in ORDER else "permissives" for name in names]
+            assert sorted(rows, key=ORDER.index) == rows
+
+
+def test_no_cause_is_unknown_to_the_judges() -> None:
+    texts = [c.text for p in MODEL.promises if p.name == "reasons-right" for c in p.clauses]
+    assert len(texts) == 4 * len(SITE.valves)
+    assert not any("no such cause" in text for text in texts)
+
+
 def bounds(model: Model) -> dict[tuple[str, str], str]:
     return {(p.name, p.subject): p.bound for p in model.promises}
 

@@ -93,9 +93,9 @@ def _clauses(scene: Scene, facts: BypassFacts) -> Iterator[Clause]:
             scene.output(f"{tag}.bypass_left_ms") <= at_most_ms,
             near=near,
         )
-        yield Clause(
-            f"{tag}'s trip is bypassed without an alarm", ~shown | scene.output(f"alarm.{tag}-bypassed"), near=near
-        )
+        told = scene.output(f"alarm.{tag}-bypassed")
+        yield Clause(f"{tag}'s trip is bypassed without an alarm", ~shown | told, near=near)
+        yield Clause(f"an alarm tells that {tag}'s trip is bypassed, which is not so", shown | ~told, near=near)
         others = any_of(*(scene.output(f"{other}.bypassed") for other in tags[:n]))
         yield Clause(f"the trips of {tag} and of another vessel are bypassed at once", ~(shown & others), near=near)
     yield Clause(

@@ -1,7 +1,7 @@
-"""What people must be told, and what the pump is told: alarms that stand in the scan in which they should.
+"""What people are told, and what the pump is told: alarms stand in the scans in which they should, and in no other.
 
-Facts of bays and vessels -> promises that look from one side: an alarm that must stand does. Levels that fall with no
-valve open are told as a draw without a command.
+Facts of bays and vessels -> promises. Only the horn is looked at from one side, for it has causes all over the site.
+Levels that fall with no valve open are told as a draw without a command.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def pump_promise(scene: Scene, facts: BayFacts) -> Promise:
 
 
 def bay_alarms(scene: Scene, facts: BayFacts) -> Promise:
-    """Return the promise that what stands against a bay is told, and its ticket as it is."""
+    """Return the promise that what stands against a bay is told, and what has become of its ticket."""
     bay, tag = facts.bay, facts.tag
     stuck_ms = bay.stuck_key_after_ns // NS_PER_MS
     post, panel = scene.energised(bay.open_key), scene.input(f"{tag}.panel_open")
@@ -80,14 +80,13 @@ def vessel_alarms(
 ) -> Promise:
     """Return the promise that a vessel's level, a trip, and a draw without a command are told.
 
-    quiet: by rule, whether its quiet hours are on: that nothing is told of an old level then is promised by the rule.
+    quiet: by rule, whether its quiet hours are on; then nothing is told of an old level.
     """
-    tag = vessel.tag
+    tag, near = vessel.tag, (vessel.tag,)
     heard, late = ~any_of(*quiet.values()), scene.output(f"alarm.{tag}-late")
-    near = (tag,)
     clauses = [
-        *_told(f"{tag} has tripped", scene.output(f"alarm.{tag}-trip"), facts.latched, (tag,)),
-        *_told(f"{tag} has no valid level", scene.output(f"alarm.{tag}-bad"), facts.bad, (tag,)),
+        *_told(f"{tag} has tripped", scene.output(f"alarm.{tag}-trip"), facts.latched, near),
+        *_told(f"{tag} has no valid level", scene.output(f"alarm.{tag}-bad"), facts.bad, near),
         *_told(f"{tag}'s level is old", scene.output(f"alarm.{tag}-old"), facts.old & heard, near),
         # one that is old is told as that
         Clause(f"nothing tells that {tag}'s level is late", ~(facts.late & heard) | facts.old | late, near=near),
@@ -97,11 +96,11 @@ def vessel_alarms(
         if alarm.vessel == tag:
             words = f"{tag} is {alarm.side} its {alarm.limit} level"
             told = scene.output(f"alarm.{alarm.tag}")
-            clauses += _told(words, told, _beyond(scene, vessel, facts, alarm), (tag,))
+            clauses += _told(words, told, _beyond(scene, vessel, facts, alarm), near)
     if drawing:
-        near = (tag, *dict.fromkeys(v.valve.bay for v in drawing))
-        drawn = scene.output(f"alarm.{tag}-drawn")
-        clauses += _told(f"{tag} falls with no valve open", drawn, _drawn(scene, vessel, facts, drawing), near)
+        bays = dict.fromkeys(v.valve.bay for v in drawing)
+        told, falls = scene.output(f"alarm.{tag}-drawn"), _drawn(scene, vessel, facts, drawing)
+        clauses += _told(f"{tag} falls with no valve open", told, falls, (tag, *bays))
     return Promise("alarms-tell", tag, tuple(clauses))
 
 

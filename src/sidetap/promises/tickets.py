@@ -27,10 +27,10 @@ STORED_EVERY_MS = 1000  # the station's duty while a valve is open
 class TicketFacts:
     """open: a person has opened it and nobody has ended it; runs: nor has its time or its last opening.
 
-    begins: it is opened in this scan. hose_seen_off: since the last ticket. interrupted: a start found it, and nobody has resumed it. waited: the bay has
-    been closed for the waiting time. rested: the same, counted from the scan that first saw it closed. last_before:
-    number of the valve opened last. used_up: nothing of the account is left. fits: by valve, whether one more stroke
-    fits into the account.
+    begins: it is opened in this scan, which takes a hose that was seen off since the last one (hose_seen_off).
+    interrupted: a start found it, and nobody has resumed it. waited: the bay has been closed for the waiting time;
+    rested: the same, counted from the scan that first saw it closed. last_before: number of the valve opened last.
+    used_up: nothing of the account is left. fits: by valve, whether one more stroke fits into the account.
     """
 
     open: Expr

@@ -108,4 +108,6 @@ def _mismatch_clauses(scene: Scene, bay: Bay, f: ValveFacts) -> Iterator[tuple[s
         f"valve {f.tag} stays locked out though a person has reset it and its switches are right",
         ~(f.locked_before & reset) | f.mismatched | ~f.locked,
     )
-    yield f"valve {f.tag} is locked out without an alarm", ~f.locked | scene.output(f"alarm.{f.tag}-mismatch")
+    told = scene.output(f"alarm.{f.tag}-mismatch")
+    yield f"valve {f.tag} is locked out without an alarm", ~f.locked | told
+    yield f"an alarm tells that valve {f.tag} is locked out, which is not so", f.locked | ~told
