@@ -1,4 +1,4 @@
-"""Bay B in steel: commands of the module and hands of people in, valve positions, flow and a tanker's load out.
+"""A bay in steel: commands of the module and hands of people in, valve positions, flow and a tanker's load out.
 
 How it works. A valve is energised while its coil is on, the watchdog's timing relay is in, the hard-wired stop is
 healthy and the selector stands in AUTO; energised it strokes open, else its spring closes it. HAND and OFF release
@@ -73,13 +73,15 @@ class Tanker:
 class Bay:
     """A loading bay: its valves, its pump and what people do there.
 
-    open_key: energised while pressed. close_key_contact: energised while NOT pressed, so that a broken wire closes.
+    has_probe: whether there is a truck's high probe. open_key: energised while pressed. close_key_contact: energised
+    while NOT pressed, so that a broken wire closes.
     """
 
-    def __init__(self, tag: str, flow_gpm: float, valves: list[Valve]) -> None:
+    def __init__(self, tag: str, flow_gpm: float, valves: list[Valve], *, has_probe: bool) -> None:
         self.tag = tag
         self.flow_gpm = flow_gpm
         self.valves = {valve.tag: valve for valve in valves}
+        self.has_probe = has_probe
         self.selector: Selector = "AUTO"
         self.stop_healthy = True
         self.probe_dry = True
@@ -88,6 +90,13 @@ class Bay:
         self.close_key_contact = True
         self.tanker = Tanker()
         self.pump_running = False
+
+    def contacts(self) -> list[bool]:
+        """Return what the bay's wires show: selector, switches of each valve, stop, probe, hose, keys."""
+        switches = [s for valve in self.valves.values() for s in (valve.shown_closed, valve.shown_open)]
+        probe = [self.probe_dry] if self.has_probe else []
+        ends = [self.hose, self.open_key, self.close_key_contact]
+        return [self.selector == "AUTO", self.selector == "HAND", *switches, self.stop_healthy, *probe, *ends]
 
     def drive(self, t_ns: int, coils: dict[str, bool], relay_in: bool) -> None:
         """Energise or release each valve at t_ns."""
