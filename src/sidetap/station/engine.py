@@ -85,6 +85,8 @@ class Engine:
         self.desks = {bay.tag: BayDesk(bay, scheme.bay(bay.tag), rest_ns) for bay in site.bays}
         self.alarms: dict[str, ActiveAlarm] = {}
         self.scans = 0
+        self.elapsed_ms = 0  # of the last scan, as are its inputs and outputs
+        self.inputs: Values = {}
         self.outputs: Values = {}
         self.next_ticket = 1
         self._runner = GeneratedRunner(scheme.program)
@@ -238,6 +240,7 @@ class Engine:
             inputs |= self._everything_closed()
             states, outputs = self._runner.step(self.states, inputs, elapsed_ms)
         before, self.states, self.outputs = self.outputs, states, outputs
+        self.elapsed_ms, self.inputs = elapsed_ms, inputs
         self.wiring.command(outputs, now_ns)
         self._tell_draws(now_ns)
         closings_out = self.wiring.master.closing_is_out

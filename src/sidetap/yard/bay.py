@@ -91,12 +91,16 @@ class Bay:
         self.tanker = Tanker()
         self.pump_running = False
 
-    def contacts(self) -> list[bool]:
-        """Return what the bay's wires show: selector, switches of each valve, stop, probe, hose, keys."""
-        switches = [s for valve in self.valves.values() for s in (valve.shown_closed, valve.shown_open)]
-        probe = [self.probe_dry] if self.has_probe else []
-        ends = [self.hose, self.open_key, self.close_key_contact]
-        return [self.selector == "AUTO", self.selector == "HAND", *switches, self.stop_healthy, *probe, *ends]
+    def contacts(self) -> dict[str, bool]:
+        """Return what the bay's wires show, by what they come from, in the order of the module's bits."""
+        shown = {"auto": self.selector == "AUTO", "hand": self.selector == "HAND"}
+        for valve in self.valves.values():
+            shown[f"{valve.tag} closed"] = valve.shown_closed
+            shown[f"{valve.tag} open"] = valve.shown_open
+        shown["stop"] = self.stop_healthy
+        if self.has_probe:
+            shown["probe"] = self.probe_dry
+        return {**shown, "hose": self.hose, "open-key": self.open_key, "close-key": self.close_key_contact}
 
     def drive(self, t_ns: int, coils: dict[str, bool], relay_in: bool) -> None:
         """Energise or release each valve at t_ns."""

@@ -50,6 +50,11 @@ class IoModule:
         self._heard_ns: int | None = None
         self._triggered_ns = 0
 
+    @property
+    def wires(self) -> list[tuple[str, str]]:
+        """The bay and the contact that each input bit comes from, from bit 0 on."""
+        return [(tag, contact) for tag, bay in self._bays.items() for contact in bay.contacts()]
+
     def heard(self, now_ns: int) -> None:
         """Take note of a valid request."""
         self.settle(now_ns)
@@ -73,7 +78,7 @@ class IoModule:
 
     def inputs(self) -> list[bool]:
         """Return the input bits of the present, from bit 0 on; the last three are spare."""
-        bits = [contact for bay in self._bays.values() for contact in bay.contacts()]
+        bits = [contact for bay in self._bays.values() for contact in bay.contacts().values()]
         bits += [False] * (BITS - len(bits))
         return [self.forced.get(n, bit) for n, bit in enumerate(bits)]
 
