@@ -25,7 +25,7 @@ from yards.fault import Fault, Yard
 MOST_STEPS = 12  # a story that a person reads to its end
 
 CAUGHT, SAME, SAME_BUT_REASONS, UNDECIDED = "caught", "same", "same but reasons", "undecided"
-COURSES = ((0, False), (1, False))  # turns of a search that ask no solver
+COURSES = ((0, True), (1, True), (2, True))  # turns of a search that ask no solver
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ import random
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from operator import itemgetter
 from typing import Any
 
@@ -32,7 +33,7 @@ from sidetap.scheme import (
 )
 from sidetap.site.model import Bay
 from sidetap.verify import smt
-from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
+from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled, rest_values
 from sidetap.verify.independence import composed, replayed_twice, tell_both
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.replay import Replayed, Replayer
@@ -45,16 +46,17 @@ from sidetap.verify.scripts import (
     two_bays,
     two_valves,
 )
+from sidetap.verify.stems import Stems
 from sidetap.verify.story import Step, tell
 
 _MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
-# of a hunt: courses of one valve; of several, and of rules; a last scan; as long as a limit; disturbed, and two scans
+# of a hunt: courses of one valve; of several, and of rules; as long as a limit; a last scan; disturbed, and two scans
 STAGES = 5
-_LONG = 3  # the fourth of them
+_LAST_SCAN = 3  # the fourth of them
 # in which order a search takes them, in the neighbourhood as it is and widened
-TURNS = ((0, False), (1, False), (2, False), (0, True), (1, True), (2, True), (3, False), (3, True), (4, True))
+TURNS = ((0, False), (1, False), (2, False), (3, False), (0, True), (1, True), (2, True), (3, True), (4, True))
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -129,10 +131,10 @@ class Search:
         assert promise.independent is not None  # noqa: S101  # whoever calls has looked
         commands = tuple(n for n in promise.independent.outputs if n.endswith(".command"))
         # valves first: people care less for a reason that differs
-        for apart, stage in ((replace(promise.independent, outputs=commands), _LONG), (promise.independent, 2)):
+        for apart in (replace(promise.independent, outputs=commands), promise.independent):
             both, near, clause = composed(self._model, self._around, promise.subject, apart)
             hunt = Hunt(both, near, [clause])
-            found = hunt.find([clause], stage)
+            found = hunt.find([clause], _LAST_SCAN)
             course = None if found is None else hunt.quietened(clause, found[1])
             seen = None if course is None else replayed_twice(self._model, both, apart, course)
             if course is not None and seen is not None:
@@ -179,8 +181,10 @@ class Hunt:
         self._broken: dict[str, Course] = {}
         self._names = [c.output for c in clauses]
         self._runner = ListRunner(model.program)
+        self._stems = Stems(model, self._runner, self._rest)
+        self._trials = Stems(model, self._runner, self._rest)  # of one clause, none of them beyond its break
+        self._tried: Clause | None = None
         place = {name: n for n, name in enumerate(self._runner.outputs)}
-        self._commands = [(v.tag, place[f"{v.tag}.command"]) for v in model.site.valves]
         self._place = {name: place[name] for name in self._names}
         self._holds = itemgetter(*self._place.values(), place[self._names[0]])  # twice: one name gives a tuple too
         states = model.program.states
@@ -205,7 +209,10 @@ class Hunt:
 
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
-        for plant, _, outputs in self._scans(course):
+        if clause is not self._tried:
+            self._trials.forget()
+            self._tried = clause
+        for plant, _, outputs in self._trials.scans(course):
             if not outputs[self._place[clause.output]]:
                 return plant.now_ms
         return None
@@ -226,11 +233,12 @@ class Hunt:
         for pair in sharing_bays(site):
             yield from self._run(two_bays(site, *pair), short, 1)
         yield 2
-        yield from self._ask_for_scans(1, SCAN_MS, 2)
-        yield from self._ask_for_scans(1, None, 2)
-        yield 3
+        reached = len(self._snapshots)
         for bay, choice in bays:
-            yield from self._run(long_courses(site, bay, choice), [], 3)
+            yield from self._run(long_courses(site, bay, choice), [], 2)
+        yield 3
+        yield from self._ask_for_scans(1, SCAN_MS, 3, reached)
+        yield from self._ask_for_scans(1, None, 3, reached)
         yield from self._ask_for_scans(1, None, 3)
         yield 4
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
@@ -240,6 +248,7 @@ class Hunt:
         yield from self._ask_for_scans(2, None, 4)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
+        self._stems.forget()
         for course in courses:
             kept.append(course)
             self._observe(course)
@@ -247,7 +256,7 @@ class Hunt:
 
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()
-        for plant, states, outputs in self._scans(course):
+        for plant, states, outputs in self._stems.scans(course):
             key = self._single(states)
             if key != before and key not in self._snapshots:
                 self._snapshots[key] = _Snapshot(plant.upto_now(), states)
@@ -257,19 +266,12 @@ class Hunt:
                     if not outputs[self._place[name]]:
                         self._broken.setdefault(name, plant.upto_now())
 
-    def _scans(self, course: Course) -> Iterator[tuple[Plant, list[Value], list[Value]]]:
-        """Yield scan by scan the plant, the states after the scan, and its outputs, the clauses among them."""
-        plant = Plant(self.model, course, self._rest)
-        states = self._runner.first_states()
-        for elapsed_ms, inputs in plant.scans():
-            states, outputs = self._runner.step(states, [inputs[n] for n in self._runner.inputs], elapsed_ms)
-            plant.commands = {tag: bool(outputs[n]) for tag, n in self._commands}
-            yield plant, states, outputs
-
-    def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
+    def _ask_for_scans(
+        self, count: int, elapsed_ms: int | None, stage: int, first: int | None = None
+    ) -> Iterator[int]:
         """Ask the solver for last scans that break a clause from a state that some course has reached.
 
-        elapsed_ms: the time before each scan, or None for any.
+        elapsed_ms: the time before each scan, or None for any. first: from how many of the states, all if None.
         """
         program = unrolled(self.model.program, self._names, count, elapsed_ms)
         left = [n for n in self._names if n not in self._broken]
@@ -282,7 +284,7 @@ class Hunt:
         places = [n for n, name in enumerate(program.states) if name in needed]
         names = [name for name in program.states if name in needed]
         distinct: dict[tuple[Value, ...], _Snapshot] = {}
-        for snapshot in self._snapshots.values():
+        for snapshot in islice(self._snapshots.values(), first):
             distinct.setdefault(tuple(snapshot.states[n] for n in places), snapshot)
         rows = list(distinct)
         rows = rows[:: len(rows) // _SNAPSHOTS + 1]
