@@ -12,7 +12,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from sidetap.promises.model import CRASH, Clause
-from sidetap.quantity import NS_PER_MS, Texts, format_duration, format_level
+from sidetap.quantity import NS_PER_MS, Texts, format_duration
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve
 from sidetap.verify.course import DIFFERS, INSTEAD, LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
@@ -43,7 +43,7 @@ def clock(t_ms: int) -> str:
 
 def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) -> tuple[Step, ...]:
     """Return the story of a course whose last scan breaks the clause."""
-    words = _Words(site)
+    words = Sentences(site)
     told: dict[int, list[str]] = {}
     for event in course.events:
         scan = next((s for s in scans if s.now_ms >= event.at_ms), None)
@@ -103,8 +103,8 @@ def _opened(bay: Bay, valve: Valve, open_ms: int, openings: int, site: Site) -> 
     )
 
 
-class _Words:
-    """Sentences for inputs, by their names."""
+class Sentences:
+    """What is said of inputs and valves, by their names."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
@@ -180,14 +180,18 @@ class _Words:
             return [f"in a second course {plain} is another"] if value else []
         return [f"in a second course {self.value(plain, not first)}"]
 
+    def known(self, name: str, value: Value) -> str | None:
+        """Return the sentence for an input that takes a value where that is an event, None where it is none."""
+        return self._events.get((name, value))
+
     def value(self, name: str, value: Value) -> str:
         """Return the sentence for an input that takes a value."""
-        known = self._events.get((name, value))
+        known = self.known(name, value)
         if known is not None:
             return known
         word = name.rsplit(".", 1)
         if len(word) == 2 and word[1] == "level":
-            return f"{word[0]} stands at {_level(int(value), self._site.show.level)}"
+            return f"{word[0]} stands at {level_words(self._site, word[0], int(value))}"
         if len(word) == 2 and word[1] == "age":
             return f"{word[0]}'s level is {_time(value)} old"
         if len(word) == 2 and word[1] == "panel_age":
@@ -227,11 +231,13 @@ class _Words:
         return told
 
 
-def _level(level_01mm: int, form: str) -> str:
-    """Return a level in the site's unit, and exactly: a story may turn on a tenth of a millimetre."""
+def level_words(site: Site, vessel: str, level_01mm: int) -> str:
+    """Return a level as the site shows levels, and exactly: a story may turn on a tenth of a millimetre."""
     exactly = f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
-    # percents need a vessel's height, and few people think of a trip in them
-    return exactly if form in ("m", "%") else f"{format_level(level_01mm, form)} ({exactly})"
+    if site.show.level == "m":
+        return exactly
+    top_m = Fraction(site.vessel(vessel).top_01mm, 10_000)
+    return f"{Texts(site.show).level(Fraction(level_01mm, 10_000), top_m)} ({exactly})"
 
 
 def _time(ms: Value) -> str:
