@@ -44,15 +44,21 @@ class Acts:
     left_out: list[str] = field(default_factory=list)
 
 
-def acts_of(site: Site, course: Course) -> Acts:
-    """Return what plays a course; what comes in its last scans as well."""
+def acts_of(site: Site, course: Course, *, stalls: bool = True) -> Acts:
+    """Return what plays a course; what comes in its last scans as well.
+
+    stalls: whether a scan that comes late in the course does in the yard; else others come in between.
+    """
     found = Acts()
     events = [*course.events, *_of_tail(course)]
     crashes = {e.at_ms for e in events if e.name == CRASH and e.value}
-    late_ms = {e.at_ms: int(e.value) for e in events if e.name == LATE and e.value}
+    late_ms = _late_ms(course)
     for at_ms in crashes:
         found.acts.append(Act(at_ms, partial(_crash, late_ms.pop(at_ms, 0))))
-    found.acts += [Act(at_ms, partial(_stall, ms)) for at_ms, ms in late_ms.items()]
+    if stalls:
+        found.acts += [Act(at_ms, partial(_stall, ms)) for at_ms, ms in late_ms.items()]
+    elif late_ms:
+        found.left_out.append("the station scans all the time, where the story has a late scan")
     for event in events:
         if event.name in (CRASH, LATE):
             continue
@@ -65,6 +71,17 @@ def acts_of(site: Site, course: Course) -> Acts:
     found.left_out = list(dict.fromkeys(found.left_out))
     found.acts.sort(key=lambda act: (act.at_ms, act.asked))
     return found
+
+
+def has_late_scans(course: Course) -> bool:
+    """Return whether a scan comes late in a course, starts of the station aside."""
+    crashes = {e.at_ms for e in (*course.events, *_of_tail(course)) if e.name == CRASH and e.value}
+    return bool(_late_ms(course).keys() - crashes)
+
+
+def _late_ms(course: Course) -> dict[int, int]:
+    """Return by how much scans are late, by when they come."""
+    return {e.at_ms: int(e.value) for e in (*course.events, *_of_tail(course)) if e.name == LATE and e.value}
 
 
 def first_levels(site: Site, course: Course) -> dict[str, int]:

@@ -14,8 +14,10 @@ from itertools import pairwise
 from sidetap.promises.bounds import OUTPUT_NS
 from sidetap.promises.model import Model, Promise
 from sidetap.quantity import NS_PER_MS, NS_PER_S, Rounding, Texts, format_duration
+from sidetap.rehearse.acts import has_late_scans
 from sidetap.rehearse.playing import Rehearsal, rehearse
 from sidetap.rehearse.stage import Scan
+from sidetap.scheme import Value
 from sidetap.site.cause_effect import CompiledScheme
 from sidetap.site.model import Site, Valve
 from sidetap.verify import Verdict
@@ -29,13 +31,13 @@ class AtThePipe:
     """A valve that had a command in the scan that broke the promise, and what came through it.
 
     due_ns: when it had been shut, had that scan closed it. shut_ns: when it was shut, None if not within a minute.
-    late_m3: what came through its bay after due_ns.
+    since_m3: what came through its bay since that scan.
     """
 
     valve: str
     due_ns: int
     shut_ns: int | None
-    late_m3: Fraction
+    since_m3: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ class OnYard:
                     "valve": v.valve,
                     "due_s": v.due_ns / NS_PER_S,
                     "shut_s": None if v.shut_ns is None else v.shut_ns / NS_PER_S,
-                    "late_m3": round(float(v.late_m3), 4),
+                    "since_m3": round(float(v.since_m3), 4),
                 }
                 for v in self.valves
             ],
@@ -97,15 +99,19 @@ def play(model: Model, scheme: CompiledScheme, verdict: Verdict) -> OnYard:
     if promise.independent is not None or verdict.course is None:
         told = "it can't be played: it compares two courses of events, and a yard has one"
         return OnYard(promise.name, promise.subject, "can't be played", told)
-    seen = rehearse(model, scheme, verdict.course, promise.clauses)
+    seen, before = rehearse(model, scheme, verdict.course, promise.clauses), ""
+    if seen.broken is None and has_late_scans(verdict.course):
+        # a scan that is late by more than an input's age closes, and so does the module that hears nothing meanwhile
+        before = "with its late scan it does not break there, as inputs grow too old; with scans in time, "
+        seen = rehearse(model, scheme, verdict.course, promise.clauses, stalls=False)
     did = tuple(_did(model.site, seen.scans))
     if seen.broken is None or seen.clause is None:
-        told = f"it does not break there, up to {_clock(seen.scans[-1].t_ns)}"
+        told = f"{before}it does not break there, up to {_clock(seen.scans[-1].t_ns)}; {_unlike(verdict, seen)}"
         return OnYard(
             promise.name, promise.subject, "does not break", told, did=did, nearly=seen.nearly, scans=seen.scans
         )
     at_ns, valves = seen.scans[seen.broken].t_ns, tuple(_at_the_pipe(model.site, promise, seen, seen.broken))
-    told = f"it breaks there too, at {_clock(at_ns)}: {seen.clause.text}"
+    told = f"{before}it breaks there too, at {_clock(at_ns)}: {seen.clause.text}"
     return OnYard(
         promise.name,
         promise.subject,
@@ -120,6 +126,23 @@ def play(model: Model, scheme: CompiledScheme, verdict: Verdict) -> OnYard:
     )
 
 
+def _unlike(verdict: Verdict, seen: Rehearsal) -> str:
+    """Return what the station had otherwise at the end of the story: often that is what has kept the promise."""
+    there, here = verdict.scans[-1].inputs, seen.scans[seen.ended].inputs
+    differ = [
+        f"{name} {_value(here[name])} (there {_value(value)})"
+        for name, value in there.items()
+        if name in here and here[name] != value and not name.endswith((".new", ".age", ".level", ".panel_age"))
+    ]
+    if differ:
+        return f"at the end of the story the station has {', '.join(differ)}"
+    return "at the end of the story its contacts are as there, but what led to it was not quite"
+
+
+def _value(value: Value) -> str:
+    return str(value) if not isinstance(value, bool) else "on" if value else "off"
+
+
 def _at_the_pipe(site: Site, promise: Promise, seen: Rehearsal, broken: int) -> Iterator[AtThePipe]:
     """Yield the valves that the promise speaks of and that had a command in the scan that broke it."""
     after = seen.scans[broken:]
@@ -127,23 +150,22 @@ def _at_the_pipe(site: Site, promise: Promise, seen: Rehearsal, broken: int) -> 
         if not after[0].outputs[f"{valve.tag}.command"]:
             continue
         due_ns = after[0].t_ns + OUTPUT_NS + valve.stroke_ns
-        shut_ns = next((s.t_ns for s in after if _is_shut(s, valve)), None)
-        until_due_m3 = next((s.loaded_m3[valve.bay] for s in after if s.t_ns >= due_ns), None)
-        late_m3 = Fraction(0) if until_due_m3 is None else after[-1].loaded_m3[valve.bay] - until_due_m3
-        yield AtThePipe(valve.tag, due_ns, shut_ns, late_m3)
+        # one that was only just commanded is on its seat for another moment
+        off_seat = next((n for n, s in enumerate(after) if s.positions[valve.tag] >= _SHUT), len(after))
+        shut_ns = next((s.t_ns for s in after[off_seat:] if s.positions[valve.tag] < _SHUT), None)
+        since_m3 = after[-1].loaded_m3[valve.bay] - after[0].loaded_m3[valve.bay]
+        yield AtThePipe(valve.tag, due_ns, after[0].t_ns if off_seat == len(after) else shut_ns, since_m3)
 
 
 def _told(valve: AtThePipe, texts: Texts) -> str:
     """Return what came through a valve, beside what stands with the promise."""
-    due, more = f"{valve.valve} had to be shut by {_clock(valve.due_ns)}", texts.volume(valve.late_m3, Rounding.UP)
-    if valve.shut_ns is None and not valve.late_m3:
-        return f"{due} and keeps its command, but nothing comes through it: what is hard-wired keeps it shut"
+    due, came = f"{valve.valve} had to be shut by {_clock(valve.due_ns)}", texts.volume(valve.since_m3, Rounding.UP)
     if valve.shut_ns is None:
-        return f"{due} and is open a minute after the break: {more} more"
+        return f"{due} and is open a minute after the break; {came} came through since then"
     if valve.shut_ns > valve.due_ns:
         late = format_duration(valve.shut_ns - valve.due_ns)
-        return f"{due} and was at {_clock(valve.shut_ns)}, {late} later: {more} more"
-    return f"{due} and was, at {_clock(valve.shut_ns)}"
+        return f"{due} and was at {_clock(valve.shut_ns)}, {late} later; {came} came through since the break"
+    return f"{due} and was, at {_clock(valve.shut_ns)}; {came} came through since the break"
 
 
 def _clock(t_ns: int) -> str:
@@ -153,11 +175,6 @@ def _clock(t_ns: int) -> str:
 def _spoken_of(site: Site, subject: str) -> Sequence[Valve]:
     """Return the valves that a promise about a subject speaks of: all, where it is no valve, bay or vessel."""
     return [v for v in site.valves if subject in (v.tag, v.bay, v.vessel)] or site.valves
-
-
-def _is_shut(scan: Scan, valve: Valve) -> bool:
-    """Return whether nothing holds the valve off its seat; one that was only just commanded is not shut for long."""
-    return scan.positions[valve.tag] < _SHUT and not scan.outputs[f"{valve.tag}.command"]
 
 
 def _did(site: Site, scans: Sequence[Scan]) -> Iterator[Did]:

@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 
 from sidetap.promises.model import Clause, Model
 from sidetap.quantity import NS_PER_MS, NS_PER_S
-from sidetap.rehearse.acts import Act, acts_of, first_levels
+from sidetap.rehearse.acts import Act, Acts, acts_of, first_levels
 from sidetap.rehearse.stage import Scan, Stage
 from sidetap.rehearse.watching import Watching
 from sidetap.site.cause_effect import CompiledScheme
@@ -33,21 +33,28 @@ _APART_MS = 1000
 class Rehearsal:
     """What became of a course: every scan, and the first one in which a clause broke, with it; None where none did.
 
-    nearly: what hands could do only nearly, or not at all, in words.
+    ended: the scan at the end of the story, where none broke. nearly: what hands could do only nearly, or not at all,
+    in words.
     """
 
     scans: tuple[Scan, ...]
     broken: int | None
     clause: Clause | None
+    ended: int
     nearly: tuple[str, ...]
 
 
-def rehearse(model: Model, scheme: CompiledScheme, course: Course, clauses: Iterable[Clause]) -> Rehearsal:
-    """Play a course in the yard, with a station that runs scheme, and watch these clauses of the model."""
+def rehearse(
+    model: Model, scheme: CompiledScheme, course: Course, clauses: Iterable[Clause], *, stalls: bool = True
+) -> Rehearsal:
+    """Play a course in the yard, with a station that runs scheme, and watch these clauses of the model.
+
+    stalls: whether the station gets no time where the course has a late scan; else it scans on.
+    """
     with TemporaryDirectory() as folder:
         stage = Stage(model.site, scheme, Path(folder), first_levels(model.site, course))
         try:
-            return _Play(stage, Watching(model, clauses)).play(course)
+            return _Play(stage, Watching(model, clauses)).play(course, acts_of(model.site, course, stalls=stalls))
         finally:
             stage.close()
 
@@ -61,10 +68,10 @@ class _Play:
         self._clause: Clause | None = None
         self._shifted_ns = 0  # by how much hands are behind the course, for good
         self._last: Act | None = None
-        self._waited_ns: int | None = None  # when the last act was done, where it had to wait
+        self._late_ns: int | None = None  # when the last act was done, where that was late
 
-    def play(self, course: Course) -> Rehearsal:
-        stage, found = self._stage, acts_of(self._stage.site, course)
+    def play(self, course: Course, found: Acts) -> Rehearsal:
+        stage = self._stage
         for act in found.acts:
             if act.at_ms > 0 or act.asked:
                 self._until_due(act)
@@ -74,27 +81,29 @@ class _Play:
             self._watch()
         self._levels_there()
         end_ms = course.end_ms + sum(tail.elapsed_ms for tail in course.tail)
-        self._until(self._shifted_ns + end_ms * NS_PER_MS + AFTER_STORY_NS)
+        end_ns = self._shifted_ns + end_ms * NS_PER_MS
+        self._until(end_ns)
+        ended = len(stage.scans) - 1
+        self._until(end_ns + AFTER_STORY_NS)
         if self._broken is not None:
             self._afterwards()
-        return Rehearsal(tuple(stage.scans), self._broken, self._clause, (*found.left_out, *stage.notes))
+        return Rehearsal(tuple(stage.scans), self._broken, self._clause, ended, (*found.left_out, *stage.notes))
 
     def _until_due(self, act: Act) -> None:
         """Let time go by until an act is due and can be done, or a clause has broken."""
         stage, scan_ns = self._stage, self._stage.site.scan_ns
         if self._last is not None and act.at_ms > self._last.at_ms:
             self._levels_there()
-        due_ns = self._shifted_ns + act.at_ms * NS_PER_MS
-        if self._waited_ns is not None and self._last is not None:
-            due_ns = max(due_ns, self._waited_ns + min(act.at_ms - self._last.at_ms, _APART_MS) * NS_PER_MS)
+        due_ns = apart_ns = self._shifted_ns + act.at_ms * NS_PER_MS
+        if self._late_ns is not None and self._last is not None:
+            apart_ns = self._late_ns + min(act.at_ms - self._last.at_ms, _APART_MS) * NS_PER_MS
         # what comes after a scan is seen by the next one
-        self._until(due_ns - scan_ns)
-        waits = act.heard and stage.is_deaf and not stage.plant.module_cut
-        if waits:
+        self._until(max(due_ns, apart_ns) - scan_ns)
+        if act.heard and stage.is_deaf and not stage.plant.module_cut:
             self._until_heard()
         if act.asked and self._broken is None:
             stage.before_next_scan()
-        self._waited_ns = stage.now_ns if waits or stage.now_ns > due_ns + scan_ns else None
+        self._late_ns = stage.now_ns if stage.now_ns > due_ns + scan_ns else None
         self._last = act
 
     def _until_heard(self) -> None:

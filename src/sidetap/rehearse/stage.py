@@ -329,7 +329,7 @@ class Stage:
     def stall(self, ms: int) -> None:
         """Give the station's process no time, so that its next scan comes so much late."""
         self.plant.stalled = True
-        self.plant.advance(self.now_ns + ms * NS_PER_MS)
+        self.plant.advance(self.last_ns + self.site.scan_ns + ms * NS_PER_MS - STEP_NS)
         self.plant.stalled = False
 
     def crash(self, ms: int) -> None:

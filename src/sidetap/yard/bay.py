@@ -47,8 +47,10 @@ class Valve:
         """Move on to t_ns as driven so far."""
         if t_ns <= self._at_ns:
             return
-        share = (t_ns - self._at_ns) / self.stroke_ns
-        self._at_ns = t_ns
+        since_ns, self._at_ns = t_ns - self._at_ns, t_ns
+        if not self.energised and self.position == 0:
+            return  # as most valves are most of the time
+        share = since_ns / self.stroke_ns
         target = self.position if self.stuck else 1.0 if self.energised else 0.0
         moved = min(share, abs(target - self.position))
         end = target if moved == abs(target - self.position) else self.position + (moved if target else -moved)
@@ -104,9 +106,10 @@ class Bay:
 
     def drive(self, t_ns: int, coils: dict[str, bool], relay_in: bool) -> None:
         """Energise or release each valve at t_ns."""
+        supplied = relay_in and self.stop_healthy and self.selector == "AUTO"
         for tag, valve in self.valves.items():
             valve.settle(t_ns)
-            valve.energised = coils[tag] and relay_in and self.stop_healthy and self.selector == "AUTO"
+            valve.energised = supplied and coils[tag]
 
     def flow(self, duration_ns: int, pump_permit: bool) -> None:
         """Move what has flowed in the last duration_ns from the vessels to the tanker."""

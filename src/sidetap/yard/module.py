@@ -47,6 +47,7 @@ class IoModule:
         self.forced: dict[int, bool] = {}
         self.relay_in = False
         self._bays = bays
+        self._driven = [(bay, {tag: int(Coil[tag]) for tag in bay.valves}) for bay in bays.values()]
         self._heard_ns: int | None = None
         self._triggered_ns = 0
 
@@ -96,5 +97,6 @@ class IoModule:
         self._drive(now_ns)
 
     def _drive(self, t_ns: int) -> None:
-        for bay in self._bays.values():
-            bay.drive(t_ns, {tag: self.coils[Coil[tag]] for tag in bay.valves}, self.relay_in)
+        coils = self.coils
+        for bay, numbers in self._driven:
+            bay.drive(t_ns, {tag: coils[number] for tag, number in numbers.items()}, self.relay_in)
