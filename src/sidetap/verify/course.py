@@ -26,6 +26,7 @@ STRIDE_MS = 1000  # longer is a gap for the filters
 SKETCH_MS = 3_600_000
 DIFFERS, INSTEAD = "differs:", "instead:"  # of an input, in a second course beside: that it does, and its value
 LATE = "scan.late"  # an event of this name makes the time before a scan longer, by its value in ms
+LOOK = "scan.look"  # an event of this name changes nothing but when scans come
 
 _NEVER_MS = 3_600_000  # the age of a level that has not come yet, and the highest there is
 _CLOSE_MS = 300  # so long after an event, scans come one by one
@@ -106,6 +107,7 @@ def rest_values(model: Model) -> dict[str, Value]:
     if site.bypass is not None:
         put("site.bypass_ms", site.bypass.time_ns // NS_PER_MS)
     rest[LATE] = 0
+    rest[LOOK] = False
     return rest
 
 

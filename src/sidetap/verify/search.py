@@ -38,13 +38,14 @@ from sidetap.verify.independence import composed, replayed_twice, tell_both
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.replay import Replayed, Replayer
 from sidetap.verify.scripts import (
+    beside,
     choices,
-    long_courses,
-    one_bay,
+    one_valve,
     rules_of_the_site,
     sharing_bays,
     two_bays,
     two_valves,
+    using_up,
 )
 from sidetap.verify.stems import Stems
 from sidetap.verify.story import Step, tell
@@ -52,11 +53,11 @@ from sidetap.verify.story import Step, tell
 _MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
-# of a hunt: courses of one valve; of several, and of rules; as long as a limit; a last scan; disturbed, and two scans
+# of a hunt: short courses of one bay, or of several; the rest of these; as long as a limit; a last scan; disturbed
 STAGES = 5
-_LAST_SCAN = 3  # the fourth of them
+_LONG, _LAST_SCAN = 2, 3
 # in which order a search takes them, in the neighbourhood as it is and widened
-TURNS = ((0, False), (1, False), (2, False), (3, False), (0, True), (1, True), (2, True), (3, True), (4, True))
+TURNS = (*((stage, False) for stage in range(4)), *((stage, True) for stage in range(STAGES)))
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -96,14 +97,10 @@ class Search:
         Cheap stages come before thorough ones and small neighbourhoods before wide ones; a bay that depends on others
         is looked for last. turns: those that are taken.
         """
-        of = {c.output: p for p in promises if p.independent is None for c in p.clauses if c.output in self._unproved}
+        of = self._clauses(promises)
         for stage, wide in turns:
-            places: dict[Near, list[Clause]] = defaultdict(list)
-            for name in of:
-                near = self._near[name]
-                places[self._around.wider(near) if wide else near].append(self._unproved[name])
-            for near, clauses in places.items():
-                found = self._stands(near, clauses, stage)
+            for near, clauses in self._places(of, wide=wide).items():
+                found = self._stands(self._hunt(near), clauses, stage)
                 if found is not None:
                     return of[found.clause.output], found
         for promise in promises:
@@ -112,9 +109,40 @@ class Search:
                 return promise, apart
         return None
 
-    def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
-        """Return what the hunt in a neighbourhood finds by a stage, once it has stood its replay."""
-        hunt = self._hunt(near)
+    def seen_broken(self, promises: Sequence[Promise], bays: Iterable[str]) -> tuple[Promise, CounterExample] | None:
+        """Return the promise that a course breaks first, with the course, or None; no solver is asked.
+
+        bays: whose own courses are run, each with all other bays at rest. Those between bays come last, or first if
+        there are several.
+        """
+        of = self._clauses(promises)
+        between = [(near, clauses, 0) for near, clauses in self._places(of, wide=True).items()]
+        alone = [
+            (self._around.bay(tag), [self._unproved[name] for name in of if tag in self._near[name].bays], _LONG)
+            for tag in bays
+        ]
+        for near, clauses, stage in (*between, *alone) if len(alone) > 1 else (*alone, *between):
+            found = self._stands(self._hunt_for(near, clauses), clauses, stage) if clauses else None
+            if found is not None:
+                return of[found.clause.output], found
+        return None
+
+    def _clauses(self, promises: Sequence[Promise]) -> dict[str, Promise]:
+        """Return the promise of each unproved clause that one course may break."""
+        return {
+            c.output: p for p in promises if p.independent is None for c in p.clauses if c.output in self._unproved
+        }
+
+    def _places(self, names: Iterable[str], *, wide: bool) -> dict[Near, list[Clause]]:
+        """Return the neighbourhoods of clauses, as they are or widened."""
+        places: dict[Near, list[Clause]] = defaultdict(list)
+        for name in names:
+            near = self._near[name]
+            places[self._around.wider(near) if wide else near].append(self._unproved[name])
+        return places
+
+    def _stands(self, hunt: Hunt, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
+        """Return what a hunt finds by a stage, once it has stood its replay."""
         while True:
             found = hunt.find([c for c in clauses if c.output not in hunt.refuted], stage)
             if found is None:
@@ -144,10 +172,14 @@ class Search:
         return None
 
     def _hunt(self, near: Near) -> Hunt:
+        """Return the hunt for all that lies within a neighbourhood."""
         if near not in self._hunts:
-            within = [c for o, c in self._unproved.items() if near.holds(self._near[o])]
-            self._hunts[near] = Hunt(self._around.cut(near, [c.output for c in within]), near, within)
+            within = [c for name, c in self._unproved.items() if near.holds(self._near[name])]
+            self._hunts[near] = self._hunt_for(near, within)
         return self._hunts[near]
+
+    def _hunt_for(self, near: Near, clauses: Sequence[Clause]) -> Hunt:
+        return Hunt(self._around.cut(near, [c.output for c in clauses]), near, clauses)
 
     def _replayed(self, clause: Clause, course: Course) -> tuple[Replayed, ...] | None:
         """Return the course in the unchanged scheme up to the scan that breaks the clause, None if none does."""
@@ -224,18 +256,18 @@ class Hunt:
         short: list[Course] = []
         site = self.model.site
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
-        for bay, choice in bays:
-            yield from self._run(one_bay(site, bay, choice), short, 0)
+        alone = [kind(site, bay, n) for kind in (two_valves, rules_of_the_site, one_valve) for bay, n in bays]
+        together = [two_bays(site, *pair) for pair in sharing_bays(site)]
+        together += [beside(site, bay, n) for bay, n in bays]
+        for courses in together if len(site.bays) > 1 else alone:
+            yield from self._run(courses, short, 0)
         yield 1
-        for kind in (rules_of_the_site, two_valves):
-            for bay, choice in bays:
-                yield from self._run(kind(site, bay, choice), short, 1)
-        for pair in sharing_bays(site):
-            yield from self._run(two_bays(site, *pair), short, 1)
+        for courses in alone if len(site.bays) > 1 else together:
+            yield from self._run(courses, short, 1)
         yield 2
         reached = len(self._snapshots)
         for bay, choice in bays:
-            yield from self._run(long_courses(site, bay, choice), [], 2)
+            yield from self._run(using_up(site, bay, choice), [], 2)
         yield 3
         yield from self._ask_for_scans(1, SCAN_MS, 3, reached)
         yield from self._ask_for_scans(1, None, 3, reached)
@@ -249,10 +281,21 @@ class Hunt:
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         self._stems.forget()
-        for course in courses:
+        for course in map(self._possible, courses):
             kept.append(course)
             self._observe(course)
             yield stage
+
+    def _possible(self, course: Course) -> Course:
+        """Return the course with its numbers within what each input can be."""
+        declared = self.model.program.inputs
+        events = tuple(
+            replace(e, value=min(max(int(e.value), declared[e.name].low), declared[e.name].high))
+            if e.name in declared and declared[e.name].type is Type.INT
+            else e
+            for e in course.events
+        )
+        return replace(course, events=events)
 
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()

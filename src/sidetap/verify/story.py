@@ -15,7 +15,7 @@ from sidetap.promises.model import CRASH, Clause
 from sidetap.quantity import NS_PER_MS, Texts, format_duration
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve
-from sidetap.verify.course import DIFFERS, INSTEAD, LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
+from sidetap.verify.course import DIFFERS, INSTEAD, LATE, LOOK, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
 from sidetap.verify.replay import Replayed
 
 MOST_STEPS = 12
@@ -164,6 +164,8 @@ class Sentences:
 
     def event(self, event: Event, scan: Replayed) -> list[str]:
         """Return the sentences for an event, first seen in a scan."""
+        if event.name == LOOK:
+            return []
         if event.name == LATE:
             return [f"the next scan comes {_time(event.value)} late"]
         return self.given(event.name, event.value, scan)
