@@ -68,7 +68,16 @@ def found(model: Model, promise: str, subject: str) -> Verdict:
     (wanted,) = (p for p in model.promises if (p.name, p.subject) == (promise, subject))
     example = Search(model, wanted.clauses).counter_example(wanted)
     assert example is not None
-    return Verdict(promise, subject, "broken", example.story, True, example.scans, course=example.course)
+    return Verdict(
+        promise,
+        subject,
+        "broken",
+        example.story,
+        True,
+        example.scans,
+        clause=example.clause.text,
+        course=example.course,
+    )
 
 
 def played(fault: tuple[Model, CompiledScheme], promise: str, subject: str) -> OnYard:

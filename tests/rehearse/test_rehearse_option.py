@@ -1,4 +1,4 @@
-"""`sidetap verify --rehearse`: what is played is told with its story, as text and as JSON, for the yard's own sites only.
+"""`sidetap verify --rehearse`: what is played is told with its story, as text and as JSON, for the yard's sites only.
 
 The proving is somebody else's test; here a promise of the yard's own is said to be broken by a course that breaks it.
 """
@@ -16,6 +16,8 @@ from sidetap.rehearse.folder import BAY_B, EXAMPLE
 from sidetap.site import Site
 from sidetap.site.cause_effect import CompiledScheme
 from sidetap.verify import Progress, Step, Verdict, Verification
+from sidetap.verify.course import Course
+from sidetap.verify.replay import Replayed
 from sidetap.verify.scripts import Script
 
 OWN = """
@@ -32,22 +34,27 @@ def site(tmp_path: Path) -> Path:
     for name in (BAY_B, "people.toml", "t2-strapping.csv"):
         shutil.copy(EXAMPLE / name, tmp_path)
     path = tmp_path / BAY_B
-    path.write_text(path.read_text(encoding="utf-8") + OWN, encoding="utf-8")
+    text = path.read_text(encoding="utf-8").replace("9 min 35 s", "20 s")  # or it were open for minutes
+    path.write_text(text + OWN, encoding="utf-8")
     return path
 
 
 @pytest.fixture(autouse=True)
-def broken(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let verification say that the own promise is broken by a valve that opens."""
+def course(monkeypatch: pytest.MonkeyPatch) -> list[Course]:
+    """Let verification say that the own promise is broken by a valve that opens, or by a course that is put here."""
+    courses: list[Course] = []
 
     def says(
         site: Site, scheme: CompiledScheme, _progress: Progress | None, _only: Collection[str] | None
     ) -> Verification:
-        course = Script(site).load(site.bay("B"), 1).course(500)
+        course = courses[0] if courses else Script(site).load(site.bay("B"), 1).course(500)
         story = (Step(17_300, "the open key PB-B-OPEN is pressed; valve B1 opens"),)
-        return Verification(scheme.digest, 1.0, (Verdict("own", "P-1", "broken", story, True, course=course),), ())
+        scans = (Replayed(17_300, 100, {"PB-B-OPEN": True}, {}),)
+        verdict = Verdict("own", "P-1", "broken", story, True, scans, course=course)
+        return Verification(scheme.digest, 1.0, (verdict,), ())
 
     monkeypatch.setattr(command, "verify_scheme", says)
+    return courses
 
 
 def test_what_the_yard_did_is_told_with_the_story(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -55,18 +62,31 @@ def test_what_the_yard_did_is_told_with_the_story(site: Path, capsys: pytest.Cap
     out = capsys.readouterr().out
     told = " ".join(out.split())
     assert "it breaks there too, at 06:00:17.3: not so: the road bay loads nothing" in told
-    assert "B1 had to be shut by 06:00:23.4 and is open a minute after the break" in told
+    assert "B1 had to be shut by 06:00:23.4 and was at 06:00:43.4, 20 s later" in told
     assert "  06:00:17.4  coil 0 (B1) on; coil 8 (pump B) on\n  06:00:23.4  B1 is open\n" in out
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_json_has_it_beside_the_documented_keys(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_has_it_beside_the_documented_keys(
+    site: Path, course: list[Course], capsys: pytest.CaptureFixture[str]
+) -> None:
+    course.append(Course((), 200))
     assert run(["verify", str(site), "--only", "own", "--rehearse", "--json"]) == 1
     document = json.loads(capsys.readouterr().out)
     assert document.keys() == {"ok", "scheme_hash", "seconds", "promises", "reachable", "on_yard"}
     (played,) = document["on_yard"]
-    assert (played["promise"], played["subject"], played["verdict"], played["t_s"]) == ("own", "P-1", "breaks", 17.3)
-    assert (played["valves"][0]["valve"], played["valves"][0]["shut_s"]) == ("B1", None)
+    assert played == {
+        "promise": "own",
+        "subject": "P-1",
+        "verdict": "does not break",
+        "told": "it does not break there, up to 06:00:03.2; at the end of the story the station has PB-B-OPEN off "
+        "(there on)",
+        "t_s": None,
+        "clause": "",
+        "valves": [],
+        "did": [],
+        "nearly": [],
+    }
     assert run(["verify", str(site), "--only", "own", "--json"]) == 1
     assert "on_yard" not in json.loads(capsys.readouterr().out)
 

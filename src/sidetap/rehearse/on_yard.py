@@ -99,11 +99,11 @@ def play(model: Model, scheme: CompiledScheme, verdict: Verdict) -> OnYard:
     if promise.independent is not None or verdict.course is None:
         told = "it can't be played: it compares two courses of events, and a yard has one"
         return OnYard(promise.name, promise.subject, "can't be played", told)
-    seen, before = rehearse(model, scheme, verdict.course, promise.clauses), ""
+    seen, before = rehearse(model, scheme, verdict.course, promise.clauses, told=verdict.clause), ""
     if seen.broken is None and has_late_scans(verdict.course):
         # a scan that is late by more than an input's age closes, and so does the module that hears nothing meanwhile
         before = "with its late scan it does not break there, as inputs grow too old; with scans in time, "
-        seen = rehearse(model, scheme, verdict.course, promise.clauses, stalls=False)
+        seen = rehearse(model, scheme, verdict.course, promise.clauses, told=verdict.clause, stalls=False)
     did = tuple(_did(model.site, seen.scans))
     if seen.broken is None or seen.clause is None:
         told = f"{before}it does not break there, up to {_clock(seen.scans[-1].t_ns)}; {_unlike(verdict, seen)}"
@@ -111,7 +111,8 @@ def play(model: Model, scheme: CompiledScheme, verdict: Verdict) -> OnYard:
             promise.name, promise.subject, "does not break", told, did=did, nearly=seen.nearly, scans=seen.scans
         )
     at_ns, valves = seen.scans[seen.broken].t_ns, tuple(_at_the_pipe(model.site, promise, seen, seen.broken))
-    told = f"{before}it breaks there too, at {_clock(at_ns)}: {seen.clause.text}"
+    too = "it breaks there too" if verdict.clause in ("", seen.clause.text) else "it breaks there in another way"
+    told = f"{before}{too}, at {_clock(at_ns)}: {seen.clause.text}"
     return OnYard(
         promise.name,
         promise.subject,

@@ -45,27 +45,38 @@ class Rehearsal:
 
 
 def rehearse(
-    model: Model, scheme: CompiledScheme, course: Course, clauses: Iterable[Clause], *, stalls: bool = True
+    model: Model,
+    scheme: CompiledScheme,
+    course: Course,
+    clauses: Iterable[Clause],
+    *,
+    told: str = "",
+    stalls: bool = True,
 ) -> Rehearsal:
     """Play a course in the yard, with a station that runs scheme, and watch these clauses of the model.
 
-    stalls: whether the station gets no time where the course has a late scan; else it scans on.
+    told: the text of the one that a story is about; others count only where that one doesn't break. stalls: whether
+    the station gets no time where the course has a late scan; else it scans on.
     """
     with TemporaryDirectory() as folder:
         stage = Stage(model.site, scheme, Path(folder), first_levels(model.site, course))
         try:
-            return _Play(stage, Watching(model, clauses)).play(course, acts_of(model.site, course, stalls=stalls))
+            return _Play(stage, Watching(model, clauses), told).play(
+                course, acts_of(model.site, course, stalls=stalls)
+            )
         finally:
             stage.close()
 
 
 class _Play:
-    def __init__(self, stage: Stage, watching: Watching) -> None:
+    def __init__(self, stage: Stage, watching: Watching, told: str) -> None:
         self._stage = stage
         self._watching = watching
+        self._told = told
         self._watched = 0
-        self._broken: int | None = None
+        self._broken: int | None = None  # as told
         self._clause: Clause | None = None
+        self._other: tuple[int, Clause] | None = None  # broken first, of those that no story tells of
         self._shifted_ns = 0  # by how much hands are behind the course, for good
         self._last: Act | None = None
         self._late_ns: int | None = None  # when the last act was done, where that was late
@@ -85,6 +96,8 @@ class _Play:
         self._until(end_ns)
         ended = len(stage.scans) - 1
         self._until(end_ns + AFTER_STORY_NS)
+        if self._broken is None and self._other is not None:
+            self._broken, self._clause = self._other
         if self._broken is not None:
             self._afterwards()
         return Rehearsal(tuple(stage.scans), self._broken, self._clause, ended, (*found.left_out, *stage.notes))
@@ -133,9 +146,11 @@ class _Play:
         """Let the judges see the scans that are new."""
         scans = self._stage.scans
         while self._watched < len(scans) and self._broken is None:
-            broken = self._watching.broken(scans[self._watched])
-            if broken:
-                self._broken, self._clause = self._watched, next(iter(broken))
+            for clause in self._watching.broken(scans[self._watched]):
+                if not self._told or clause.text == self._told:
+                    self._broken, self._clause = self._watched, clause
+                    break
+                self._other = self._other or (self._watched, clause)
             self._watched += 1
 
     def _afterwards(self) -> None:
