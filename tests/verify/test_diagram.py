@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from math import ceil
 from xml.etree import ElementTree
 
 from small_site import small_site
@@ -107,16 +108,16 @@ def test_a_line_steps_where_its_signal_changes() -> None:
 
 
 def test_levels_and_limits_stand_in_their_order_as_the_site_shows_levels() -> None:
-    """From the highest down, whatever lies between: 1/16 in is 1.5875 mm, and 7.315 m are 100 % of this vessel."""
-    assert level_words_of("m") == ["0.8000 m", "reset 0.7000 m", "trip 0.6000 m", "0.5999 m"]
+    """From the highest down, whatever lies between: levels in between are told rounded up, and exactly."""
+    assert level_words_of("m") == ["0.800 m", "reset 0.700 m", "trip 0.600 m", "0.5999 m"]
     assert level_words_of("ft-in") == [
-        "2 ft 7 1/2 in (0.8000 m)",
-        "reset 2 ft 3 9/16 in (0.7000 m)",
-        "trip 1 ft 11 5/8 in (0.6000 m)",
+        "2 ft 7 1/2 in (0.800 m)",
+        "reset 2 ft 3 5/8 in (0.700 m)",
+        "trip 1 ft 11 5/8 in (0.600 m)",
         "1 ft 11 5/8 in (0.5999 m)",
     ]
     top_m = small_site().vessel("T1").top_01mm / 10_000
-    assert level_words_of("%")[0] == f"{80 / top_m:.1f} % (0.8000 m)"
+    assert level_words_of("%")[0] == f"{ceil(800 / top_m) / 10:.1f} % (0.800 m)"
 
 
 def test_a_level_stands_above_the_limits_that_are_lower() -> None:
@@ -131,7 +132,7 @@ def test_a_level_stands_above_the_limits_that_are_lower() -> None:
 def test_the_level_that_a_promise_of_the_site_s_own_speaks_of_is_drawn_too() -> None:
     own = OwnPromise("P-1", "B1 draws nothing low", (Fact("T1", "below", 6_500),), 0, (Fact("B1", "closed"),))
     site = replace(small_site(), promises=(own,))
-    assert "P-1 below 2 ft 1 9/16 in (0.6500 m)" in words(diagram(site, SCANS, SIGNALS, ("own P-1", ""), STORY))
+    assert "P-1 below 2 ft 1 5/8 in (0.650 m)" in words(diagram(site, SCANS, SIGNALS, ("own P-1", ""), STORY))
 
 
 def test_time_is_clock_time_and_what_is_left_out_is_told() -> None:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from sidetap.quantity import NS_PER_MS, format_duration
 from sidetap.scheme import Value
+from sidetap.site.cause_effect.words import on_paper
 from sidetap.site.model import SharedOnlyAbove, Site
 from sidetap.verify.replay import Replayed
-from sidetap.verify.story import Sentences, level_words
+from sidetap.verify.story import Sentences, time_words
 
 STARTING_MS = 1000  # what the scheme says before the first levels have come is of the start, and of no story
 _UNTOLD = (".total", ".account", ".bypass_left_ms", ".left_ms", ".full", ".openings", ".last")
@@ -79,9 +79,9 @@ def _input(site: Site, sentences: Sentences, name: str, values: tuple[Value, ...
         valves = ["none", *(valve.tag for valve in site.valves_of(tag))]
         return Row(name, f"valve chosen at bay {tag}", values, tuple(valves[int(value)] for value in values))
     if word == "panel_age":
-        return Row(name, f"the panel of bay {tag} was last heard before", values, tuple(map(_time, values)))
+        return Row(name, f"the panel of bay {tag} was last heard before", values, tuple(map(time_words, values)))
     if name == "site.bypass_ms":
-        return Row(name, "bypasses are asked for", values, tuple(map(_time, values)))
+        return Row(name, "bypasses are asked for", values, tuple(map(time_words, values)))
     on, off = sentences.known(name, True), sentences.known(name, False)
     return _row(name, on or (f"off: {off}" if off else sentences.value(name, True)), values)
 
@@ -111,7 +111,7 @@ def _marks(site: Site, tag: str, values: Sequence[Value]) -> Iterator[Mark]:
     for level_01mm, words in _limits(site, tag):
         limits.setdefault(level_01mm, []).append(words)
     for level_01mm, named in sorted(limits.items()):
-        level = level_words(site, tag, level_01mm)
+        level = on_paper(site, site.vessel(tag), level_01mm)
         yield Mark(level_01mm, f"{', '.join(named)} {level}" if named else level, bool(named))
 
 
@@ -128,7 +128,3 @@ def _limits(site: Site, tag: str) -> Iterator[tuple[int, str]]:
         for fact in (*promise.when, *promise.then):
             if fact.subject == tag and fact.state in ("below", "above"):
                 yield fact.level_01mm, f"{promise.tag} {fact.state}"
-
-
-def _time(ms: Value) -> str:
-    return format_duration(int(ms) * NS_PER_MS)

@@ -14,6 +14,7 @@ from itertools import pairwise
 from sidetap.promises.model import CRASH, Clause
 from sidetap.quantity import NS_PER_MS, Texts, format_duration
 from sidetap.scheme import Value
+from sidetap.site.cause_effect.words import on_paper
 from sidetap.site.model import Bay, Site, Valve
 from sidetap.verify.course import DIFFERS, INSTEAD, LATE, LOOK, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
 from sidetap.verify.replay import Replayed
@@ -167,7 +168,7 @@ class Sentences:
         if event.name == LOOK:
             return []
         if event.name == LATE:
-            return [f"the next scan comes {_time(event.value)} late"]
+            return [f"the next scan comes {time_words(event.value)} late"]
         return self.given(event.name, event.value, scan)
 
     def given(self, name: str, value: Value, scan: Replayed) -> list[str]:
@@ -193,13 +194,13 @@ class Sentences:
             return known
         word = name.rsplit(".", 1)
         if len(word) == 2 and word[1] == "level":
-            return f"{word[0]} stands at {level_words(self._site, word[0], int(value))}"
+            return f"{word[0]} stands at {on_paper(self._site, self._site.vessel(word[0]), int(value))}"
         if len(word) == 2 and word[1] == "age":
-            return f"{word[0]}'s level is {_time(value)} old"
+            return f"{word[0]}'s level is {time_words(value)} old"
         if len(word) == 2 and word[1] == "panel_age":
-            return f"the panel of bay {word[0]} was last heard {_time(value)} ago"
+            return f"the panel of bay {word[0]} was last heard {time_words(value)} ago"
         if name == "site.bypass_ms":
-            return f"bypasses are asked for {_time(value)}"
+            return f"bypasses are asked for {time_words(value)}"
         if len(word) == 2 and word[1] == "on_ticket":
             return f"the ticket {'names' if value else 'does not name'} what valve {word[0]} draws from"
         if len(word) == 2 and word[1] == "new":
@@ -216,7 +217,11 @@ class Sentences:
 
     def tail(self, tail: Tail, scan: Replayed) -> list[str]:
         """Return what one of the last scans brings that the plant alone would not."""
-        told = [f"this scan comes {_time(tail.elapsed_ms)} after the one before"] if tail.elapsed_ms > SCAN_MS else []
+        told = (
+            [f"this scan comes {time_words(tail.elapsed_ms)} after the one before"]
+            if tail.elapsed_ms > SCAN_MS
+            else []
+        )
         return told + [text for n, v in tail.inputs.items() for text in self.given(n, v, scan)]
 
     def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
@@ -233,14 +238,6 @@ class Sentences:
         return told
 
 
-def level_words(site: Site, vessel: str, level_01mm: int) -> str:
-    """Return a level as the site shows levels, and exactly: a story may turn on a tenth of a millimetre."""
-    exactly = f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
-    if site.show.level == "m":
-        return exactly
-    top_m = Fraction(site.vessel(vessel).top_01mm, 10_000)
-    return f"{Texts(site.show).level(Fraction(level_01mm, 10_000), top_m)} ({exactly})"
-
-
-def _time(ms: Value) -> str:
+def time_words(ms: Value) -> str:
+    """Return what a number of ms is called."""
     return format_duration(int(ms) * NS_PER_MS)
