@@ -1,14 +1,12 @@
 """Courses that go on from one another are run as if each began at the start."""
 
-from itertools import chain
-
 from small_site import small_site
 
 from sidetap.promises.build import build_model
 from sidetap.scheme import ListRunner
 from sidetap.site.cause_effect import compile_site
 from sidetap.verify.course import SKETCH_MS, Course, Event, rest_values
-from sidetap.verify.scripts import loading, one_valve, two_valves
+from sidetap.verify.scripts import loading, of_a_bay
 from sidetap.verify.stems import Stems
 
 SITE = small_site()
@@ -26,7 +24,7 @@ def test_a_course_goes_on_from_where_it_parts_from_others_as_if_it_were_run_from
     bay = SITE.bays[0]
     stems = Stems(MODEL, RUNNER, REST)
     run = left_out = 0
-    for course in chain(one_valve(SITE, bay, 1), two_valves(SITE, bay, 1)):
+    for course in of_a_bay(SITE, bay, 1):
         whole, new = scans(Stems(MODEL, RUNNER, REST), course), scans(stems, course)
         assert new == whole[len(whole) - len(new) :]
         run += len(new)

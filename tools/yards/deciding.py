@@ -56,20 +56,25 @@ def decide(fault: Fault) -> Decision:
     """Decide a fault by the first promise that is seen to break; the seconds are CPU seconds of this process."""
     started = time.process_time()
     model = faulty_model(fault)
-    found = seen_to_break(fault, model)
-    left: list[Promise] = []
-    if found is None:
+    found, left = seen_to_break(fault, model), list[Promise]()
+    how = UNDECIDED if found else _same(fault, model.scheme)
+    if found is None and how is UNDECIDED:
         asked_already = time.process_time() - started
         memory = proved(fault.yard)
         started = time.process_time() - asked_already
-        holds = prove(model, memory).holds
-        left = [p for p in model.promises if not _holds(model, p, holds)]
-        found = Search(model, [c for p in left for c in p.clauses if c.output not in holds]).first_broken(left)
-    told = found is not None and len(found[1].story) <= MOST_STEPS
-    how = CAUGHT if told else _same(fault, model.scheme)
+        found, left = _searched(model, memory)
+    if found is not None and len(found[1].story) <= MOST_STEPS:
+        how = CAUGHT
     seconds = time.process_time() - started
     broken, steps = ("", 0) if found is None else (name_of(found[0]), len(found[1].story))
     return Decision(fault, how, broken, tuple(map(name_of, left)), steps, seconds)
+
+
+def _searched(model: Model, memory: Memory) -> tuple[tuple[Promise, CounterExample] | None, list[Promise]]:
+    """Return what a search with the solver finds, and the promises that were not proved before it."""
+    holds = prove(model, memory).holds
+    left = [p for p in model.promises if not _holds(model, p, holds)]
+    return Search(model, [c for p in left for c in p.clauses if c.output not in holds]).first_broken(left), left
 
 
 def faulty_model(fault: Fault) -> Model:
@@ -87,10 +92,11 @@ def seen_to_break(fault: Fault, model: Model) -> tuple[Promise, CounterExample] 
     near = {p: {bay_of.get(t, t) for t in chain((p.subject,), *(c.near for c in p.clauses))} for p in model.promises}
     asked = [p for p in model.promises if p.independent is None and near[p] & changed]
     asked.sort(key=lambda p: len(near[p] - changed))
-    touched = {b.tag for b in model.site.bays} & changed
-    touched |= {v.bay for v in model.site.valves if v.vessel in changed}
-    bays = [b.tag for b in model.site.bays if b.tag in touched or not touched]
-    return Search(model, [c for p in asked for c in p.clauses]).seen_broken(asked, bays)
+    bays = [b.tag for b in model.site.bays]
+    touched = changed & set(bays) or {v.bay for v in model.site.valves if v.vessel in changed} or set(bays)
+    return Search(model, [c for p in asked for c in p.clauses]).seen_broken(
+        asked, [tag for tag in bays if tag in touched]
+    )
 
 
 def _changed(fault: Fault, model: Model) -> set[str]:

@@ -13,7 +13,6 @@ import random
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from operator import itemgetter
 from typing import Any
 
@@ -40,12 +39,9 @@ from sidetap.verify.replay import Replayed, Replayer
 from sidetap.verify.scripts import (
     beside,
     choices,
-    one_valve,
-    rules_of_the_site,
+    of_a_bay,
     sharing_bays,
     two_bays,
-    two_valves,
-    using_up,
 )
 from sidetap.verify.stems import Stems
 from sidetap.verify.story import Step, tell
@@ -53,11 +49,11 @@ from sidetap.verify.story import Step, tell
 _MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
-# of a hunt: short courses of one bay, or of several; the rest of these; as long as a limit; a last scan; disturbed
-STAGES = 5
-_LONG, _LAST_SCAN = 2, 3
+# of a hunt: courses of one bay, or between several; the rest of these; a last scan; disturbed courses, and two scans
+STAGES = 4
+_LAST_SCAN = 2  # the third of them
 # in which order a search takes them, in the neighbourhood as it is and widened
-TURNS = (*((stage, False) for stage in range(4)), *((stage, True) for stage in range(STAGES)))
+TURNS = (*((stage, False) for stage in range(3)), *((stage, True) for stage in range(STAGES)))
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -116,13 +112,13 @@ class Search:
         there are several.
         """
         of = self._clauses(promises)
-        between = [(near, clauses, 0) for near, clauses in self._places(of, wide=True).items()]
+        between = list(self._places(of, wide=True).items())
         alone = [
-            (self._around.bay(tag), [self._unproved[name] for name in of if tag in self._near[name].bays], _LONG)
+            (self._around.bay(tag), [self._unproved[name] for name in of if tag in self._near[name].bays])
             for tag in bays
         ]
-        for near, clauses, stage in (*between, *alone) if len(alone) > 1 else (*alone, *between):
-            found = self._stands(self._hunt_for(near, clauses), clauses, stage) if clauses else None
+        for near, clauses in (*between, *alone) if len(alone) > 1 else (*alone, *between):
+            found = self._stands(self._hunt_for(near, clauses), clauses, 0) if clauses else None
             if found is not None:
                 return of[found.clause.output], found
         return None
@@ -253,36 +249,32 @@ class Hunt:
 
     def _pieces(self) -> Iterator[int]:
         """Try all there is, piece by piece, each time saying which stage it is in."""
-        short: list[Course] = []
         site = self.model.site
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
-        alone = [kind(site, bay, n) for kind in (two_valves, rules_of_the_site, one_valve) for bay, n in bays]
-        together = [two_bays(site, *pair) for pair in sharing_bays(site)]
-        together += [beside(site, bay, n) for bay, n in bays]
-        for courses in together if len(site.bays) > 1 else alone:
-            yield from self._run(courses, short, 0)
-        yield 1
-        for courses in alone if len(site.bays) > 1 else together:
-            yield from self._run(courses, short, 1)
-        yield 2
-        reached = len(self._snapshots)
-        for bay, choice in bays:
-            yield from self._run(using_up(site, bay, choice), [], 2)
+        alone = [of_a_bay(site, bay, n) for bay, n in bays]
+        between = [
+            *(two_bays(site, *pair) for pair in sharing_bays(site)),
+            *(beside(site, bay, n) for bay, n in bays),
+        ]
+        short: list[Course] = []
+        for stage, kinds in enumerate((between, alone) if len(site.bays) > 1 else (alone, between)):
+            for courses in kinds:
+                yield from self._run(courses, short, stage)
+            yield stage + 1
+        yield from self._ask_for_scans(1, SCAN_MS, 2)
+        yield from self._ask_for_scans(1, None, 2)
         yield 3
-        yield from self._ask_for_scans(1, SCAN_MS, 3, reached)
-        yield from self._ask_for_scans(1, None, 3, reached)
-        yield from self._ask_for_scans(1, None, 3)
-        yield 4
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
         odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
-        yield from self._run(odd_courses, [], 4)
-        yield from self._ask_for_scans(1, None, 4)
-        yield from self._ask_for_scans(2, None, 4)
+        yield from self._run(odd_courses, [], 3)
+        yield from self._ask_for_scans(1, None, 3)
+        yield from self._ask_for_scans(2, None, 3)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
         self._stems.forget()
         for course in map(self._possible, courses):
-            kept.append(course)
+            if course.stride_ms <= STRIDE_MS:
+                kept.append(course)
             self._observe(course)
             yield stage
 
@@ -309,12 +301,10 @@ class Hunt:
                     if not outputs[self._place[name]]:
                         self._broken.setdefault(name, plant.upto_now())
 
-    def _ask_for_scans(
-        self, count: int, elapsed_ms: int | None, stage: int, first: int | None = None
-    ) -> Iterator[int]:
+    def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
         """Ask the solver for last scans that break a clause from a state that some course has reached.
 
-        elapsed_ms: the time before each scan, or None for any. first: from how many of the states, all if None.
+        elapsed_ms: the time before each scan, or None for any.
         """
         program = unrolled(self.model.program, self._names, count, elapsed_ms)
         left = [n for n in self._names if n not in self._broken]
@@ -327,7 +317,7 @@ class Hunt:
         places = [n for n, name in enumerate(program.states) if name in needed]
         names = [name for name in program.states if name in needed]
         distinct: dict[tuple[Value, ...], _Snapshot] = {}
-        for snapshot in islice(self._snapshots.values(), first):
+        for snapshot in self._snapshots.values():
             distinct.setdefault(tuple(snapshot.states[n] for n in places), snapshot)
         rows = list(distinct)
         rows = rows[:: len(rows) // _SNAPSHOTS + 1]

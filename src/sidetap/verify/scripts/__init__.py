@@ -6,22 +6,22 @@ looked at in the millisecond in which they end. Which promise they break, if any
 course reaches is left to the solver.
 """
 
+from collections.abc import Iterator
+from itertools import chain
+
+from sidetap.site.model import Bay, Site
+from sidetap.verify.course import Course
 from sidetap.verify.scripts.account import using_up
 from sidetap.verify.scripts.rules import rules_of_the_site
 from sidetap.verify.scripts.script import Script, choices, loading, ready_ms
 from sidetap.verify.scripts.several import beside, sharing_bays, two_bays, two_valves
 from sidetap.verify.scripts.single import one_valve
 
-__all__ = [
-    "Script",
-    "beside",
-    "choices",
-    "loading",
-    "one_valve",
-    "ready_ms",
-    "rules_of_the_site",
-    "sharing_bays",
-    "two_bays",
-    "two_valves",
-    "using_up",
-]
+__all__ = ["Script", "beside", "choices", "loading", "of_a_bay", "ready_ms", "sharing_bays", "two_bays"]
+
+
+def of_a_bay(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
+    """Yield all courses of one bay in which a valve of it is the first to open."""
+    return chain.from_iterable(
+        courses(site, bay, choice) for courses in (one_valve, two_valves, using_up, rules_of_the_site)
+    )

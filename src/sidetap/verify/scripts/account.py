@@ -55,9 +55,13 @@ def using_up(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
 def _over_crashes(site: Site, bay: Bay, choice: int, opened: Script, half: Script) -> Iterator[Course]:
     """Yield sketches in which the station crashes and the load is resumed."""
     valve = site.valves_of(bay.tag)[choice - 1]
-    # as it opens: the disk has nothing of what flows then
-    crashed = opened.copy().wait(500).crashed(bay, choice)
-    yield from _looks(crashed, crashed.now_ms + _left_ms(valve, _lost_in_a_crash(site, bay)))
+    # half a second after the third storing, so that what is on the disk is known
+    stored = opened.copy()
+    for _ in range(3):
+        stored.wait(_STORED_MS).look()
+    crashed = stored.wait(_STORED_MS // 2).crashed(bay, choice)
+    spent = Fraction(3 * _STORED_MS, valve.open_limit_ns // NS_PER_MS) + _lost_in_a_crash(site, bay)
+    yield from _looks(crashed, crashed.now_ms + _left_ms(valve, spent))
     # just before the next storing, and the start takes longer than the watchdog's relay holds the valve
     late = half.copy().wait(900).crashed(bay, choice, 5_000)
     limit_ms = valve.open_limit_ns // NS_PER_MS
