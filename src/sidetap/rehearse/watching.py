@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable
 
 from sidetap.promises.model import CRASH, Clause, Model
 from sidetap.rehearse.stage import Scan
-from sidetap.scheme import ListRunner, Op
+from sidetap.scheme import ListRunner, Op, Value
 from sidetap.verify.near import simplified
 
 
@@ -25,6 +25,7 @@ class Watching:
         self._runner = ListRunner(judges)
         self._states = self._runner.first_states()
         place = {name: n for n, name in enumerate(self._runner.states)}
+        self._of_scheme = set(given.values())
         self._disk = [(place[state], name) for name, state in model.stored.items()]
 
     def broken(self, scan: Scan) -> Collection[Clause]:
@@ -32,7 +33,11 @@ class Watching:
         if scan.crashed:
             for place, name in self._disk:
                 self._states[place] = scan.inputs.get(name, self._states[place])
-        seen = {**scan.inputs, **scan.outputs, CRASH: scan.crashed}
-        inputs = [seen[name] for name in self._runner.inputs]
+        inputs = [self._value(scan, name) for name in self._runner.inputs]
         self._states, held = self._runner.step(self._states, inputs, scan.elapsed_ms)
         return [self._clauses[name] for name, holds in zip(self._runner.outputs, held, strict=True) if not holds]
+
+    def _value(self, scan: Scan, name: str) -> Value:
+        if name == CRASH:
+            return scan.crashed
+        return scan.outputs[name] if name in self._of_scheme else scan.inputs[name]
