@@ -47,10 +47,8 @@ class Valve:
         """Move on to t_ns as driven so far."""
         if t_ns <= self._at_ns:
             return
-        since_ns, self._at_ns = t_ns - self._at_ns, t_ns
-        if not self.energised and self.position == 0:
-            return  # as most valves are most of the time
-        share = since_ns / self.stroke_ns
+        share = (t_ns - self._at_ns) / self.stroke_ns
+        self._at_ns = t_ns
         target = self.position if self.stuck else 1.0 if self.energised else 0.0
         moved = min(share, abs(target - self.position))
         end = target if moved == abs(target - self.position) else self.position + (moved if target else -moved)
@@ -108,8 +106,10 @@ class Bay:
         """Energise or release each valve at t_ns."""
         supplied = relay_in and self.stop_healthy and self.selector == "AUTO"
         for tag, valve in self.valves.items():
-            valve.settle(t_ns)
-            valve.energised = supplied and coils[tag]
+            energised = supplied and coils[tag]
+            if energised or valve.energised or valve.position:  # most valves rest most of the time
+                valve.settle(t_ns)
+                valve.energised = energised
 
     def flow(self, duration_ns: int, pump_permit: bool) -> None:
         """Move what has flowed in the last duration_ns from the vessels to the tanker."""
