@@ -38,7 +38,7 @@ def test_text_is_plain_and_fits_a_page(printed: Any) -> None:
     row = text[text.index("T2 has tripped") : text.index("T4 has tripped")]  # of bay A, whose valves are A1, A2, A4
     words = " ".join(row.split())
     assert "mean of 15 s" in words
-    assert "below 0.600 m for 2 s, latched until reset at 0.700 m" in words
+    assert "below 1 ft 11 5/8 in (0.600 m) for 2 s, latched until reset at 2 ft 3 5/8 in (0.700 m)" in words
 
 
 def test_marks_stand_under_their_valves(printed: Any) -> None:

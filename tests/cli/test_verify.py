@@ -31,7 +31,12 @@ STORY = (
     ),
 )
 SCANS = tuple(
-    Replayed(t_ms, 100, {"PB-B-OPEN": pressed, "T1.level": 38_000}, {"B1.command": is_open})
+    Replayed(
+        t_ms,
+        100,
+        {"PB-B-OPEN": pressed, "T1.level": 38_000},
+        {"B1.command": is_open, "B2.command": False, "B3.command": False},
+    )
     for t_ms, pressed, is_open in ((0, False, False), (130_000, True, True), (700_000, False, True))
 )
 BROKEN = Verdict("open-time-bound", "B1", "broken", STORY, True, SCANS, clause="valve B1 outlasts its limit")

@@ -1,5 +1,7 @@
 """The module answers as the Modbus application protocol says, and its image follows."""
 
+from collections.abc import Sequence
+
 from fastcrc import crc16
 
 from sidetap.rehearse.module_server import COILS, ModuleServer
@@ -14,8 +16,8 @@ class Image:
     def inputs(self) -> list[bool]:
         return self.bits
 
-    def write_coil(self, number: int, value: bool, now_ns: int) -> None:
-        self.coils[number] = value
+    def write_coils(self, first: int, values: Sequence[bool], now_ns: int) -> None:
+        self.coils[first : first + len(values)] = values
 
     def heard(self, now_ns: int) -> None:
         self.heard_ns.append(now_ns)

@@ -7,6 +7,7 @@ import numpy as np
 from sidetap.scheme import Expr, GeneratedRunner, ListRunner, Op, Program, Runner, Value
 from sidetap.scheme.array_writing import Lanes
 from sidetap.scheme.arrays import ArrayRunner
+from sidetap.scheme.lanes import LaneRunner, Rows
 from sidetap.verify import smt
 
 Values = Mapping[str, Value]
@@ -69,18 +70,32 @@ def _lane(lanes: Mapping[str, Lanes], lane: int) -> Values:
     return {name: values[lane].item() for name, values in lanes.items()}
 
 
+def filled(rows: Rows, values: Mapping[str, Lanes]) -> Rows:
+    """Return rows with these values in them."""
+    for name in rows:
+        rows[name][:] = values[name]
+    return rows
+
+
 def lanes_agree(program: Program, rows: Sequence[Sequence[Values]], elapsed_ms: Sequence[Sequence[int]]) -> None:
-    """Run scans of many lanes at once, and each lane through the reference; rows: by scan, then by lane."""
-    arrays, reference = ArrayRunner(program), Runner(program)
+    """Run scans of many lanes at once, both ways, and each lane through the reference.
+
+    rows: by scan, then by lane; a multiple of WIDTH lanes.
+    """
+    arrays, compiled, reference = ArrayRunner(program), LaneRunner(program), Runner(program)
     lanes = len(elapsed_ms[0])
-    states, apart = arrays.first_states(lanes), [reference.first_states() for _ in range(lanes)]
+    states, compiled_states = arrays.first_states(lanes), compiled.first_states(lanes)
+    apart = [reference.first_states() for _ in range(lanes)]
     for inputs, times in zip(rows, elapsed_ms, strict=True):
         given = _lanes(inputs)
-        kept = {n: (v, v.copy()) for n, v in [*states.items(), *given.items()]}
+        compiled_given = filled(compiled.inputs(lanes), given)
+        came = [*states.items(), *given.items(), *compiled_states.items(), *compiled_given.items()]
+        kept = [(n, v, v.copy()) for n, v in came]
         states, outputs = arrays.step(states, given, np.array(times))
-        for name, (values, before) in kept.items():
+        compiled_states, compiled_outputs = compiled.step(compiled_states, compiled_given, np.array(times))
+        for name, values, before in kept:
             assert np.array_equal(values, before), name
         for lane in range(lanes):
             apart[lane], told = reference.step(apart[lane], inputs[lane], times[lane])
-            assert _lane(states, lane) == apart[lane]
-            assert _lane(outputs, lane) == told
+            assert _lane(states, lane) == _lane(compiled_states, lane) == apart[lane]
+            assert _lane(outputs, lane) == _lane(compiled_outputs, lane) == told

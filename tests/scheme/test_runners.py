@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
-from four_runners import FourRunners, lanes_agree
+from four_runners import FourRunners, filled, lanes_agree
 
 from sidetap.scheme import (
     FALSE,
@@ -44,6 +44,8 @@ from sidetap.scheme import (
     votes,
 )
 from sidetap.scheme.arrays import ArrayRunner, StateOutOfRange
+from sidetap.scheme.lane_writing import WIDTH
+from sidetap.scheme.lanes import LaneRunner
 
 MOST = 10**6
 LONG = 5 * 10**9  # needs more than 32 bits
@@ -139,7 +141,7 @@ def random_inputs(rng: random.Random) -> dict[str, Value]:
     return inputs | {f"i{i}": rng.randint(-50, 50) for i in range(2)}
 
 
-SEEDS = range(16)
+SEEDS = range(12)
 ELAPSED_MS = [1, 99, 100, 999, 1000, 1001, 10**9]
 
 
@@ -151,7 +153,7 @@ def test_all_runners_agree(seed: int) -> None:
     states: Mapping[str, Value] = four.reference.first_states()
     for scan in range(10):
         states, _ = four.step(states, random_inputs(rng), rng.choice(ELAPSED_MS), solve=scan == 9)
-    lanes = 8
+    lanes = WIDTH
     rows = [[random_inputs(rng) for _ in range(lanes)] for _ in range(10)]
     lanes_agree(program, rows, [[rng.choice(ELAPSED_MS) for _ in range(lanes)] for _ in rows])
 
@@ -261,16 +263,50 @@ def test_lanes_refuse_a_state_that_leaves_its_range() -> None:
         states, _ = runner.step(states, {}, np.array([1, 1]))
     with pytest.raises(StateOutOfRange, match="count"):
         runner.step(states, {}, np.array([1, 1]))
+    compiled, times = LaneRunner(b.program()), np.full(WIDTH, 1)
+    rows = compiled.first_states(WIDTH)
+    for _ in range(10):
+        rows, _ = compiled.step(rows, compiled.inputs(WIDTH), times)
+    assert rows["count"].tolist() == [10] * WIDTH
+    with pytest.raises(StateOutOfRange, match="count"):
+        compiled.step(rows, compiled.inputs(WIDTH), times)
+
+
+def test_compiled_lanes_refuse_what_is_not_theirs() -> None:
+    b = Builder()
+    b.output("x", b.input_int("level", 0, 10) + 1)
+    b.input_int("unused", 0, 5)
+    runner = LaneRunner(b.program())
+    lanes = 2 * WIDTH
+    good = np.full(lanes, 3)
+    states, inputs = runner.first_states(lanes), filled(runner.inputs(lanes), {"level": good, "unused": good})
+    times = np.full(lanes, 100)
+    assert runner.step(states, inputs, times)[1]["x"].tolist() == [4] * lanes
+    for name, value in (("level", 11), ("level", -1), ("unused", 6)):
+        inputs[name][-1] = value
+        with pytest.raises(InputOutOfRange, match=name):
+            runner.step(states, inputs, times)
+        inputs[name][-1] = 3
+    for elapsed_ms in (0, 10**9 + 1, 2**32 + 100):
+        with pytest.raises(InputOutOfRange, match="elapsed_ms"):
+            runner.step(states, inputs, np.full(lanes, elapsed_ms))
+    with pytest.raises(ValueError, match="16 of times"):
+        runner.step(states, inputs, np.full(WIDTH, 100))
+    with pytest.raises(ValueError, match="another runner"):
+        runner.step(inputs, inputs, times)
+    with pytest.raises(ValueError, match="no multiple"):
+        runner.inputs(WIDTH + 1)
 
 
 def test_a_number_of_more_than_64_bits_is_refused_before_it_goes_round() -> None:
     b = Builder()
     x = b.input_int("x", 0, 10)
     b.output("x", times(10**19, x))
-    with pytest.raises(OverflowError):
-        ArrayRunner(b.program())
+    for runner in (ArrayRunner, LaneRunner):
+        with pytest.raises(OverflowError):
+            runner(b.program())
 
 
 def test_the_station_gets_no_numpy_with_a_scheme() -> None:
-    code = "import sys, sidetap.scheme; print(*sorted({'numpy', 'numba', 'z3'} & set(sys.modules)))"
+    code = "import sys, sidetap.scheme; print(*sorted({'numpy', 'numba', 'llvmlite', 'z3'} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "\n"

@@ -47,7 +47,8 @@ def test_every_cause_says_what_would_let_the_valve_open() -> None:
                     assert not words.endswith(".")
     trip = next(c for c in ready().compiled("B1").causes if c.name == "trip")
     assert trip.remedy == "press reset once T1 stands at 2 ft 3 5/8 in or more"  # 0.70 m, rounded up to 1/8 in
-    assert trip.exactly == "mean of 15 s below 0.600 m for 2 s, latched until reset at 0.700 m"
+    limits = "below 1 ft 11 5/8 in (0.600 m) for 2 s, latched until reset at 2 ft 3 5/8 in (0.700 m)"
+    assert trip.exactly == f"mean of 15 s {limits}"
 
 
 def test_what_the_remedy_asks_for_lets_the_valve_open() -> None:

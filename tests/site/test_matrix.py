@@ -1,4 +1,4 @@
-"""Every cell of the road bay's table against the scheme that runs: one cause at a time, from the wires and levels up.
+"""Every cell of every bay's table against the scheme that runs: one cause at a time, from the wires and levels up.
 
 A cause is brought about twice, beside a valve that is open and beside one that is ready to open, and what becomes of
 the valve is compared with what the table says of it.
@@ -10,6 +10,7 @@ from functools import cache
 import pytest
 from yard_scans import Scans, ready, whole_yard
 
+from sidetap.quantity import NS_PER_S
 from sidetap.site.matrix import BayMatrix, Effect, Matrix, MatrixRow, matrix_of
 
 Disturb = Callable[[Scans, str, str], object]  # scans, the valve that is looked at, a valve that the row is about
@@ -21,30 +22,37 @@ def whole() -> Matrix:
     return matrix_of(whole_yard())
 
 
-def road() -> BayMatrix:
-    return next(of_bay for of_bay in whole().bays if of_bay.bay.tag == "B")
+def table(bay: str) -> BayMatrix:
+    return next(of_bay for of_bay in whole().bays if of_bay.bay.tag == bay)
 
 
-def put(name: str, value: int | bool) -> Disturb:
-    return lambda scans, _, owner: scans.held.update({name.format(owner=owner, vessel=vessel(owner)): value})
-
-
-def state(name: str, value: int | bool) -> Disturb:
-    return lambda scans, *_: scans.states.update({name: value})
+def bay_of(valve: str) -> str:
+    return whole_yard().valve(valve).bay
 
 
 def vessel(valve: str) -> str:
     return whole_yard().valve(valve).vessel
 
 
+def put(name: str, value: int | bool) -> Disturb:
+    def disturb(scans: Scans, valve: str, owner: str) -> None:
+        scans.held[name.format(bay=bay_of(valve), owner=owner, vessel=vessel(owner))] = value
+
+    return disturb
+
+
+def state(name: str, value: int | bool) -> Disturb:
+    return lambda scans, valve, _: scans.states.update({name.format(bay=bay_of(valve)): value})
+
+
 def beside(valve: str) -> str:
     """Another valve of the same bay."""
-    return next(v.tag for v in whole_yard().valves if v.bay == "B" and v.tag != valve)
+    return next(v.tag for v in whole_yard().valves if v.bay == bay_of(valve) and v.tag != valve)
 
 
 def rival(valve: str) -> str:
     """A valve of another bay from the same vessel."""
-    return next(v.tag for v in whole_yard().valves if v.bay != "B" and v.vessel == vessel(valve))
+    return next(v.tag for v in whole_yard().valves if v.bay != bay_of(valve) and v.vessel == vessel(valve))
 
 
 def switches(scans: Scans, valve: str, is_closed: bool, is_open: bool) -> None:
@@ -53,18 +61,19 @@ def switches(scans: Scans, valve: str, is_closed: bool, is_open: bool) -> None:
     scans.held.update({wired.closed_switch: is_closed, wired.open_switch: is_open})
 
 
-def falls(below_01mm: int, seconds: int) -> Disturb:
-    """The level of the owner's vessel falls under its trip by so much, for so long."""
+def falls(seconds: int) -> Disturb:
+    """The level of the owner's vessel falls just under its trip, until so long after its mean has come there."""
 
     def disturb(scans: Scans, _: str, owner: str) -> None:
-        scans.level(vessel(owner), whole_yard().vessel(vessel(owner)).trip.below_01mm - below_01mm)
-        scans.run(seconds)
+        trip = whole_yard().vessel(vessel(owner)).trip
+        scans.level(vessel(owner), trip.below_01mm - 1)
+        scans.run(trip.mean_ns // NS_PER_S + seconds)
 
     return disturb
 
 
 def together(level_01mm: int) -> Disturb:
-    """Bay A draws from T1 (since before), whose level falls; up to the scan in which a valve that was open closes."""
+    """The level of T1 falls, from which another bay draws; up to the scan in which a valve that was open closes."""
 
     def disturb(scans: Scans, valve: str, _: str) -> None:
         scans.level("T1", level_01mm)
@@ -84,18 +93,21 @@ def did_not_follow(scans: Scans, valve: str, _: str) -> None:
 def closed_just_now(scans: Scans, valve: str, _: str) -> None:
     if not scans.on(valve):
         scans.press(valve)
-        scans.scan("B.panel_close")
+        scans.scan(f"{bay_of(valve)}.panel_close")
         scans.scan()
 
 
-def nearly_used_up(scans: Scans, *_: str) -> None:
-    full = scans.scheme.bay("B").full
-    scans.states.update({"B.openings": 1, "B.account": full - scans.compiled("B1").weight * 1000})
+def nearly_used_up(scans: Scans, valve: str, _: str) -> None:
+    bay, a_second = bay_of(valve), scans.compiled(valve).weight * 1000
+    scans.states.update({f"{bay}.openings": 1, f"{bay}.account": scans.scheme.bay(bay).full - a_second})
 
 
 def after_another_product(scans: Scans, _: str, owner: str) -> None:
-    last = {"B1": "B3", "B2": "B3", "B3": "B1"}[owner]
-    scans.states["B.last"] = scans.compiled(last).choice
+    """The ticket has loaded a product of the bay that the client's list doesn't let this one follow."""
+    products = {v.tag: whole_yard().vessel(v.vessel).product for v in whole_yard().valves if v.bay == bay_of(owner)}
+    after = dict(whole_yard().compatible)
+    last = next(tag for tag, product in products.items() if products[owner] not in after[product])
+    scans.states[f"{bay_of(owner)}.last"] = scans.compiled(last).choice
 
 
 def emptied(scans: Scans, _: str, owner: str) -> None:
@@ -103,21 +115,21 @@ def emptied(scans: Scans, _: str, owner: str) -> None:
 
 
 DISTURB: dict[str, Disturb] = {
-    "close-key": put("B.panel_close", True),
+    "close-key": put("{bay}.panel_close", True),
     "limit": lambda scans, _, owner: scans.scan(ms=scans.compiled(owner).limit_ms),
-    **{tag: put(tag, False) for tag in ("HC-B", "HS-B-AUTO", "LSH-B", "XS-B")},
-    "selector": put("HS-B-HAND", True),
-    "panel-lost": put("B.panel_age", 5000),
-    "trip": falls(1, 18),
+    **{tag: put(tag, False) for bay in whole_yard().bays for tag in bay.run_permissives},
+    "selector": put("HS-{bay}-HAND", True),
+    "panel-lost": put("{bay}.panel_age", 5000),
+    "trip": falls(3),
     "bad": put("{vessel}.bad", True),
     "old": put("{vessel}.age", 5000),
     "R-5-low": together(14_499),
     "other-valve": lambda scans, valve, _: switches(scans, beside(valve), False, False),
     "switches": lambda scans, valve, _: switches(scans, valve, True, True),
     "locked-out": did_not_follow,
-    "ticket": lambda scans, *_: scans.scan("B.ticket_end"),
+    "ticket": lambda scans, valve, _: scans.scan(f"{bay_of(valve)}.ticket_end"),
     "not-on-ticket": put("{owner}.on_ticket", False),
-    "interrupted": state("B.interrupted", True),
+    "interrupted": state("{bay}.interrupted", True),
     "starting": state("site.up", 0),
     "R-2": put("R-2.quiet", True),
     "open": lambda scans, valve, _: scans.states.update({f"{beside(valve)}.command": True}),
@@ -128,9 +140,9 @@ DISTURB: dict[str, Disturb] = {
     "vessel-locked": lambda scans, _, owner: scans.states.update({f"{rival(owner)}.locked_out": True}),
     "late": put("{vessel}.age", 3000),
     "window": emptied,
-    "below-trip": falls(1, 15),
+    "below-trip": falls(0),
     "own-valve": lambda scans, valve, _: switches(scans, valve, False, scans.on(valve)),
-    "restarts": state("B.openings", 2),
+    "restarts": state("{bay}.openings", 2),
     "wait": closed_just_now,
     "no-time": nearly_used_up,
 }
@@ -143,31 +155,31 @@ def rested() -> Scans:
     return scans
 
 
-def at_rest(row: MatrixRow) -> Scans:
-    """A yard where all is ready, long after any closing; with bay A at T1 where the row is about sharing it."""
+def at_rest(bay: str, row: MatrixRow) -> Scans:
+    """A yard where all is ready, long after any closing; with another bay at T1 where the row is about sharing it."""
     scans = ready()
     scans.states, scans.outputs = dict(rested().states), rested().outputs
     if row.name.startswith("R-5"):
-        assert scans.press("A1") == [True]
+        assert scans.press("B1" if bay == "A" else "A1") == [True]
         scans.scan()
     return scans
 
 
 def observed(row: MatrixRow, valve: str, owner: str) -> Effect | None:
     """What a cause does to a valve in the scheme, and that it is this cause that does it."""
-    disturb = DISTURB[row.name]
-    scans = at_rest(row)
+    disturb, bay = DISTURB[row.name], bay_of(valve)
+    scans = at_rest(bay, row)
     assert scans.press(valve) == [True]
     scans.scan()
     disturb(scans, valve, owner)
     if scans.on(valve):
         scans.scan()
-    commands = [v.tag for v in road().valves if scans.on(v.tag)]
-    assert scans.outputs["B.pump"] is bool(commands)
+    commands = [v.tag for v in table(bay).valves if scans.on(v.tag)]
+    assert scans.outputs[f"{bay}.pump"] is bool(commands)
     if valve not in commands:
         assert scans.why(valve)[0] == row.name
         return Effect.CLOSES
-    scans = at_rest(row)
+    scans = at_rest(bay, row)
     disturb(scans, valve, owner)
     if scans.press(valve) == [True]:
         return None
@@ -175,9 +187,16 @@ def observed(row: MatrixRow, valve: str, owner: str) -> Effect | None:
     return Effect.NO_START
 
 
-@pytest.mark.parametrize("row", road().rows, ids=lambda row: f"{row.number}-{row.name}")
-def test_a_row_is_what_the_scheme_does(row: MatrixRow) -> None:
-    columns = [valve.tag for valve in road().valves]
+@pytest.mark.parametrize(
+    ("of_bay", "row"),
+    [
+        pytest.param(of_bay, row, id=f"{of_bay.bay.tag}-{row.number}-{row.name}")
+        for of_bay in whole().bays
+        for row in of_bay.rows
+    ],
+)
+def test_a_row_is_what_the_scheme_does(of_bay: BayMatrix, row: MatrixRow) -> None:
+    columns = [valve.tag for valve in of_bay.valves]
     owner = next(tag for tag, effect in zip(columns, row.effects, strict=True) if effect is not None)
     for tag, effect in zip(columns, row.effects, strict=True):
         if row.name not in OWN or effect is not None:
@@ -193,14 +212,14 @@ def test_every_cause_of_the_scheme_has_its_cell() -> None:
 
 
 def test_a_bypass_sets_aside_what_the_table_says_and_nothing_else() -> None:
-    assert [row.name for row in road().rows if row.set_aside] == ["trip"] * 3 + ["below-trip"] * 3
-    tender = next(of_bay for of_bay in whole().bays if of_bay.bay.tag == "A")  # from T1, T2 and T4, which has none
+    road, tender = table("B"), table("A")  # from T1, T2 and T3; from T1, T2 and T4, which has none
+    assert [row.name for row in road.rows if row.set_aside] == ["trip"] * 3 + ["below-trip"] * 3
     assert [row.text.split()[0] for row in tender.rows if row.set_aside] == ["T1", "T2"] * 2
-    for row in road().rows:
+    for row in road.rows:
         if row.name in ("limit", "open"):  # these need an open valve
             continue
-        owner = next(v.tag for v, effect in zip(road().valves, row.effects, strict=True) if effect is not None)
-        scans = at_rest(row)
+        owner = next(v.tag for v, effect in zip(road.valves, row.effects, strict=True) if effect is not None)
+        scans = at_rest("B", row)
         scans.held["site.bypass_ms"] = 60_000
         scans.scan(f"{vessel(owner)}.bypass_ask")
         scans.scan(f"{vessel(owner)}.bypass_approve")

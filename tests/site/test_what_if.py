@@ -86,11 +86,12 @@ def test_a_value_of_another_kind_is_for_check_to_refuse(value: str) -> None:
     ("change", "problem", "remedy"),
     [
         ("vessel.T1.trip.below", "no change", "KEY=VALUE"),
-        ("=1", "no key ''", "Keys there"),
+        ("=1", "no change", "KEY=VALUE"),
         ("vessel.T1.trip.belwo=1 m", "no key 'belwo'", "Did you mean below?"),
         ("vessle.T1.low=1 m", "no key 'vessle'", "Did you mean vessel?"),
         ("vessel.T9.low=1 m", "nothing there is called 'T9'", "T1, T2, T3"),
         ("point.LT-4.good_when 2.at_least=1", "nothing there is called '2'", "There: 1."),
+        ("bay=1", "bay has headers", "Write it as in the file"),
         ("vessel.T1=1", "a table, and no key of it", "Name a key"),
         ("site.name.x=1", "name is no table", "site.name=VALUE"),
         ("bay.B.restarts=two", "no value of TOML", "bay.B.restarts=1"),
@@ -102,3 +103,9 @@ def test_what_is_no_change_is_refused(change: str, problem: str, remedy: str) ->
         load_with(WHOLE, [change])
     assert problem in caught.value.problem
     assert remedy in caught.value.remedy
+
+
+def test_a_key_changed_twice_is_refused() -> None:
+    """Whoever changes a line typed before may have forgotten the one that counts."""
+    with pytest.raises(BadInput, match="changed twice"):
+        load_with(WHOLE, ["bay.B.restarts=2", "bay.B.restarts=3"])

@@ -34,7 +34,7 @@ class Scans:
     def __init__(self, site: Site) -> None:
         self.site = site
         self.scheme, self._runner = _compiled(site)
-        self.states = self._runner.first_states()
+        self.states: dict[str, Value] = dict(self._runner.first_states())
         self.outputs: Mapping[str, Value] = {}
         self.stuck: set[str] = set()
         self._choices = {v.tag: (b.tag, v.choice) for b in self.scheme.bays for v in b.valves}
@@ -59,7 +59,8 @@ class Scans:
                 is_open = self.on(valve.tag)
                 self.held[valve.closed_switch], self.held[valve.open_switch] = not is_open, is_open
         inputs = {**self.held, **dict.fromkeys(pulses, True)}
-        self.states, self.outputs = self._runner.step(self.states, inputs, ms)
+        states, self.outputs = self._runner.step(self.states, inputs, ms)
+        self.states = dict(states)
         return self.outputs
 
     def run(self, seconds: int) -> None:

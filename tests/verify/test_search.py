@@ -1,5 +1,6 @@
 """Searching by itself: neighbourhoods, courses scan by scan, what is left of a course, last scans in a row."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -10,7 +11,7 @@ from yards import made_yard
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Clause, Model
 from sidetap.quantity import NS_PER_S
-from sidetap.scheme import Builder, GeneratedRunner, choose, elapsed
+from sidetap.scheme import Builder, GeneratedRunner, Value, choose, elapsed
 from sidetap.site.cause_effect import compile_site
 from sidetap.site.model import Fact, OwnPromise
 from sidetap.verify.course import SCAN_MS, SKETCH_MS, STRIDE_MS, Course, Event, Plant
@@ -118,7 +119,8 @@ def test_scans_in_a_row_are_the_program_s_scans_one_after_the_other() -> None:
     for pressed in range(8):
         for before in (0, 300):
             xs, ms = [bool(pressed >> n & 1) for n in range(3)], [100, 250, 40]
-            states, held = {"sum": before}, True
+            states: Mapping[str, Value] = {"sum": before}
+            held = True
             for value, elapsed_ms in zip(xs, ms, strict=True):
                 states, outputs = one.step(states, {"x": value}, elapsed_ms)
                 held = held and bool(outputs["short"])

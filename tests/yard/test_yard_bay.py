@@ -21,18 +21,18 @@ class Station:
         for _ in range(round(seconds * 10)):
             if self.beating:
                 self._beat = not self._beat
-                self.yard.module.write_coil(Coil.WATCHDOG, self._beat, self.yard.now_ns)
+                self.yard.module.write_coils(Coil.WATCHDOG, [self._beat], self.yard.now_ns)
             self.yard.advance(self.yard.now_ns + 100 * MS)
 
     def write(self, coil: Coil, on: bool) -> None:
-        self.yard.module.write_coil(coil, on, self.yard.now_ns)
+        self.yard.module.write_coils(coil, [on], self.yard.now_ns)
 
 
 def opened(coil: Coil = Coil.B1) -> tuple[Yard, Station]:
     yard = Yard()
     station = Station(yard)
     station.run(1)
-    station.write(Coil.PUMP_PERMIT, True)
+    station.write(Coil.PUMP_B, True)
     station.write(coil, True)
     return yard, station
 
@@ -92,13 +92,13 @@ def test_volume_of_a_stroke() -> None:
 
 def test_no_flow_without_the_pump_or_out_of_an_empty_vessel() -> None:
     yard, station = opened()
-    station.write(Coil.PUMP_PERMIT, False)
+    station.write(Coil.PUMP_B, False)
     station.run(20)
     assert yard.bay("B").tanker.loaded_gal == 0
     assert not yard.bay("B").pump_running
     yard.set_level("T1", 1)
     in_it_gal = yard.vessels["T1"].volume_gal
-    station.write(Coil.PUMP_PERMIT, True)
+    station.write(Coil.PUMP_B, True)
     station.run(20)
     assert yard.bay("B").pump_running
     assert yard.vessels["T1"].level_mm == 0
@@ -122,14 +122,14 @@ def test_acceptance_40_the_relay_drops_2_s_after_the_last_change(
     yard, _ = opened()
     yard.advance(NS)
     module = yard.module
-    module.write_coil(Coil.WATCHDOG, not module.coils[Coil.WATCHDOG], NS)
+    module.write_coils(Coil.WATCHDOG, [not module.coils[Coil.WATCHDOG]], NS)
     for ms in beats_at_ms:
         yard.advance(NS + ms * MS)
-        module.write_coil(Coil.WATCHDOG, not module.coils[Coil.WATCHDOG], yard.now_ns)
+        module.write_coils(Coil.WATCHDOG, [not module.coils[Coil.WATCHDOG]], yard.now_ns)
     before_ns = drops_at_ms * MS - 1
     while yard.now_ns < before_ns:
         yard.advance(min(yard.now_ns + 100 * MS, before_ns))
-        module.write_coil(Coil.WATCHDOG, module.coils[Coil.WATCHDOG], yard.now_ns)  # no change, no trigger
+        module.write_coils(Coil.WATCHDOG, [module.coils[Coil.WATCHDOG]], yard.now_ns)  # no change, no trigger
     assert module.relay_in
     highest = position(yard)
     assert highest > 0.3
@@ -187,8 +187,10 @@ def test_inputs_in_the_order_of_the_site_file() -> None:
     yard = Yard()
     bay = yard.bay("B")
     at_rest = {HS_AUTO, ZSC_B1, 4, 6, XS, LSH, PB_CLOSE}
+    at_rest |= {13, 15, 17, 19, 21, 24}  # bay A: no probe
+    at_rest |= {25, 27, 29, 31, 33, 36}  # bay C
     assert {n for n, bit in enumerate(yard.module.inputs()) if bit} == at_rest
-    assert len(yard.module.inputs()) == 16
+    assert len(yard.module.inputs()) == 40
     bay.hose = True
     bay.open_key = True
     bay.close_key_contact = False
@@ -197,6 +199,26 @@ def test_inputs_in_the_order_of_the_site_file() -> None:
     assert now == at_rest - {PB_CLOSE, LSH} | {HC, PB_OPEN}
     yard.module.forced = {PB_OPEN: False, ZSO_B1: True}
     assert {n for n, bit in enumerate(yard.module.inputs()) if bit} == now - {PB_OPEN} | {ZSO_B1}
+
+
+@pytest.mark.parametrize(
+    ("tag", "pump", "vessel", "gpm", "stroke_s"),
+    [("A4", Coil.PUMP_A, "T4", 200, 6), ("C6", Coil.PUMP_C, "T6", 60, 4), ("C3", Coil.PUMP_C, "T3", 60, 4)],
+)
+def test_the_other_bays_draw_at_their_own_flow(tag: str, pump: Coil, vessel: str, gpm: float, stroke_s: int) -> None:
+    yard = Yard(plan=())
+    station = Station(yard)
+    station.write(pump, True)
+    station.write(Coil[tag], True)
+    station.run(stroke_s - 0.1)
+    bay = yard.bay(tag[0])
+    assert bay.valves[tag].position < 1
+    station.run(0.1)
+    assert bay.valves[tag].position == 1
+    before_gal = yard.vessels[vessel].volume_gal
+    station.run(30)
+    assert before_gal - yard.vessels[vessel].volume_gal == pytest.approx(gpm / 2, abs=0.01)
+    assert yard.bay("B").tanker.loaded_gal == 0
 
 
 def test_a_stuck_valve_stays_and_lets_liquid_through() -> None:
@@ -215,15 +237,15 @@ def test_a_stuck_valve_stays_and_lets_liquid_through() -> None:
 
 
 def test_no_such_coil() -> None:
-    with pytest.raises(IndexError, match="coils 0 to 15, not 16"):
-        Yard().module.write_coil(16, True, 0)
+    with pytest.raises(IndexError, match="coils 0 to 15, not 16 to 16"):
+        Yard().module.write_coils(16, [True], 0)
 
 
 def test_a_late_clock_changes_nothing_that_was() -> None:
     """A write that comes with a time before the present acts in the present."""
     yard, station = opened()
     station.run(3)
-    yard.module.write_coil(Coil.B1, True, yard.now_ns - NS)
+    yard.module.write_coils(Coil.B1, [True], yard.now_ns - NS)
     assert position(yard) == pytest.approx(0.5)
 
 

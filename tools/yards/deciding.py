@@ -5,7 +5,7 @@ meant to be is proved first, so that a fault costs what it changes and no more.
 """
 
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import chain
@@ -25,7 +25,6 @@ from yards.fault import Fault, Yard
 MOST_STEPS = 12  # a story that a person reads to its end
 
 CAUGHT, SAME, SAME_BUT_REASONS, UNDECIDED = "caught", "same", "same but reasons", "undecided"
-COURSES = ((0, False), (1, False))  # turns of a search that ask no solver
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,20 +56,25 @@ def decide(fault: Fault) -> Decision:
     """Decide a fault by the first promise that is seen to break; the seconds are CPU seconds of this process."""
     started = time.process_time()
     model = faulty_model(fault)
-    found = seen_to_break(model, _nearby(fault, model))
-    left: list[Promise] = []
-    if found is None:
+    found, left = seen_to_break(fault, model), list[Promise]()
+    how = UNDECIDED if found else _same(fault, model.scheme)
+    if found is None and how is UNDECIDED:
         asked_already = time.process_time() - started
         memory = proved(fault.yard)
         started = time.process_time() - asked_already
-        holds = prove(model, memory).holds
-        left = [p for p in model.promises if not _holds(model, p, holds)]
-        found = Search(model, [c for p in left for c in p.clauses if c.output not in holds]).first_broken(left)
-    told = found is not None and len(found[1].story) <= MOST_STEPS
-    how = CAUGHT if told else _same(fault, model.scheme)
+        found, left = _searched(model, memory)
+    if found is not None and len(found[1].story) <= MOST_STEPS:
+        how = CAUGHT
     seconds = time.process_time() - started
     broken, steps = ("", 0) if found is None else (name_of(found[0]), len(found[1].story))
     return Decision(fault, how, broken, tuple(map(name_of, left)), steps, seconds)
+
+
+def _searched(model: Model, memory: Memory) -> tuple[tuple[Promise, CounterExample] | None, list[Promise]]:
+    """Return what a search with the solver finds, and the promises that were not proved before it."""
+    holds = prove(model, memory).holds
+    left = [p for p in model.promises if not _holds(model, p, holds)]
+    return Search(model, [c for p in left for c in p.clauses if c.output not in holds]).first_broken(left), left
 
 
 def faulty_model(fault: Fault) -> Model:
@@ -78,23 +82,35 @@ def faulty_model(fault: Fault) -> Model:
     return build_model(fault.yard.site, hearing_all_of(fault.yard.scheme.program, fault.program()))
 
 
-def seen_to_break(model: Model, promises: Sequence[Promise]) -> tuple[Promise, CounterExample] | None:
-    """Return the promise that the courses near it break first, or None; nothing is proved, and no solver is asked."""
-    return Search(model, [c for p in promises for c in p.clauses]).first_broken(promises, COURSES)
+def seen_to_break(fault: Fault, model: Model) -> tuple[Promise, CounterExample] | None:
+    """Return the promise that courses near what differs are seen to break, or None; no solver is asked.
 
-
-def _nearby(fault: Fault, model: Model) -> list[Promise]:
-    """Return the promises that speak of bays and vessels whose program differs, those of few others first."""
-    graph = Graph()
-    before, after = graph.program(fault.yard.scheme.program), graph.program(model.scheme)
-    names = {n for n, s in after.states.items() if n not in before.states or before.states[n].next is not s.next}
-    names |= {n for n, e in after.outputs.items() if before.outputs.get(n) is not e}
-    names |= {n for n, i in after.inputs.items() if before.inputs.get(n) != i}
+    Courses are run of the bays where it may matter, and between bays.
+    """
     bay_of = {v.tag: v.bay for v in model.site.valves}
-    changed = {bay_of.get(tag, tag) for tag in (n.split(".")[0] for n in names)}
+    changed = {bay_of.get(tag, tag) for tag in _changed(fault, model)}
     near = {p: {bay_of.get(t, t) for t in chain((p.subject,), *(c.near for c in p.clauses))} for p in model.promises}
     asked = [p for p in model.promises if p.independent is None and near[p] & changed]
-    return sorted(asked, key=lambda p: len(near[p] - changed))
+    asked.sort(key=lambda p: len(near[p] - changed))
+    bays = [b.tag for b in model.site.bays]
+    touched = changed & set(bays) or {v.bay for v in model.site.valves if v.vessel in changed} or set(bays)
+    return Search(model, [c for p in asked for c in p.clauses]).seen_broken(
+        asked, [tag for tag in bays if tag in touched]
+    )
+
+
+def _changed(fault: Fault, model: Model) -> set[str]:
+    """Return the tags of whose inputs, states and outputs differ from the scheme that was meant."""
+    graph = Graph()
+    before, after = graph.program(fault.yard.scheme.program), graph.program(model.scheme)
+    names = {n for n, s in after.states.items() if before.states.get(n) != s}
+    names |= {n for n, e in after.outputs.items() if before.outputs.get(n) is not e}
+    names |= {n for n, i in after.inputs.items() if before.inputs.get(n) != i}
+    site = model.site
+    tags = [t.tag for things in (site.bays, site.valves, site.vessels, site.rules) for t in things]
+    alarms = {f"alarm.{tag}-": tag for tag in tags}
+    told = {tag for start, tag in alarms.items() if any(n.startswith(start) for n in names)}
+    return told | {n.split(".")[0] for n in names}
 
 
 def _holds(model: Model, promise: Promise, holds: Collection[str]) -> bool:

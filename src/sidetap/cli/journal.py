@@ -52,8 +52,20 @@ def _document(record: Record) -> dict[str, Any]:
 
 def _line(record: Record) -> str:
     what = _what(record)
-    told = ", ".join(f"{key} {value}" for key, value in what.items()) if isinstance(what, dict) else str(what)
+    if isinstance(what, dict):
+        told = ", ".join(f"{key} {_told(value)}" for key, value in what.items() if value not in ("", []))
+    else:
+        told = str(what)
     return f"{record.seq:>6}  {_utc(record.utc_ns)}  {record.kind} {record.subject} ({record.who})  {told}".rstrip()
+
+
+def _told(value: Any) -> str:
+    """Return a value of a record as people write it."""
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return " and ".join(map(_told, value)) if isinstance(value, list) else str(value)
 
 
 def _what(record: Record) -> Any:

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from sidetap.cli.paragraphs import page, paragraph
+from sidetap.cli.paragraphs import joined, page, paragraph, parted
 from sidetap.errors import printable
 from sidetap.quantity import format_duration
 from sidetap.site import Site, site_hash
@@ -90,7 +90,7 @@ def _grid() -> Table:
 
 def _plain(words: str) -> Text:
     """Return words of a site's people as they are: brackets in them are no markup."""
-    return Text(printable(words))
+    return Text(joined(printable(words)))
 
 
 def _labelled(console: Console, lines: Sequence[tuple[str, str]]) -> None:
@@ -105,7 +105,7 @@ def _print(console: Console, table: Table) -> None:
     with console.capture() as captured:
         console.print(table)
     for line in captured.get().splitlines():
-        console.out(line.rstrip(), highlight=False)
+        console.out(parted(line), highlight=False)
 
 
 def _remedies(of_bay: BayMatrix) -> Iterable[tuple[str, str]]:

@@ -58,8 +58,8 @@ def replay(
     loaded = load_or_refuse(site)
     if not loaded.valves:
         raise BadInput(str(site), "no valve: there is no scheme to run", "Add bays and valves.")
+    real = None if loads is None else _tickets(loaded, loads)  # told in a moment, a long recording is not
     source = _fit(read(recording), loaded)
-    real = None if loads is None else _tickets(loaded, loads)
     levels = _levels(loaded, source)
     if not any(series.good_ns for series in levels.values()):
         raise BadInput(str(recording), "it tells no level of this site", "Name a recording of this site's line.")

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
@@ -25,6 +25,7 @@ from sidetap.errors import BadInput, printable
 from sidetap.promises.build import build_model
 from sidetap.promises.model import Model
 from sidetap.promises.stamp import Stamp, promises_hash, read_stamp, stamp_path, standing, write_stamp
+from sidetap.rehearse.likeness import refuse_other_yards
 from sidetap.site import Severity, Site, load, load_or_refuse
 from sidetap.site.cause_effect import CompiledScheme, compile_site
 from sidetap.site.what_if import load_with
@@ -34,6 +35,9 @@ from sidetap.verify import verify as verify_scheme
 from sidetap.verify.diagram import diagram
 from sidetap.verify.replay import changed
 from sidetap.verify.stamping import stamp_of
+
+if TYPE_CHECKING:
+    from sidetap.rehearse.on_yard import OnYard
 
 
 def verify(
@@ -52,6 +56,10 @@ def verify(
     diagrams: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Write a timing diagram (SVG) of each counter-example here.")
     ] = None,
+    rehearse: Annotated[
+        bool,
+        typer.Option("--rehearse", help="Play each counter-example in the simulated yard: the example's sites only."),
+    ] = False,
     again: Annotated[bool, typer.Option("--again", help="Verify anew, even where the stamp has the answer.")] = False,
     recheck: Annotated[
         bool, typer.Option("--recheck", help="Prove again what the stamp says, from the facts that it keeps.")
@@ -59,10 +67,10 @@ def verify(
 ) -> None:
     """Check the scheme's promises in every order of events. Exit 1 when one is broken or unknown."""
     if recheck:
-        if what_if or only is not None or diagrams is not None or again:
+        if what_if or only is not None or diagrams is not None or rehearse or again:
             raise BadInput(
                 "--recheck",
-                "it goes with none of --what-if, --only, --diagrams and --again",
+                "it goes with none of --what-if, --only, --diagrams, --rehearse and --again",
                 "Ask for one or the other.",
             )
         _recheck(_asked(site, load_or_refuse(site), None), as_json)
@@ -71,8 +79,12 @@ def verify(
     if diagrams is not None and diagrams.exists() and not diagrams.is_dir():
         raise BadInput(str(diagrams), "not a folder", "Name a folder for the diagrams.")
     differs = None
+    as_it_is = asked
     if what_if:
-        as_it_is, asked = asked, _asked(site, _as_it_would_be(site, what_if), only)
+        asked = _asked(site, _as_it_would_be(site, what_if), only)
+    if rehearse:
+        refuse_other_yards(asked.site)
+    if what_if:
         with _progress() as progress:
             before = _answer(as_it_is, again, progress)
             answer = before if asked.scheme.digest == as_it_is.scheme.digest else _answer(asked, again, progress)
@@ -83,13 +95,16 @@ def verify(
         if answer.stamp is None and only is None:
             _keep(asked, answer.result)
     written = [] if diagrams is None else _draw(asked.site, answer.result, diagrams)
+    played = _rehearsed(asked, answer.result) if rehearse else None
     if as_json:
         document: dict[str, Any] = answer.result.document()
+        if played is not None:
+            document["on_yard"] = [one.document() for one in played]
         if differs is not None:
             document["what_if"] = differs.document()
         sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
     else:
-        View(answer.result, answer.stamp, differs, written).print()
+        View(answer.result, answer.stamp, differs, written, played or ()).print()
     if not answer.result.ok:
         raise typer.Exit(1)
 
@@ -192,6 +207,24 @@ def _recheck(asked: _Asked, as_json: bool) -> None:
         print_recheck(stamp, fails, seconds)
     if fails:
         raise typer.Exit(1)
+
+
+def _rehearsed(asked: _Asked, result: Verification) -> list["OnYard"]:
+    """Play each counter-example in the simulated yard, told on the way."""
+    # pymodbus, beneath the simulated yard, is installed where the demo is
+    try:
+        from sidetap.rehearse.on_yard import play
+    except ModuleNotFoundError as missing:
+        raise BadInput("--rehearse", f"{missing.name} is not installed", 'Install "sidetap[demo]".') from None
+
+    broken = [verdict for verdict in result.promises if verdict.verdict == "broken"]
+    played = []
+    with _progress() as progress:
+        for n, verdict in enumerate(broken):
+            if progress is not None:
+                progress(f"playing {verdict.promise} {verdict.subject}", n / len(broken))
+            played.append(play(asked.model, asked.scheme, verdict))
+    return played
 
 
 def _keep(asked: _Asked, result: Verification) -> None:

@@ -3,15 +3,19 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
 from sidetap.cli.paragraphs import page, paragraph
 from sidetap.errors import printable
 from sidetap.promises.stamp import Stamp
+from sidetap.quantity import NS_PER_MS
 from sidetap.verify import Verdict, Verification
 from sidetap.verify.story import clock
+
+if TYPE_CHECKING:
+    from sidetap.rehearse.on_yard import OnYard
 
 _MEANING = (
     'A checked model, not a plant: "holds" means that no order of events within this model breaks the promise, with '
@@ -20,6 +24,7 @@ _MEANING = (
 )
 _WORDS = {"holds": "holds", "broken": "BROKEN", "unknown": "unknown"}
 _Words = dict[tuple[str, str], str]  # by name and subject
+_ON_YARD = "Played on the simulated yard, with the station that would run"
 _NAME = 22  # columns of a promise's name
 _CLOCK = 14  # columns of a moment in a story
 
@@ -85,12 +90,22 @@ def print_recheck(stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
 
 
 class View:
-    """The answer on a page. stamp: where it comes from, None when it was found just now; diagrams: those written."""
+    """The answer on a page.
+
+    stamp: where it comes from, None when it was found just now. diagrams: those written. played: what became of
+    counter-examples on the simulated yard.
+    """
 
     def __init__(
-        self, result: Verification, stamp: Stamp | None, differs: Differences | None, diagrams: Sequence[Path]
+        self,
+        result: Verification,
+        stamp: Stamp | None,
+        differs: Differences | None,
+        diagrams: Sequence[Path],
+        played: Sequence["OnYard"],
     ) -> None:
         self._result, self._stamp, self._differs, self._diagrams = result, stamp, differs, diagrams
+        self._played = {(one.promise, one.subject): one for one in played}
         self._console: Console = page()
 
     def print(self) -> None:
@@ -146,6 +161,17 @@ class View:
         self._say(f"{verdict.promise} {verdict.subject} is BROKEN (replayed in the unchanged scheme):", style="bold")
         for step in verdict.trace:
             self._say(printable(step.what), _CLOCK, label=f"  {clock(step.t_ms)}")
+
+        played = self._played.get((verdict.promise, verdict.subject))
+        if played is not None:
+            self._on_yard(played)
+
+    def _on_yard(self, played: "OnYard") -> None:
+        self._say(f"{_ON_YARD}: {printable(played.told)}", 2, hang=2)
+        for did in played.did:
+            self._say(printable(did.what), _CLOCK, label=f"  {clock(did.t_ns // NS_PER_MS)}")
+        for note in played.nearly:
+            self._say(f"not as in the story: {printable(note)}", 4, hang=2)
 
     def _differing(self, differs: Differences) -> None:
         self._say()

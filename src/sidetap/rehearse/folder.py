@@ -14,7 +14,7 @@ import tomlkit
 from sidetap.errors import BadInput
 
 EXAMPLE = Path(__file__).parents[3] / "examples" / "tarn-hollow"
-BAY_B = "bay-b.toml"  # what the simulated yard has in steel so far
+BAY_B = "bay-b.toml"  # what the demo runs
 _MARK = "made-by-sidetap-demo"
 
 

@@ -27,8 +27,8 @@ class Image(Protocol):
     def inputs(self) -> Sequence[bool]:
         """Return the input bits as they are now."""
 
-    def write_coil(self, number: int, value: bool, now_ns: int) -> None:
-        """Set one coil."""
+    def write_coils(self, first: int, values: Sequence[bool], now_ns: int) -> None:
+        """Set coils from first on."""
 
     def heard(self, now_ns: int) -> None:
         """Note a valid request: the module's own drop-out timer starts again."""
@@ -78,8 +78,7 @@ class ModuleServer:
             return ExcCodes.ILLEGAL_FUNCTION
         if address + len(values) > COILS:
             return ExcCodes.ILLEGAL_ADDRESS
-        for number, value in enumerate(values, start=address):
-            self._image.write_coil(number, bool(value), self._now_ns)
+        self._image.write_coils(address, [bool(value) for value in values], self._now_ns)
         return None
 
 

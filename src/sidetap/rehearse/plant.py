@@ -23,11 +23,17 @@ ALIVE_EVERY_NS = NS_PER_S  # how often the page says that it is there
 
 
 class Plant:
-    """Yard and engine, joined. ``panel_present`` says whether a page keeps telling that it is there."""
+    """Yard and engine, joined.
+
+    absent_panels: bays whose page doesn't tell any more that it is there. module_cut: nothing that the station says
+    reaches the module. stalled: the station's process gets no time; what comes in waits.
+    """
 
     def __init__(self, yard: Yard, site: Site, scheme: CompiledScheme, store: Store) -> None:
         self.yard = yard
-        self.panel_present = True
+        self.absent_panels: set[str] = set()
+        self.module_cut = False
+        self.stalled = False
         self._site = site
         self._scheme = scheme
         self._module = ModuleServer(yard.module)
@@ -43,6 +49,7 @@ class Plant:
         self.engine_runs = True
         self._to_module: deque[tuple[int, bytes]] = deque()
         self._from_module: deque[tuple[int, bytes]] = deque()
+        self._from_line: list[Chunk] = []
 
     def kill_engine(self) -> None:
         """Cut the engine's power: nothing is said, written or closed any more."""
@@ -75,14 +82,19 @@ class Plant:
             chunks = self.yard.tap.take(now_ns)
             if not self.engine_runs:
                 continue
-            for t_ns, data, flags in chunks:
-                self.engine.receive_line(Chunk(t_ns, data, flags))
+            self._from_line += [Chunk(t_ns, data, flags) for t_ns, data, flags in chunks]
+            if self.stalled:
+                continue
+            for chunk in self._from_line:
+                self.engine.receive_line(chunk)
+            self._from_line.clear()
             while self._from_module and self._from_module[0][0] <= now_ns:
                 self.engine.receive_module(self._from_module.popleft()[1], now_ns)
-            if self.panel_present and now_ns >= self._alive_due_ns:
+            if now_ns >= self._alive_due_ns:
                 self._alive_due_ns = now_ns + ALIVE_EVERY_NS
                 for bay in self._site.bays:
-                    self.ask(ask="alive", bay=bay.tag)
+                    if bay.tag not in self.absent_panels:
+                        self.ask(ask="alive", bay=bay.tag)
             self.engine.advance(now_ns)
             if request := self.engine.module_bytes(now_ns):
                 self._to_module.append((now_ns + self._wire_ns(request), request))
@@ -92,7 +104,7 @@ class Plant:
         while self._to_module and self._to_module[0][0] <= now_ns:
             arrives_ns, request = self._to_module.popleft()
             self.yard.advance(max(arrives_ns, self.yard.now_ns))
-            answer = self._module.receive(request, arrives_ns)
+            answer = b"" if self.module_cut else self._module.receive(request, arrives_ns)
             if answer:
                 self._from_module.append((arrives_ns + MODULE_THINKS_NS + self._wire_ns(answer), answer))
 

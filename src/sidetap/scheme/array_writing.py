@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from sidetap.scheme.expression import Expr, Op, Type, ordered
 from sidetap.scheme.program import Program, State
-from sidetap.scheme.ranges import Range, declared, ranges
+from sidetap.scheme.ranges import Range, declared, kind_of, ranges
 from sidetap.scheme.simplify import simplified
 
 Lanes: TypeAlias = npt.NDArray[Any]
@@ -41,16 +41,6 @@ _CALLS = {
     Op.QUOTIENT: "floor_divide",
 }
 _CALLS_WITH_NOT = {Op.AND: "greater", Op.OR: "greater_equal"}  # a & ~b, a | ~b as comparisons of Booleans
-
-
-def kind_of(of: Type, numbers: Range) -> str:
-    """Return NumPy's name for what holds them; OverflowError when nothing does."""
-    if of is Type.BOOL:
-        return "bool"
-    for bits in (32, 64):
-        if Range(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1).holds(numbers):
-            return f"int{bits}"
-    raise OverflowError(f"{numbers.low}..{numbers.high} needs more than 64 bits")
 
 
 @dataclass(frozen=True, slots=True)

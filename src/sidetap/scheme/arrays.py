@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from sidetap.scheme.array_writing import Lanes, array_source, kind_of
+from sidetap.scheme.array_writing import Lanes, array_source
 from sidetap.scheme.expression import Type
 from sidetap.scheme.program import Program
-from sidetap.scheme.ranges import MOST_MS, Range, declared
+from sidetap.scheme.ranges import MOST_MS, Range, declared, kind_of
 from sidetap.scheme.runner import InputOutOfRange
 
 BEST_LANES = 8192  # as many as go through a program of some hundred states fastest
@@ -55,8 +55,8 @@ class ArrayRunner:
         states: as ``first_states`` and ``step`` return them. inputs: bool or whole numbers. elapsed_ms: 1..MOST_MS.
         InputOutOfRange when they are not what was declared, StateOutOfRange when a state leaves its range.
         """
-        given = [_checked(n, inputs[n], d.type, declared(d)) for n, d in self.program.inputs.items()]
-        elapsed = _checked("elapsed_ms", elapsed_ms, Type.INT, Range(1, MOST_MS))
+        given = [checked(n, inputs[n], d.type, declared(d)) for n, d in self.program.inputs.items()]
+        elapsed = checked("elapsed_ms", elapsed_ms, Type.INT, Range(1, MOST_MS))
         lanes = len(elapsed)
         if not self._buffers or len(self._buffers[0]) != lanes:
             self._buffers = [np.empty(lanes, kind) for kind in self._buffer_kinds]
@@ -68,7 +68,8 @@ class ArrayRunner:
         )
 
 
-def _checked(name: str, values: Lanes, kind: Type, allowed: Range) -> Lanes:
+def checked(name: str, values: Lanes, kind: Type, allowed: Range) -> Lanes:
+    """Return values in the kind of number that holds what is allowed; InputOutOfRange when they are not that."""
     if (values.dtype == np.bool_) is not (kind is Type.BOOL):
         raise InputOutOfRange(f"{name} is {values.dtype}, not {kind}")
     if kind is Type.INT:

@@ -32,6 +32,16 @@ def declared(of: Input | State) -> Range:
     return Range(of.low, of.high)
 
 
+def kind_of(of: Type, numbers: Range) -> str:
+    """Return NumPy's name for what holds them; OverflowError when nothing does."""
+    if of is Type.BOOL:
+        return "bool"
+    for bits in (32, 64):
+        if Range(-(2 ** (bits - 1)), 2 ** (bits - 1) - 1).holds(numbers):
+            return f"int{bits}"
+    raise OverflowError(f"{numbers.low}..{numbers.high} needs more than 64 bits")
+
+
 def ranges(program: Program, nodes: Sequence[Expr]) -> dict[Expr, Range]:
     """Return the range of each whole number among nodes, operands first, and of all that is between in reckoning it.
 

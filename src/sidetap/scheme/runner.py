@@ -22,27 +22,27 @@ class InputCheck:
 
     def __init__(self, declared: Iterable[Input]) -> None:
         self._declared = tuple(declared)
-        self._bools = _picked([i for i, d in enumerate(self._declared) if d.type is Type.BOOL])
-        self._ints = _picked([i for i, d in enumerate(self._declared) if d.type is Type.INT])
-        self._low = [d.low for d in self._declared if d.type is Type.INT]
-        self._high = [d.high for d in self._declared if d.type is Type.INT]
+        self._types: list[type] = [bool if d.type is Type.BOOL else int for d in self._declared]
+        numbers = [(i, d) for i, d in enumerate(self._declared) if d.type is Type.INT]
+        self._numbers = _picked([i for i, _ in numbers])
+        self._low = [d.low for _, d in numbers]
+        self._high = [d.high for _, d in numbers]
 
     def __call__(self, values: Sequence[Value], elapsed_ms: int) -> None:
         """Raise InputOutOfRange when an input is not what was declared, or elapsed_ms is under 1."""
         if elapsed_ms < 1:
             raise InputOutOfRange(f"{elapsed_ms} ms since the scan before; scans in one ms are one scan")
-        ints = self._ints(values)
+        numbers = self._numbers(values)
         if not (
-            set(map(type, self._bools(values))) <= {bool}
-            and bool not in set(map(type, ints))
-            and all(map(le, self._low, ints))
-            and all(map(le, ints, self._high))
+            list(map(type, values)) == self._types
+            and all(map(le, self._low, numbers))
+            and all(map(le, numbers, self._high))
         ):
             self._tell(values)
 
     def _tell(self, values: Sequence[Value]) -> None:
-        for declared, value in zip(self._declared, values, strict=True):
-            if isinstance(value, bool) is not (declared.type is Type.BOOL):
+        for declared, wanted, value in zip(self._declared, self._types, values, strict=True):
+            if type(value) is not wanted:
                 raise InputOutOfRange(f"{declared.name} is {value!r}, not {declared.type}")
             if declared.type is Type.INT and not declared.low <= value <= declared.high:
                 raise InputOutOfRange(f"{declared.name} is {value}, outside {declared.low}..{declared.high}")

@@ -133,7 +133,7 @@ class SiteText:
         if span is not None:
             return _Splice(*span, written(value))
         if not isinstance(key, str) or _has(self._values, path):
-            raise ValueError(f"{path} has headers or dotted keys of its own, or is no key")
+            raise ValueError(f"{'.'.join(map(str, path))} has headers or dotted keys, or is no key")
         if not _has(self._values, table):
             return self._put(table, {key: value})
         if not isinstance(_at(self._values, table), dict):

@@ -34,9 +34,13 @@ def load_with(path: Path, changes: Sequence[str]) -> Loaded:
     if read_document(path, str(path)).places is None:  # no TOML, so that nothing in it can be changed
         return load(path)
     edited = SiteText(read_small_text(path))
+    changed: set[str] = set()
     for change in changes:
         where, equals, value = (part.strip() for part in change.partition("="))
-        if not equals:
+        if where in changed:
+            raise BadInput(where, "changed twice", "Say once what it would be.")
+        changed.add(where)
+        if not equals or not where:
             raise BadInput(change, "no change", "Write KEY=VALUE, like vessel.T1.trip.below=0.40 m.")
         to, key = _leading_to(where, edited.values)
         try:

@@ -85,10 +85,12 @@ class Engine:
         self.desks = {bay.tag: BayDesk(bay, scheme.bay(bay.tag), rest_ns) for bay in site.bays}
         self.alarms: dict[str, ActiveAlarm] = {}
         self.scans = 0
-        self.outputs: Values = {}
+        self.elapsed_ms = 0  # of the last scan, as are its inputs and outputs
+        self.inputs: Values = {}
+        self.outputs: Mapping[str, Value] = {}
         self.next_ticket = 1
         self._runner = GeneratedRunner(scheme.program)
-        self.states: Values = self._runner.first_states()
+        self.states: Mapping[str, Value] = self._runner.first_states()
         self._meter = Meter(site)
         self._draws = {
             vessel.tag: [
@@ -200,7 +202,7 @@ class Engine:
         """Return a moment as hh:mm:ss at the site."""
         return self._local(utc_ns).strftime("%H:%M:%S")
 
-    def trial(self, now_ns: int, values: Values) -> Values:
+    def trial(self, now_ns: int, values: Values) -> Mapping[str, Value]:
         """Return what the scheme would say if these inputs came now, with what waits; nothing is kept of it."""
         inputs = self._inputs(now_ns) | values
         return self._runner.step(self.states, inputs, max(1, self._elapsed_ms(now_ns)))[1]
@@ -238,6 +240,7 @@ class Engine:
             inputs |= self._everything_closed()
             states, outputs = self._runner.step(self.states, inputs, elapsed_ms)
         before, self.states, self.outputs = self.outputs, states, outputs
+        self.elapsed_ms, self.inputs = elapsed_ms, inputs
         self.wiring.command(outputs, now_ns)
         self._tell_draws(now_ns)
         closings_out = self.wiring.master.closing_is_out
@@ -251,7 +254,7 @@ class Engine:
         if not closings_out:
             self.ledger.hold(now_ns)
 
-    def _start(self, at: Moment, outputs: Values) -> bool:
+    def _start(self, at: Moment, outputs: Mapping[str, Value]) -> bool:
         """Make durable what this scan starts and take it over; False when that could not be."""
         plans = [(desk, desk.rises(at, self.outputs, outputs)) for desk in self.desks.values()]
         entries = [entry for _, plan in plans for entry in plan.entries]
@@ -282,7 +285,7 @@ class Engine:
             entries.append(at.entry("override", STATION, self.override.by, why))
         return entries
 
-    def _finish(self, at: Moment, before: Values) -> None:
+    def _finish(self, at: Moment, before: Mapping[str, Value]) -> None:
         """Note what this scan has ended, to be written once the closings are on their way."""
         self.ledger.note(self.bypasses.take(at, before, self.outputs))
         plans: list[Plan] = []

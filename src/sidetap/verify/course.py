@@ -12,6 +12,7 @@ cost one late scan. A late scan empties the filters, so a sketch walks by second
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass, replace
 
 from sidetap.promises.model import Model
@@ -25,6 +26,7 @@ STRIDE_MS = 1000  # longer is a gap for the filters
 SKETCH_MS = 3_600_000
 DIFFERS, INSTEAD = "differs:", "instead:"  # of an input, in a second course beside: that it does, and its value
 LATE = "scan.late"  # an event of this name makes the time before a scan longer, by its value in ms
+LOOK = "scan.look"  # an event of this name changes nothing but when scans come
 
 _NEVER_MS = 3_600_000  # the age of a level that has not come yet, and the highest there is
 _CLOSE_MS = 300  # so long after an event, scans come one by one
@@ -105,15 +107,21 @@ def rest_values(model: Model) -> dict[str, Value]:
     if site.bypass is not None:
         put("site.bypass_ms", site.bypass.time_ns // NS_PER_MS)
     rest[LATE] = 0
+    rest[LOOK] = False
     return rest
 
 
 @dataclass(frozen=True, slots=True)
-class _Change:
+class Change:
+    """What an event changes, when it begins or ends; value: None for as at rest again, and then no name changes none.
+
+    close_ms: for so long after it, scans come one by one.
+    """
+
     at_ms: int
     name: str
-    value: Value | None  # None: as at rest again
-    close_ms: int  # for so long after it, scans come one by one
+    value: Value | None
+    close_ms: int
 
 
 class Plant:
@@ -128,8 +136,8 @@ class Plant:
         names = model.program.inputs
         self._inputs = {name: self._rest[name] for name in names}
         self._facts = {name: value for name, value in self._rest.items() if name not in names}
-        self._changes = _changes(course, self._rest)
-        self._next = 0
+        self._changes = changes(course, self._rest)
+        self.come = 0
         self._tails = 0
         self._forced: set[str] = set()
         self._valves = [
@@ -145,6 +153,20 @@ class Plant:
         self._close_until_ms = _CLOSE_MS
         # before an event of a sketch: long enough for every filter
         self._walk_ms = max((window_ms(v) for v in model.site.vessels), default=0) + 2 * STRIDE_MS
+
+    def fork(self) -> Plant:
+        """Return another plant that stands where this one does."""
+        other = copy(self)
+        other._inputs, other._facts = self._inputs.copy(), self._facts.copy()
+        other._forced, other._moving = self._forced.copy(), self._moving.copy()
+        other._open, other._moved_ms = self._open.copy(), self._moved_ms.copy()
+        other._good_ms = self._good_ms.copy()
+        return other
+
+    def along(self, course: Course, its_changes: list[Change]) -> Plant:
+        """Go on along another course, whose changes until now are those that have come."""
+        self._course, self._changes = course, its_changes
+        return self
 
     def scans(self) -> Iterator[tuple[int, dict[str, Value]]]:
         """Yield the course scan by scan: the time before the scan and its inputs."""
@@ -184,7 +206,7 @@ class Plant:
             commands.get(tag, is_open) is not is_open for tag, is_open in self._open.items()
         ):
             return soonest_ms
-        upcoming_ms = self._changes[self._next].at_ms if self._next < len(self._changes) else self._course.end_ms
+        upcoming_ms = self._changes[self.come].at_ms if self.come < len(self._changes) else self._course.end_ms
         upcoming_ms = min(upcoming_ms, self._course.end_ms)
         due_ms = now_ms + min(self._course.stride_ms, STRIDE_MS)
         if self._course.stride_ms > STRIDE_MS:
@@ -196,7 +218,7 @@ class Plant:
 
     def _late_ms(self, next_ms: int) -> int:
         """Return by how much the scan due at next_ms is late."""
-        for change in self._changes[self._next :]:
+        for change in self._changes[self.come :]:
             if change.at_ms > next_ms:
                 break
             if change.name == LATE and change.value:
@@ -205,11 +227,11 @@ class Plant:
 
     def _apply_changes(self) -> None:
         come: set[str] = set()
-        while self._next < len(self._changes) and self._changes[self._next].at_ms <= self.now_ms:
-            change = self._changes[self._next]
+        while self.come < len(self._changes) and self._changes[self.come].at_ms <= self.now_ms:
+            change = self._changes[self.come]
             if change.value is None and change.name in come:
                 break  # what came and went between two scans is seen by one of them
-            self._next += 1
+            self.come += 1
             self._close_until_ms = max(self._close_until_ms, self.now_ms + change.close_ms)
             if not change.name:
                 continue
@@ -251,15 +273,15 @@ class Plant:
                 self._inputs[age] = min(self.now_ms - self._good_ms.get(tag, -_NEVER_MS), _NEVER_MS)
 
 
-def _changes(course: Course, known: Mapping[str, Value]) -> list[_Change]:
+def changes(course: Course, known: Mapping[str, Value]) -> list[Change]:
     """Return what changes in a course, in order of time; events of inputs that are not known change nothing."""
-    changes = []
+    found = []
     for e in course.events:
         if e.name not in known:
             continue
-        changes.append(_Change(e.at_ms, e.name, e.value, _CLOSE_MS))
+        found.append(Change(e.at_ms, e.name, e.value, _CLOSE_MS))
         if e.lasts_ms is not None:
-            changes.append(_Change(e.at_ms + e.lasts_ms, e.name, None, _CLOSE_MS))
+            found.append(Change(e.at_ms + e.lasts_ms, e.name, None, _CLOSE_MS))
     if course.watched_ms is not None:
-        changes.append(_Change(course.watched_ms - STRIDE_MS, "", None, STRIDE_MS + _CLOSE_MS))
-    return sorted(changes, key=lambda c: c.at_ms)
+        found.append(Change(course.watched_ms - STRIDE_MS, "", None, STRIDE_MS + _CLOSE_MS))
+    return sorted(found, key=lambda c: c.at_ms)

@@ -5,53 +5,45 @@ course. Nothing in it is told by colour: it is black on white, prints in grey, a
 words. Its title and description say what it shows to who doesn't see it.
 
 Theory of operation. What matters in such a course are a few moments, some of them ten minutes apart and some of them
-a tenth of a second. So time is to scale within a stretch of a few seconds in which nothing changes, and a longer one
-is cut short: a gap in every line, with the time that is left out written under it.
+a tenth of a second, and a few levels, some of them metres apart and some a millimetre. So the picture keeps their
+order and tells them in words, and gives up scale: every moment has room for its clock time, every level for its
+words. A time in which nothing changes for some seconds is cut short: a gap in every line, with how long it lasts
+written beneath.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
+from textwrap import wrap
 
 from sidetap.errors import printable
-from sidetap.promises.model import CRASH
 from sidetap.quantity import NS_PER_MS, format_duration
 from sidetap.scheme import Value
-from sidetap.site.model import SharedOnlyAbove, Site
+from sidetap.site.model import Site
+from sidetap.verify.diagram_rows import Row, rows_in, rows_out
 from sidetap.verify.replay import Replayed
 from sidetap.verify.story import Step, clock
 
-LEFT, RIGHT, TOP = 290, 40, 64  # px: room for names, and around the lines
-ROW, TALL, HEADING = 34, 92, 30
+LEFT, RIGHT = 330, 56  # px: room for words, and for what stands behind the last moment
+LEAST_WIDTH = 640
+ROW, LEVEL, HEADING, LINE = 34, 14, 30, 15
 PX_PER_S = 12
-LEAST_PX, MOST_PX = 16, 72  # of a stretch in which nothing changes; a longer one is cut
-LABEL_PX = 74  # between two clock times on the axis
-STARTING_MS = 1000  # what the scheme says before the first levels have come is of the start, and of no story
-_UNTOLD = (".total", ".account", ".bypass_left_ms", ".left_ms", ".full", ".pump", ".openings", ".last")
+LEAST_PX, MOST_PX = 16, 92  # of a stretch in which nothing changes; a longer one is cut
+LETTER_PX, SMALL_PX = 6.7, 5.6  # a letter of the two sizes, rather too wide than too narrow: fonts differ
+CLOCK_PX = 74  # a clock time that stands upright
+READING = (
+    "Read times and levels, don't measure them: order is kept, short times are drawn longer, and a gap in the lines "
+    "lasts as long as is written beneath it.",
+    "The story's clock starts at 06:00:00. It is of a checked model, not of a plant.",
+)
 _STYLE = (
     "text{font:12px sans-serif;fill:#000}.h{font-weight:bold}.s{fill:none;stroke:#000;stroke-width:2}"
     ".g{stroke:#bbb;stroke-width:1}.l{stroke:#000;stroke-width:1;stroke-dasharray:2 3}"
     ".b{stroke:#000;stroke-width:3;stroke-dasharray:8 4}.w{fill:#fff;stroke:none}.t{font-size:10px}"
+    ".e{font-size:10px;text-anchor:end}.m{font-size:10px;text-anchor:middle}"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of the picture. limits: level and words, of a level's line only."""
-
-    name: str
-    words: str
-    values: tuple[Value, ...]
-    is_level: bool = False
-    limits: tuple[tuple[int, str], ...] = ()
-
-    @property
-    def height(self) -> int:
-        """What it takes of the page, in px."""
-        return TALL if self.is_level else ROW
 
 
 def diagram(
@@ -68,66 +60,14 @@ def diagram(
     """
     if not scans:
         raise ValueError("no scan, no picture")
-    above = [_input(site, name, scans) for name in signals[0]]
-    below = [_output(site, name, scans) for name in signals[1] if not _is_detail(name)]
-    started = next((n for n, scan in enumerate(scans) if scan.now_ms > STARTING_MS), 0)
-    below = [row for row in below if any(value != row.values[-1] for value in row.values[started:])]
-    return "\n".join(_Page(scans, above, below, broken, story).lines()) + "\n"
-
-
-def _is_detail(name: str) -> bool:
-    """Return whether an output is a reason or a count, which the words beside a picture tell better."""
-    return ".block." in name or name.endswith(_UNTOLD)
-
-
-def _input(site: Site, name: str, scans: Sequence[Replayed]) -> Row:
-    values = tuple(scan.inputs[name] for scan in scans)
-    tag, _, word = name.rpartition(".")
-    if word == "level":
-        return Row(name, f"{tag} level", values, is_level=True, limits=_limits(site, tag))
-    return Row(name, _input_words(site, name), values)
-
-
-def _input_words(site: Site, name: str) -> str:
-    """Return what an input is called, with what it means where that isn't plain."""
-    if name == CRASH:
-        return "station crashes"
-    for bay in site.bays:
-        if name == bay.close_key:
-            return f"{name} (off: pressed)"
-        if name == bay.open_key:
-            return f"{name} (on: pressed)"
-        if name == f"{bay.tag}.choice":
-            return f"{name}: number of the valve"
-    for valve in site.valves:
-        if name in (valve.closed_switch, valve.open_switch):
-            return f"{name} (on: {valve.tag} {'closed' if name == valve.closed_switch else 'open'})"
-    off = next((wired.when_off for wired in site.inputs if wired.tag == name), "")
-    return f"{name} (off: {off})" if off else name
-
-
-def _output(site: Site, name: str, scans: Sequence[Replayed]) -> Row:
-    values = tuple(scan.outputs[name] for scan in scans)
-    tag, _, word = name.rpartition(".")
-    return Row(name, f"valve {tag} (on: open)" if word == "command" else name, values)
-
-
-def _limits(site: Site, tag: str) -> tuple[tuple[int, str], ...]:
-    """Return the levels of a vessel at which the scheme does something, or a promise of the site's own looks."""
-    trip = site.vessel(tag).trip
-    found = [(trip.below_01mm, "trip"), (trip.reset_above_01mm, "reset")]
-    for rule in site.rules:
-        if isinstance(rule, SharedOnlyAbove) and rule.vessel == tag:
-            found += [(rule.level_01mm, f"{rule.tag} opens"), (rule.close_below_01mm, f"{rule.tag} closes")]
-    for promise in site.promises:
-        levels = [f for f in (*promise.when, *promise.then) if f.subject == tag and f.state in ("below", "above")]
-        found += [(fact.level_01mm, f"{promise.tag} {fact.state}") for fact in levels]
-    return tuple(sorted(found))
+    above, below = rows_in(site, scans, signals[0]), rows_out(site, scans, signals[1])
+    return "\n".join(_Page(site.name, scans, above, below, broken, story).lines()) + "\n"
 
 
 class _Page:
     def __init__(
         self,
+        site: str,
         scans: Sequence[Replayed],
         above: Sequence[Row],
         below: Sequence[Row],
@@ -135,13 +75,21 @@ class _Page:
         story: Sequence[Step],
     ) -> None:
         self._scans, self._above, self._below = scans, above, below
-        self._broken, self._story = broken, story
+        promise, seen = broken
+        self._title = f"{promise} is broken"
+        told = "; ".join(f"{clock(step.t_ms)} {step.what}" for step in story)
+        self._description = f"{site}: {seen}. {told}"
         self._moments = self._changes()
         self._x, self._cuts = self._placed()
-        self._width = self._x[self._moments[-1]] + MOST_PX + RIGHT
-        rows = sum(row.height for row in (*above, *below))
-        self._bottom = TOP + 2 * HEADING + rows
-        self._height = self._bottom + 74
+        self._last = self._x[self._moments[-1]]
+        self._width = max(LEAST_WIDTH, self._last + RIGHT)
+        self._heading = self._wrapped(f"{site}: {self._title}", LETTER_PX)
+        self._seen = self._wrapped(seen, LETTER_PX)
+        self._top = 20 + (len(self._heading) + len(self._seen)) * LINE
+        self._bottom = self._top + 2 * HEADING + sum(_height(row) for row in (*above, *below))
+
+    def _wrapped(self, text: str, letter_px: float) -> list[str]:
+        return wrap(printable(text), int((self._width - 20) / letter_px))
 
     def _changes(self) -> list[int]:
         """Return the scans, by number, at which something drawn changes; the first and the last among them."""
@@ -166,51 +114,59 @@ class _Page:
 
     def lines(self) -> Iterator[str]:
         """Yield the lines of the picture."""
-        promise, seen = self._broken
+        notes = [line for note in READING for line in self._wrapped(note, SMALL_PX)]
+        axis_px = CLOCK_PX + (LINE if self._cuts else 0)
+        height = self._bottom + axis_px + 14 + len(notes) * LINE
         yield (
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{self._width}" height="{self._height}" '
-            f'viewBox="0 0 {self._width} {self._height}" role="img" aria-labelledby="title desc">'
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{self._width}" height="{height}" '
+            f'viewBox="0 0 {self._width} {height}" role="img" aria-labelledby="title desc">'
         )
-        yield f'<title id="title">{_text(f"{promise} is broken: a timing diagram")}</title>'
-        told = "; ".join(f"{clock(step.t_ms)} {step.what}" for step in self._story)
-        yield f'<desc id="desc">{_text(f"{seen}. {told}")}</desc>'
+        yield f'<title id="title">{_text(f"{self._title}: a timing diagram")}</title>'
+        yield f'<desc id="desc">{_text(self._description)}</desc>'
         yield f"<style>{_STYLE}</style>"
-        yield f'<rect class="w" width="{self._width}" height="{self._height}"/>'
-        yield _words(10, 22, f"{promise} is broken", "h")
-        yield _words(10, 42, seen)
+        yield f'<rect class="w" width="{self._width}" height="{height}"/>'
+        for n, line in enumerate((*self._heading, *self._seen)):
+            yield _words(10, 22 + n * LINE, line, "h" if n < len(self._heading) else "")
         yield from self._grid()
-        y = TOP
+        y = self._top
         for heading, rows in (("what comes in", self._above), ("what the scheme does", self._below)):
             yield _words(10, y + 20, heading, "h")
             y += HEADING
             for row in rows:
                 yield from self._row(row, y)
-                y += row.height
+                y += _height(row)
         yield from self._axis()
+        for n, note in enumerate(notes):
+            yield _words(10, self._bottom + axis_px + 14 + n * LINE, note, "t")
         yield "</svg>"
 
     def _grid(self) -> Iterator[str]:
         for moment in self._moments[:-1]:
             at = self._x[moment]
-            yield f'<line class="g" x1="{at}" y1="{TOP + HEADING}" x2="{at}" y2="{self._bottom}"/>'
-        at = self._x[self._moments[-1]]
-        yield f'<line class="b" x1="{at}" y1="{TOP}" x2="{at}" y2="{self._bottom}"/>'
-        yield _words(at + 6, TOP + 12, "broken")
-        yield _words(at + 6, TOP + 26, "here")
+            yield f'<line class="g" x1="{at}" y1="{self._top + HEADING}" x2="{at}" y2="{self._bottom}"/>'
+        at = self._last
+        yield f'<line class="b" x1="{at}" y1="{self._top}" x2="{at}" y2="{self._bottom}"/>'
+        yield _words(at + 6, self._top + 12, "broken")
+        yield _words(at + 6, self._top + 26, "here")
 
     def _row(self, row: Row, y: int) -> Iterator[str]:
-        yield _words(10, y + row.height // 2 + 6, row.words)
-        if row.is_level:
-            yield from self._level(row, y)
-        elif all(isinstance(value, bool) for value in row.values):
-            yield _words(LEFT - 26, y + 13, "on", "t")
-            yield _words(LEFT - 26, y + ROW - 5, "off", "t")
-            yield self._stepped(row, {False: y + ROW - 8, True: y + 10})
+        named = _named(row)
+        first = y + 20 if row.marks else y + (_height(row) - len(named) * LINE) // 2 + 12
+        for n, line in enumerate(named):
+            yield _words(10, first + n * LINE, line)
+        if row.marks:
+            yield from self._level(row, y + 8 + len(named) * LINE)
+        elif row.texts:
+            yield self._stepped(row, dict.fromkeys(row.values, y + ROW - 10))
         else:
-            yield from self._numbers(row, y)
+            yield _words(LEFT - 8, y + 13, "on", "e")
+            yield _words(LEFT - 8, y + ROW - 5, "off", "e")
+            yield self._stepped(row, {False: y + ROW - 8, True: y + 10})
         for start, end, _ in self._cuts:
             middle = (start + end) // 2
-            yield f'<rect class="w" x="{middle - 4}" y="{y + 2}" width="8" height="{row.height - 2}"/>'
+            yield f'<rect class="w" x="{middle - 4}" y="{y + 2}" width="8" height="{_height(row) - 2}"/>'
+        if row.texts:
+            yield from self._numbers(row, y + ROW - 10)
 
     def _stepped(self, row: Row, height_of: dict[Value, int]) -> str:
         """Return a line that stands at the height of each value and steps at the moments of its changes."""
@@ -220,65 +176,56 @@ class _Page:
             path.append(f"H{self._x[moment]}")
             if row.values[moment] != row.values[before]:
                 path.append(f"V{height_of[row.values[moment]]}")
-        path.append(f"h{MOST_PX // 2}")
+        path.append(f"h{RIGHT - 20}")
         return f'<path class="s" d="{" ".join(path)}"/>'
 
-    def _numbers(self, row: Row, y: int) -> Iterator[str]:
-        """Yield a number's line: at one height, crossed at each change, its value written behind."""
-        middle = y + ROW - 10
-        yield self._stepped(row, dict.fromkeys(row.values, middle))
-        for value, moment in self._values(row):
-            at = self._x[moment]
-            yield f'<path class="s" d="M{at} {middle - 5} V{middle + 5}"/>'
-            yield _words(at + 4, middle - 5, str(value), "t")
-
-    def _level(self, row: Row, y: int) -> Iterator[str]:
-        levels = [int(value) for value in row.values]
-        shown = [*levels, *(at for at, _ in row.limits)]
-        low, high = min(shown), max(shown)
-        scale = (TALL - 34) / max(1, high - low)
-        height_of: dict[Value, int] = {at: y + TALL - 12 - round((at - low) * scale) for at in shown}
-        right = self._x[self._moments[-1]] + MOST_PX // 2
-        free = y + TALL + 12
-        for at, words in row.limits:
-            line = height_of[at]
-            yield f'<line class="l" x1="{LEFT}" y1="{line}" x2="{right}" y2="{line}"/>'
-            free = min(free - 11, line + 4)  # names of limits that lie close together make room for each other
-            yield _words(LEFT - 118, free, f"{words} {_metres(at)}", "t")
-        yield self._stepped(row, height_of)
-        for value, moment in self._values(row):
-            yield _words(self._x[moment] + 4, height_of[value] - 4, _metres(int(value)), "t")
-
-    def _values(self, row: Row) -> Iterator[tuple[Value, int]]:
-        """Yield each value with the moment from which it stands, where there is room to write it."""
+    def _numbers(self, row: Row, middle: int) -> Iterator[str]:
+        """Yield what stands along a number's line: a mark at each change, and its value where there is room."""
         free = 0
         for before, moment in pairwise([self._moments[0], *self._moments]):
-            new = moment == self._moments[0] or row.values[moment] != row.values[before]
-            if new and self._x[moment] >= free:
-                free = self._x[moment] + 48
-                yield row.values[moment], moment
+            if moment != self._moments[0] and row.values[moment] == row.values[before]:
+                continue
+            at = self._x[moment]
+            yield f'<path class="s" d="M{at} {middle - 5} V{middle + 5}"/>'
+            if at >= free:
+                yield _words(at + 4, middle - 5, row.texts[moment], "t")
+                free = at + 4 + int(len(row.texts[moment]) * SMALL_PX)
+
+    def _level(self, row: Row, y: int) -> Iterator[str]:
+        """Yield a level's line and its limits, dotted: equally apart, the highest on top, each with its words."""
+        height_of: dict[Value, int] = {}
+        for n, mark in enumerate(reversed(row.marks)):
+            at = y + n * LEVEL + LEVEL // 2
+            height_of[mark.level_01mm] = at
+            yield _words(LEFT - 8, at + 4, mark.words, "e")
+            if mark.is_limit:
+                yield f'<line class="l" x1="{LEFT}" y1="{at}" x2="{self._last + RIGHT - 20}" y2="{at}"/>'
+        yield self._stepped(row, height_of)
 
     def _axis(self) -> Iterator[str]:
-        y, last = self._bottom, self._moments[-1]
-        yield f'<line class="s" x1="{LEFT}" y1="{y}" x2="{self._x[last] + MOST_PX // 2}" y2="{y}"/>'
+        y = self._bottom
+        yield f'<line class="s" x1="{LEFT}" y1="{y}" x2="{self._last + RIGHT - 20}" y2="{y}"/>'
         yield _words(10, y + 20, "clock time", "h")
-        free = LEFT - LABEL_PX
         for moment in self._moments:
             at = self._x[moment]
             yield f'<line class="s" x1="{at}" y1="{y}" x2="{at}" y2="{y + 6}"/>'
-            room = at >= free + LABEL_PX and (moment == last or at <= self._x[last] - LABEL_PX)
-            if room or moment == last:
-                yield _words(at - 24, y + 20, clock(self._scans[moment].now_ms), "t")
-                free = at
+            told = _text(clock(self._scans[moment].now_ms))
+            yield f'<text class="e" transform="translate({at + 4} {y + 10}) rotate(-90)">{told}</text>'
         for start, end, ms in self._cuts:
             middle = (start + end) // 2
             yield f'<path class="s" d="M{middle - 7} {y + 6} l6 -12 M{middle + 1} {y + 6} l6 -12"/>'
-            yield _words(middle - 28, y + 36, format_duration(ms * NS_PER_MS), "t")
-        yield _words(10, y + 56, "Time is to scale but where a gap in the lines says how much is left out.", "t")
+            yield _words(middle, y + CLOCK_PX + 8, format_duration(ms * NS_PER_MS), "m")
 
 
-def _metres(level_01mm: int) -> str:
-    return f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
+def _named(row: Row) -> list[str]:
+    """Return a row's words, in as many lines as the room to its left asks for."""
+    return wrap(printable(row.words), int((LEFT - 44) / LETTER_PX))
+
+
+def _height(row: Row) -> int:
+    """Return what a row takes of the page, in px."""
+    words = len(_named(row)) * LINE
+    return words + len(row.marks) * LEVEL + 16 if row.marks else max(ROW, words + 4)
 
 
 def _text(text: str) -> str:

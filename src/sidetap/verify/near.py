@@ -63,6 +63,11 @@ class Surroundings:
         """Return whose these states and inputs are."""
         return {self._owner.get(n, "site") for n in names}
 
+    def bay(self, tag: str) -> Near:
+        """Return a bay with all that it draws from, and the vessels that count in its votes."""
+        voters = [set(r.vessels) for r in self._rules.values() if isinstance(r, TripVote) and tag in r.bays]
+        return Near(frozenset([tag]), frozenset(self._draws[tag].union(*voters)))
+
     def wider(self, near: Near) -> Near:
         """Return the bays that share a vessel with these, with all their vessels."""
         drawn = near.vessels.union(*(self._draws[b] for b in near.bays))

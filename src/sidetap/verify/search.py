@@ -32,29 +32,28 @@ from sidetap.scheme import (
 )
 from sidetap.site.model import Bay
 from sidetap.verify import smt
-from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Plant, Tail, polled, rest_values
+from sidetap.verify.course import LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled, rest_values
 from sidetap.verify.independence import composed, replayed_twice, tell_both
 from sidetap.verify.near import Near, Surroundings
 from sidetap.verify.replay import Replayed, Replayer
 from sidetap.verify.scripts import (
+    beside,
     choices,
-    long_courses,
-    one_bay,
-    rules_of_the_site,
+    of_a_bay,
     sharing_bays,
     two_bays,
-    two_valves,
 )
+from sidetap.verify.stems import Stems
 from sidetap.verify.story import Step, tell
 
 _MOST_STEPS = 3_000_000  # of the solver for one question: harder ones are not worth it while courses are left
 _SNAPSHOTS = 300  # states from which the solver is asked for a last scan
 _ROUNDS = 60  # disturbed courses to try when all else has found nothing
-# of a hunt: courses of one valve; of several, and of rules; a last scan; as long as a limit; disturbed, and two scans
-STAGES = 5
-_LONG = 3  # the fourth of them
+# of a hunt: courses of one bay, or between several; the rest of these; a last scan; disturbed courses, and two scans
+STAGES = 4
+_LAST_SCAN = 2  # the third of them
 # in which order a search takes them, in the neighbourhood as it is and widened
-TURNS = ((0, False), (1, False), (2, False), (0, True), (1, True), (2, True), (3, False), (3, True), (4, True))
+TURNS = (*((stage, False) for stage in range(3)), *((stage, True) for stage in range(STAGES)))
 _FEW = 20  # whole numbers up to this are counts, whose single values matter
 
 
@@ -94,14 +93,10 @@ class Search:
         Cheap stages come before thorough ones and small neighbourhoods before wide ones; a bay that depends on others
         is looked for last. turns: those that are taken.
         """
-        of = {c.output: p for p in promises if p.independent is None for c in p.clauses if c.output in self._unproved}
+        of = self._clauses(promises)
         for stage, wide in turns:
-            places: dict[Near, list[Clause]] = defaultdict(list)
-            for name in of:
-                near = self._near[name]
-                places[self._around.wider(near) if wide else near].append(self._unproved[name])
-            for near, clauses in places.items():
-                found = self._stands(near, clauses, stage)
+            for near, clauses in self._places(of, wide=wide).items():
+                found = self._stands(self._hunt(near), clauses, stage)
                 if found is not None:
                     return of[found.clause.output], found
         for promise in promises:
@@ -110,9 +105,40 @@ class Search:
                 return promise, apart
         return None
 
-    def _stands(self, near: Near, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
-        """Return what the hunt in a neighbourhood finds by a stage, once it has stood its replay."""
-        hunt = self._hunt(near)
+    def seen_broken(self, promises: Sequence[Promise], bays: Iterable[str]) -> tuple[Promise, CounterExample] | None:
+        """Return the promise that a course breaks first, with the course, or None; no solver is asked.
+
+        bays: whose own courses are run, each with all other bays at rest. Those between bays come last, or first if
+        there are several.
+        """
+        of = self._clauses(promises)
+        between = list(self._places(of, wide=True).items())
+        alone = [
+            (self._around.bay(tag), [self._unproved[name] for name in of if tag in self._near[name].bays])
+            for tag in bays
+        ]
+        for near, clauses in (*between, *alone) if len(alone) > 1 else (*alone, *between):
+            found = self._stands(self._hunt_for(near, clauses), clauses, 0) if clauses else None
+            if found is not None:
+                return of[found.clause.output], found
+        return None
+
+    def _clauses(self, promises: Sequence[Promise]) -> dict[str, Promise]:
+        """Return the promise of each unproved clause that one course may break."""
+        return {
+            c.output: p for p in promises if p.independent is None for c in p.clauses if c.output in self._unproved
+        }
+
+    def _places(self, names: Iterable[str], *, wide: bool) -> dict[Near, list[Clause]]:
+        """Return the neighbourhoods of clauses, as they are or widened."""
+        places: dict[Near, list[Clause]] = defaultdict(list)
+        for name in names:
+            near = self._near[name]
+            places[self._around.wider(near) if wide else near].append(self._unproved[name])
+        return places
+
+    def _stands(self, hunt: Hunt, clauses: Sequence[Clause], stage: int) -> CounterExample | None:
+        """Return what a hunt finds by a stage, once it has stood its replay."""
         while True:
             found = hunt.find([c for c in clauses if c.output not in hunt.refuted], stage)
             if found is None:
@@ -129,10 +155,10 @@ class Search:
         assert promise.independent is not None  # noqa: S101  # whoever calls has looked
         commands = tuple(n for n in promise.independent.outputs if n.endswith(".command"))
         # valves first: people care less for a reason that differs
-        for apart, stage in ((replace(promise.independent, outputs=commands), _LONG), (promise.independent, 2)):
+        for apart in (replace(promise.independent, outputs=commands), promise.independent):
             both, near, clause = composed(self._model, self._around, promise.subject, apart)
             hunt = Hunt(both, near, [clause])
-            found = hunt.find([clause], stage)
+            found = hunt.find([clause], _LAST_SCAN)
             course = None if found is None else hunt.quietened(clause, found[1])
             seen = None if course is None else replayed_twice(self._model, both, apart, course)
             if course is not None and seen is not None:
@@ -142,10 +168,14 @@ class Search:
         return None
 
     def _hunt(self, near: Near) -> Hunt:
+        """Return the hunt for all that lies within a neighbourhood."""
         if near not in self._hunts:
-            within = [c for o, c in self._unproved.items() if near.holds(self._near[o])]
-            self._hunts[near] = Hunt(self._around.cut(near, [c.output for c in within]), near, within)
+            within = [c for name, c in self._unproved.items() if near.holds(self._near[name])]
+            self._hunts[near] = self._hunt_for(near, within)
         return self._hunts[near]
+
+    def _hunt_for(self, near: Near, clauses: Sequence[Clause]) -> Hunt:
+        return Hunt(self._around.cut(near, [c.output for c in clauses]), near, clauses)
 
     def _replayed(self, clause: Clause, course: Course) -> tuple[Replayed, ...] | None:
         """Return the course in the unchanged scheme up to the scan that breaks the clause, None if none does."""
@@ -179,8 +209,10 @@ class Hunt:
         self._broken: dict[str, Course] = {}
         self._names = [c.output for c in clauses]
         self._runner = ListRunner(model.program)
+        self._stems = Stems(model, self._runner, self._rest)
+        self._trials = Stems(model, self._runner, self._rest)  # of one clause, none of them beyond its break
+        self._tried: Clause | None = None
         place = {name: n for n, name in enumerate(self._runner.outputs)}
-        self._commands = [(v.tag, place[f"{v.tag}.command"]) for v in model.site.valves]
         self._place = {name: place[name] for name in self._names}
         self._holds = itemgetter(*self._place.values(), place[self._names[0]])  # twice: one name gives a tuple too
         states = model.program.states
@@ -205,7 +237,10 @@ class Hunt:
 
     def first_break(self, clause: Clause, course: Course) -> int | None:
         """Return when the course breaks the clause first, in ms, or None."""
-        for plant, _, outputs in self._scans(course):
+        if clause is not self._tried:
+            self._trials.forget()
+            self._tried = clause
+        for plant, _, outputs in self._trials.scans(course):
             if not outputs[self._place[clause.output]]:
                 return plant.now_ms
         return None
@@ -214,40 +249,49 @@ class Hunt:
 
     def _pieces(self) -> Iterator[int]:
         """Try all there is, piece by piece, each time saying which stage it is in."""
-        short: list[Course] = []
         site = self.model.site
         bays = [(bay, n) for bay in site.bays for n, _, v in choices(site, bay) if v.tag in self._near.vessels]
-        for bay, choice in bays:
-            yield from self._run(one_bay(site, bay, choice), short, 0)
-        yield 1
-        for kind in (rules_of_the_site, two_valves):
-            for bay, choice in bays:
-                yield from self._run(kind(site, bay, choice), short, 1)
-        for pair in sharing_bays(site):
-            yield from self._run(two_bays(site, *pair), short, 1)
-        yield 2
+        alone = [of_a_bay(site, bay, n) for bay, n in bays]
+        between = [
+            *(two_bays(site, *pair) for pair in sharing_bays(site)),
+            *(beside(site, bay, n) for bay, n in bays),
+        ]
+        short: list[Course] = []
+        for stage, kinds in enumerate((between, alone) if len(site.bays) > 1 else (alone, between)):
+            for courses in kinds:
+                yield from self._run(courses, short, stage)
+            yield stage + 1
         yield from self._ask_for_scans(1, SCAN_MS, 2)
         yield from self._ask_for_scans(1, None, 2)
         yield 3
-        for bay, choice in bays:
-            yield from self._run(long_courses(site, bay, choice), [], 3)
-        yield from self._ask_for_scans(1, None, 3)
-        yield 4
         odd = list(deviations(self.model, [bay for bay, _ in bays]))
         odd_courses = (disturbed(self._rng, self._rng.choice(short), odd) for _ in range(_ROUNDS))
-        yield from self._run(odd_courses, [], 4)
-        yield from self._ask_for_scans(1, None, 4)
-        yield from self._ask_for_scans(2, None, 4)
+        yield from self._run(odd_courses, [], 3)
+        yield from self._ask_for_scans(1, None, 3)
+        yield from self._ask_for_scans(2, None, 3)
 
     def _run(self, courses: Iterable[Course], kept: list[Course], stage: int) -> Iterator[int]:
-        for course in courses:
-            kept.append(course)
+        self._stems.forget()
+        for course in map(self._possible, courses):
+            if course.stride_ms <= STRIDE_MS:
+                kept.append(course)
             self._observe(course)
             yield stage
 
+    def _possible(self, course: Course) -> Course:
+        """Return the course with its numbers within what each input can be."""
+        declared = self.model.program.inputs
+        events = tuple(
+            replace(e, value=min(max(int(e.value), declared[e.name].low), declared[e.name].high))
+            if e.name in declared and declared[e.name].type is Type.INT
+            else e
+            for e in course.events
+        )
+        return replace(course, events=events)
+
     def _observe(self, course: Course) -> None:
         before: tuple[Value, ...] = ()
-        for plant, states, outputs in self._scans(course):
+        for plant, states, outputs in self._stems.scans(course):
             key = self._single(states)
             if key != before and key not in self._snapshots:
                 self._snapshots[key] = _Snapshot(plant.upto_now(), states)
@@ -256,15 +300,6 @@ class Hunt:
                 for name in self._names:
                     if not outputs[self._place[name]]:
                         self._broken.setdefault(name, plant.upto_now())
-
-    def _scans(self, course: Course) -> Iterator[tuple[Plant, list[Value], list[Value]]]:
-        """Yield scan by scan the plant, the states after the scan, and its outputs, the clauses among them."""
-        plant = Plant(self.model, course, self._rest)
-        states = self._runner.first_states()
-        for elapsed_ms, inputs in plant.scans():
-            states, outputs = self._runner.step(states, [inputs[n] for n in self._runner.inputs], elapsed_ms)
-            plant.commands = {tag: bool(outputs[n]) for tag, n in self._commands}
-            yield plant, states, outputs
 
     def _ask_for_scans(self, count: int, elapsed_ms: int | None, stage: int) -> Iterator[int]:
         """Ask the solver for last scans that break a clause from a state that some course has reached.

@@ -12,10 +12,11 @@ from fractions import Fraction
 from itertools import pairwise
 
 from sidetap.promises.model import CRASH, Clause
-from sidetap.quantity import NS_PER_MS, Texts, format_duration, format_level
+from sidetap.quantity import NS_PER_MS, Texts, format_duration
 from sidetap.scheme import Value
+from sidetap.site.cause_effect.words import on_paper
 from sidetap.site.model import Bay, Site, Valve
-from sidetap.verify.course import DIFFERS, INSTEAD, LATE, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
+from sidetap.verify.course import DIFFERS, INSTEAD, LATE, LOOK, SCAN_MS, STRIDE_MS, Course, Event, Tail, polled
 from sidetap.verify.replay import Replayed
 
 MOST_STEPS = 12
@@ -43,7 +44,7 @@ def clock(t_ms: int) -> str:
 
 def tell(site: Site, course: Course, scans: Sequence[Replayed], clause: Clause) -> tuple[Step, ...]:
     """Return the story of a course whose last scan breaks the clause."""
-    words = _Words(site)
+    words = Sentences(site)
     told: dict[int, list[str]] = {}
     for event in course.events:
         scan = next((s for s in scans if s.now_ms >= event.at_ms), None)
@@ -103,8 +104,8 @@ def _opened(bay: Bay, valve: Valve, open_ms: int, openings: int, site: Site) -> 
     )
 
 
-class _Words:
-    """Sentences for inputs, by their names."""
+class Sentences:
+    """What is said of inputs and valves, by their names."""
 
     def __init__(self, site: Site) -> None:
         self._site = site
@@ -164,8 +165,10 @@ class _Words:
 
     def event(self, event: Event, scan: Replayed) -> list[str]:
         """Return the sentences for an event, first seen in a scan."""
+        if event.name == LOOK:
+            return []
         if event.name == LATE:
-            return [f"the next scan comes {_time(event.value)} late"]
+            return [f"the next scan comes {time_words(event.value)} late"]
         return self.given(event.name, event.value, scan)
 
     def given(self, name: str, value: Value, scan: Replayed) -> list[str]:
@@ -180,20 +183,24 @@ class _Words:
             return [f"in a second course {plain} is another"] if value else []
         return [f"in a second course {self.value(plain, not first)}"]
 
+    def known(self, name: str, value: Value) -> str | None:
+        """Return the sentence for an input that takes a value where that is an event, None where it is none."""
+        return self._events.get((name, value))
+
     def value(self, name: str, value: Value) -> str:
         """Return the sentence for an input that takes a value."""
-        known = self._events.get((name, value))
+        known = self.known(name, value)
         if known is not None:
             return known
         word = name.rsplit(".", 1)
         if len(word) == 2 and word[1] == "level":
-            return f"{word[0]} stands at {_level(int(value), self._site.show.level)}"
+            return f"{word[0]} stands at {on_paper(self._site, self._site.vessel(word[0]), int(value))}"
         if len(word) == 2 and word[1] == "age":
-            return f"{word[0]}'s level is {_time(value)} old"
+            return f"{word[0]}'s level is {time_words(value)} old"
         if len(word) == 2 and word[1] == "panel_age":
-            return f"the panel of bay {word[0]} was last heard {_time(value)} ago"
+            return f"the panel of bay {word[0]} was last heard {time_words(value)} ago"
         if name == "site.bypass_ms":
-            return f"bypasses are asked for {_time(value)}"
+            return f"bypasses are asked for {time_words(value)}"
         if len(word) == 2 and word[1] == "on_ticket":
             return f"the ticket {'names' if value else 'does not name'} what valve {word[0]} draws from"
         if len(word) == 2 and word[1] == "new":
@@ -210,7 +217,11 @@ class _Words:
 
     def tail(self, tail: Tail, scan: Replayed) -> list[str]:
         """Return what one of the last scans brings that the plant alone would not."""
-        told = [f"this scan comes {_time(tail.elapsed_ms)} after the one before"] if tail.elapsed_ms > SCAN_MS else []
+        told = (
+            [f"this scan comes {time_words(tail.elapsed_ms)} after the one before"]
+            if tail.elapsed_ms > SCAN_MS
+            else []
+        )
         return told + [text for n, v in tail.inputs.items() for text in self.given(n, v, scan)]
 
     def outcomes(self, before: Replayed, scan: Replayed) -> list[str]:
@@ -227,12 +238,6 @@ class _Words:
         return told
 
 
-def _level(level_01mm: int, form: str) -> str:
-    """Return a level in the site's unit, and exactly: a story may turn on a tenth of a millimetre."""
-    exactly = f"{level_01mm // 10_000}.{level_01mm % 10_000:04d} m"
-    # percents need a vessel's height, and few people think of a trip in them
-    return exactly if form in ("m", "%") else f"{format_level(level_01mm, form)} ({exactly})"
-
-
-def _time(ms: Value) -> str:
+def time_words(ms: Value) -> str:
+    """Return what a number of ms is called."""
     return format_duration(int(ms) * NS_PER_MS)

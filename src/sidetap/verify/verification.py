@@ -17,6 +17,7 @@ from sidetap.promises.model import Model, Promise
 from sidetap.scheme import Program
 from sidetap.site.cause_effect import CompiledScheme
 from sidetap.site.model import Site
+from sidetap.verify.course import Course
 from sidetap.verify.equivalence import is_independent
 from sidetap.verify.goals import Reached, reached_goals
 from sidetap.verify.prover import Memory, prove, prove_again
@@ -32,6 +33,7 @@ class Verdict:
     """What became of one promise: "holds", "broken" with the story and the scans of how, or "unknown".
 
     bound: what the promise comes to at the pipe, in words. clause: of a broken one, what was seen in the last scan.
+    course: and the events that lead there.
     """
 
     promise: str
@@ -42,6 +44,7 @@ class Verdict:
     scans: tuple[Replayed, ...] = ()
     bound: str = ""
     clause: str = ""
+    course: Course | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +149,7 @@ def _verdict(model: Model, search: Search, promise: Promise, proved: Set[str]) -
         scans=found.scans,
         bound=promise.bound,
         clause=found.clause.text,
+        course=found.course,
     )
 
 

@@ -1,4 +1,4 @@
-"""The simulated demo yard: vessels, bay B, and a line that speaks real Modbus bytes, bit by bit, in virtual time.
+"""The simulated demo yard: vessels, bays, and a line that speaks real Modbus bytes, bit by bit, in virtual time.
 
 Virtual time and what people do in, bytes as an adapter delivers them and the field's state out. It shares no code
 with what it is there to judge: own check bytes, own encoders, own volumes by numerical integration. Only

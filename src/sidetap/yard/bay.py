@@ -1,4 +1,4 @@
-"""Bay B in steel: commands of the module and hands of people in, valve positions, flow and a tanker's load out.
+"""A bay in steel: commands of the module and hands of people in, valve positions, flow and a tanker's load out.
 
 How it works. A valve is energised while its coil is on, the watchdog's timing relay is in, the hard-wired stop is
 healthy and the selector stands in AUTO; energised it strokes open, else its spring closes it. HAND and OFF release
@@ -73,13 +73,15 @@ class Tanker:
 class Bay:
     """A loading bay: its valves, its pump and what people do there.
 
-    open_key: energised while pressed. close_key_contact: energised while NOT pressed, so that a broken wire closes.
+    has_probe: whether there is a truck's high probe. open_key: energised while pressed. close_key_contact: energised
+    while NOT pressed, so that a broken wire closes.
     """
 
-    def __init__(self, tag: str, flow_gpm: float, valves: list[Valve]) -> None:
+    def __init__(self, tag: str, flow_gpm: float, valves: list[Valve], *, has_probe: bool) -> None:
         self.tag = tag
         self.flow_gpm = flow_gpm
         self.valves = {valve.tag: valve for valve in valves}
+        self.has_probe = has_probe
         self.selector: Selector = "AUTO"
         self.stop_healthy = True
         self.probe_dry = True
@@ -89,11 +91,25 @@ class Bay:
         self.tanker = Tanker()
         self.pump_running = False
 
+    def contacts(self) -> dict[str, bool]:
+        """Return what the bay's wires show, by what they come from, in the order of the module's bits."""
+        shown = {"auto": self.selector == "AUTO", "hand": self.selector == "HAND"}
+        for valve in self.valves.values():
+            shown[f"{valve.tag} closed"] = valve.shown_closed
+            shown[f"{valve.tag} open"] = valve.shown_open
+        shown["stop"] = self.stop_healthy
+        if self.has_probe:
+            shown["probe"] = self.probe_dry
+        return {**shown, "hose": self.hose, "open-key": self.open_key, "close-key": self.close_key_contact}
+
     def drive(self, t_ns: int, coils: dict[str, bool], relay_in: bool) -> None:
         """Energise or release each valve at t_ns."""
+        supplied = relay_in and self.stop_healthy and self.selector == "AUTO"
         for tag, valve in self.valves.items():
-            valve.settle(t_ns)
-            valve.energised = coils[tag] and relay_in and self.stop_healthy and self.selector == "AUTO"
+            energised = supplied and coils[tag]
+            if energised or valve.energised or valve.position:  # most valves rest most of the time
+                valve.settle(t_ns)
+                valve.energised = energised
 
     def flow(self, duration_ns: int, pump_permit: bool) -> None:
         """Move what has flowed in the last duration_ns from the vessels to the tanker."""

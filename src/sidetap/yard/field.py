@@ -1,19 +1,19 @@
-"""What moves liquid in the yard: the bay's valves, deliveries and loads in, levels of the vessels out.
+"""What moves liquid in the yard: the bays' valves, deliveries and loads in, levels of the vessels out.
 
 Volumes move on a grid of 100 ms of virtual time, so that a level does not depend on how often anybody looks.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from sidetap.yard.agenda import Agenda
 from sidetap.yard.bay import Bay
-from sidetap.yard.module import Coil, IoModule
+from sidetap.yard.module import IoModule
 from sidetap.yard.uart import NS
 from sidetap.yard.vessels import Vessel
 
 STEP_NS = 100_000_000
-_RAMP_S = 6.0  # a transfer starts and ends as slowly as a valve of bay B strokes
+_RAMP_S = 6.0  # a transfer starts and ends as slowly as most valves stroke
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +43,21 @@ class Transfer:
 
 
 class Field:
-    """Vessels, bay and transfers over time."""
+    """Vessels, bays and transfers over time."""
 
     def __init__(
-        self, agenda: Agenda, vessels: dict[str, Vessel], bay: Bay, module: IoModule, plan: Iterable[Transfer]
+        self,
+        agenda: Agenda,
+        vessels: dict[str, Vessel],
+        bays: Mapping[str, Bay],
+        module: IoModule,
+        plan: Iterable[Transfer],
     ) -> None:
         self.transfers: list[Transfer] = []
         self.history: list[tuple[int, dict[str, float]]] = []
         self._agenda = agenda
         self._vessels = vessels
-        self._bay = bay
+        self._bays = bays
         self._module = module
         for transfer in plan:
             agenda.at(transfer.start_ns, lambda transfer=transfer: self.transfers.append(transfer))  # type: ignore[misc]
@@ -61,7 +66,8 @@ class Field:
     def _step(self) -> None:
         now_ns = self._agenda.now_ns
         self._module.settle(now_ns)
-        self._bay.flow(STEP_NS, self._module.coils[Coil.PUMP_PERMIT])
+        for tag, bay in self._bays.items():
+            bay.flow(STEP_NS, self._module.pump_permitted(tag))
         if self.transfers:
             self._transfer(now_ns)
         if now_ns % NS == 0:

@@ -1,4 +1,4 @@
-"""The whole simulated yard on one virtual clock: vessels, bay B, the line with its seven devices, and a tap on it.
+"""The whole simulated yard on one virtual clock: vessels, bays, the line with its seven devices, and a tap on it.
 
 Everything moves by ``advance``; nothing here knows the real time, opens a device or prints. The same seed and the
 same calls give the same bytes.
@@ -21,8 +21,12 @@ from sidetap.yard.vessels import demo_vessels
 from sidetap.yard.wire import Wire
 
 TIME_ZONE = "America/Chicago"
-_STROKE_NS = 6 * NS
-_FLOW_GPM = 400.0
+# by bay: flow in gpm, stroke in s, valves with their vessels, whether there is a truck's high probe
+_BAYS = (
+    ("B", 400.0, 6, ("B1", "B2", "B3"), ("T1", "T2", "T3"), True),
+    ("A", 200.0, 6, ("A1", "A2", "A4"), ("T1", "T2", "T4"), False),
+    ("C", 60.0, 4, ("C3", "C5", "C6"), ("T3", "T5", "T6"), False),
+)
 
 
 class Yard:
@@ -46,11 +50,13 @@ class Yard:
         self.clock = LocalClock(start, TIME_ZONE)
         self.settings = LineSettings()
         self.vessels = demo_vessels()
-        valves = [Valve(f"B{n}", self.vessels[f"T{n}"], _STROKE_NS) for n in (1, 2, 3)]
-        self._bays = {"B": Bay("B", _FLOW_GPM, valves)}
-        self.module = IoModule(self._bays["B"])
+        self._bays: dict[str, Bay] = {}
+        for tag, flow_gpm, stroke_s, valves, drawn, has_probe in _BAYS:
+            steel = [Valve(v, self.vessels[t], stroke_s * NS) for v, t in zip(valves, drawn, strict=True)]
+            self._bays[tag] = Bay(tag, flow_gpm, steel, has_probe=has_probe)
+        self.module = IoModule(self._bays)
         self._agenda = Agenda()
-        self._field = Field(self._agenda, self.vessels, self._bays["B"], self.module, plan)
+        self._field = Field(self._agenda, self.vessels, self._bays, self.module, plan)
         self.wire = Wire(self._agenda, self.settings, seed)
         self.tap = TapPoint(self.wire)
         self.devices = demo_devices(self.vessels, self._agenda, self.wire, seed, noise)
@@ -80,7 +86,7 @@ class Yard:
         self.module.settle(to_ns)
 
     def bay(self, tag: str) -> Bay:
-        """Return a bay; this slice of the yard has bay B."""
+        """Return a bay."""
         return self._bays[tag]
 
     def add_tap(

@@ -12,7 +12,7 @@ from sidetap.site.cause_effect.posts import Post
 from sidetap.site.cause_effect.reasons import Reason
 from sidetap.site.cause_effect.tickets import Ticket
 from sidetap.site.cause_effect.vessels import Level
-from sidetap.site.cause_effect.words import filter_words, listed, metres, on_screen, one_of, trip_words
+from sidetap.site.cause_effect.words import below_words, listed, on_screen, one_of, trip_words
 from sidetap.site.model import QuietHours, Site, TripVote, Valve, in_order, natural
 
 NEW_TICKET = "end this ticket and open a new one"
@@ -54,16 +54,16 @@ def closing_at_bay(draft: Draft, post: Post, valve: Valve, account: Account) -> 
 
 
 def _permissive(draft: Draft, post: Post, tag: str) -> Reason:
-    known = {
+    remedy = {
         post.bay.auto_input: "turn the selector to AUTO",
         post.bay.stop_input: "release what has opened the stop circuit",
         post.bay.hose_input: "put the hose on",
-    }
+    }.get(tag, f"put right what it says, or have {tag} and its wire looked at; never bridge it")
     wired = draft.input(tag)
     text = wired.when_off or f"{tag} is not energised"
     older = f"or older than {format_duration(wired.max_age_ns)}"
     exactly = f"{tag} not energised, {older}" if wired.when_off else older
-    return Reason(tag, ~draft.wired[tag], text, known.get(tag, f"have {tag} energised"), exactly)
+    return Reason(tag, ~draft.wired[tag], text, remedy, exactly)
 
 
 def closing_by_levels(draft: Draft, post: Post, level: Level, voted: Mapping[str, Expr]) -> list[Reason]:
@@ -77,7 +77,7 @@ def closing_by_levels(draft: Draft, post: Post, level: Level, voted: Mapping[str
             level.tripped,
             f"{tag} has tripped on low level",
             f"press reset once {tag} stands at {enough} or more",
-            trip_words(trip),
+            trip_words(site, vessel),
         ),
         *_voted(site, post, voted),
         Reason(
@@ -200,7 +200,7 @@ def keeping_at_vessel(draft: Draft, post: Post, level: Level) -> list[Reason]:
             level.below_trip,
             f"{tag} is below its trip",
             f"wait until {tag} stands at {enough} or more",
-            f"{filter_words(trip)} below {metres(trip.below_01mm)}",
+            below_words(draft.site, vessel, trip.below_01mm),
         ),
     ]
 

@@ -16,7 +16,7 @@ from sidetap.site.cause_effect.draft import Draft
 from sidetap.site.cause_effect.posts import Post
 from sidetap.site.cause_effect.reasons import Reason
 from sidetap.site.cause_effect.vessels import Level
-from sidetap.site.cause_effect.words import filter_words, listed, metres, on_screen
+from sidetap.site.cause_effect.words import below_words, listed, on_screen
 from sidetap.site.model import ExclusiveVessel, SharedOnlyAbove, Valve, in_order
 
 
@@ -75,7 +75,7 @@ class Sharing:
             if led:
                 when = any_of(*led) & level.is_below(rule.close_below_01mm)
                 text = f"{valve.vessel} is too low for two bays, and another opened first"
-                limit = f"{filter_words(level.vessel.trip)} below {metres(rule.close_below_01mm)}"
+                limit = below_words(self._draft.site, level.vessel, rule.close_below_01mm)
                 remedy, exactly = self._wait_for(rule, post), f"{limit}; the bay that opened later"
                 reasons.append(Reason(f"{rule.tag}-low", when, text, remedy, exactly))
         return reasons
@@ -113,7 +113,7 @@ class Sharing:
         level = self._levels[rule.vessel]
         when = any_of(*(r.claims() for r in rivals)) & ~level.is_at(rule.level_01mm)
         text = f"{rule.vessel} is below {self._enough(rule, post)}, and another bay draws from it"
-        limit = f"{filter_words(level.vessel.trip)} below {metres(rule.level_01mm)}, or not full"
+        limit = f"{below_words(self._draft.site, level.vessel, rule.level_01mm)}, or not full"
         bays = listed([r.post.bay.tag for r in rivals], "or")
         exactly = f"{limit}, while bay {bays} draws from {rule.vessel}"
         return Reason(rule.tag, when, text, self._wait_for(rule, post), exactly)

@@ -22,7 +22,7 @@ from sidetap.scheme import (
 )
 from sidetap.site.cause_effect.compiled import CompiledVessel
 from sidetap.site.cause_effect.draft import AGE_LIMIT_MS, Draft, ms
-from sidetap.site.cause_effect.words import metres, trip_words
+from sidetap.site.cause_effect.words import metres, on_paper, trip_words
 from sidetap.site.model import Alarm, Valve, Vessel, in_order
 
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
@@ -79,7 +79,7 @@ def compile_vessel(draft: Draft, vessel: Vessel, bypassed: Expr) -> Level:
     quiet = any_of(*draft.quiet.values())
     close_age, warn_age = format_duration(point.close_age_ns), format_duration(point.warn_age_ns)
     text = f"{tag} tripped on low level; a person must reset it"
-    draft.alarm(f"{tag}-trip", "high", text, tripped, trip_words(trip))
+    draft.alarm(f"{tag}-trip", "high", text, tripped, trip_words(draft.site, vessel))
     draft.alarm(f"{tag}-bad", "high", f"{tag} has no valid level", bad)
     draft.alarm(f"{tag}-old", "high", f"{tag} has had no fresh level for {close_age}", old & ~quiet)
     draft.alarm(f"{tag}-late", "low", f"{tag} has had no fresh level for {warn_age}", late & ~old & ~quiet)
@@ -142,5 +142,5 @@ def _level_alarm(draft: Draft, alarm: Alarm, vessel: Vessel, level: Expr, unknow
     active = hysteresis(draft.b, f"{alarm.tag}.active", delayed, goes & ~unknown)
     text = f"{vessel.tag} is {alarm.side} its {alarm.limit} limit"
     delay, back = format_duration(alarm.delay_ns), metres(alarm.dead_band_01mm)
-    exactly = f"{alarm.side} {metres(limit)} for {delay}, until {back} back"
+    exactly = f"{alarm.side} {on_paper(draft.site, vessel, limit)} for {delay}, until {back} back"
     draft.alarm(alarm.tag, alarm.priority, text, active, exactly)

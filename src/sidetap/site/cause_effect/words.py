@@ -1,4 +1,4 @@
-"""Levels, filters and lists in words: exact in metres for paper, rounded up in a bay's own units for its screen."""
+"""Levels, filters and lists in words: for paper in the site's units and exactly, for a bay's screen in its own."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from sidetap.quantity import EIGHTHS, Rounding, Texts, format_duration, format_number
-from sidetap.site.model import Bay, Site, Trip, Vessel
+from sidetap.site.model import Bay, Display, Site, Trip, Vessel
 
 
 def metres(level_01mm: int) -> str:
@@ -20,8 +20,18 @@ def metres(level_01mm: int) -> str:
 
 def on_screen(site: Site, bay: Bay, vessel: Vessel, level_01mm: int) -> str:
     """Return a level in the units of a bay's screen, rounded up: at the level shown it is reached."""
+    return _rounded_up(bay.panel_show or site.show, vessel, level_01mm)
+
+
+def on_paper(site: Site, vessel: Vessel, level_01mm: int) -> str:
+    """Return a level as the site shows it, rounded as its screens do, and the exact one that the scheme compares."""
+    exactly = metres(level_01mm)
+    return exactly if site.show.level == "m" else f"{_rounded_up(site.show, vessel, level_01mm)} ({exactly})"
+
+
+def _rounded_up(show: Display, vessel: Vessel, level_01mm: int) -> str:
     top_m = Fraction(vessel.top_01mm, 10_000)
-    return Texts(bay.panel_show or site.show, EIGHTHS).level(Fraction(level_01mm, 10_000), top_m, Rounding.UP)
+    return Texts(show, EIGHTHS).level(Fraction(level_01mm, 10_000), top_m, Rounding.UP)
 
 
 def filter_words(trip: Trip) -> str:
@@ -31,10 +41,16 @@ def filter_words(trip: Trip) -> str:
     return f"mean of {format_duration(trip.mean_ns)}"
 
 
-def trip_words(trip: Trip) -> str:
-    """Return a low trip as the scheme compares it."""
-    below = f"{filter_words(trip)} below {metres(trip.below_01mm)} for {format_duration(trip.delay_ns)}"
-    return f"{below}, latched until reset at {metres(trip.reset_above_01mm)}"
+def trip_words(site: Site, vessel: Vessel) -> str:
+    """Return a vessel's low trip as the scheme compares it."""
+    trip = vessel.trip
+    below = f"{below_words(site, vessel, trip.below_01mm)} for {format_duration(trip.delay_ns)}"
+    return f"{below}, latched until reset at {on_paper(site, vessel, trip.reset_above_01mm)}"
+
+
+def below_words(site: Site, vessel: Vessel, level_01mm: int) -> str:
+    """Return that a vessel's filtered level is below a level."""
+    return f"{filter_words(vessel.trip)} below {on_paper(site, vessel, level_01mm)}"
 
 
 def one_of(role: str) -> str:
