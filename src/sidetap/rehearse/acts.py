@@ -85,9 +85,10 @@ def _late_ms(course: Course) -> dict[int, int]:
 
 
 def first_levels(site: Site, course: Course) -> dict[str, int]:
-    """Return where vessels had better stand at first, in 0.1 mm: near to where the course brings them, nothing wrong.
+    """Return where vessels had better not stand half way up at first, in 0.1 mm.
 
-    A level that the course lets jump has to go there at the speed that a point believes.
+    A level that the course lets jump has to go there at the speed that a point believes; where it goes past a limit
+    it starts near to that limit, at a level at which nothing is wrong.
     """
     firsts: dict[str, int] = {}
     for event in (*course.events, *_of_tail(course)):
@@ -96,12 +97,13 @@ def first_levels(site: Site, course: Course) -> dict[str, int]:
             firsts.setdefault(tag, int(event.value))
     found = {}
     for vessel in site.vessels:
-        if vessel.tag in firsts:
-            rest_01mm = rest_level(site, vessel)
-            # rest is half way between all lower limits and the high one
-            low_01mm = 2 * rest_01mm - vessel.high_01mm + _NEAR_01MM
-            high_01mm = vessel.high_01mm - _NEAR_01MM
-            found[vessel.tag] = min(max(firsts[vessel.tag], min(low_01mm, rest_01mm)), max(high_01mm, rest_01mm))
+        rest_01mm = rest_level(site, vessel)
+        first_01mm = firsts.get(vessel.tag, rest_01mm)
+        low_01mm = 2 * rest_01mm - vessel.high_01mm  # rest is half way between the highest of these and the high one
+        if first_01mm < low_01mm:
+            found[vessel.tag] = min(low_01mm + _NEAR_01MM, rest_01mm)
+        elif first_01mm > vessel.high_01mm:
+            found[vessel.tag] = max(vessel.high_01mm - _NEAR_01MM, rest_01mm)
     return found
 
 

@@ -23,6 +23,7 @@ from sidetap.site.cause_effect import CompiledScheme
 from sidetap.verify.course import Course
 
 AFTER_STORY_NS = 3 * NS_PER_S  # a poll, a scan, and what a filter rounds
+FOLLOWED_NS = NS_PER_S
 AFTER_BREAK_NS = 60 * NS_PER_S
 _DEAF_NS = 30 * NS_PER_S  # a station that hears no module for so long won't
 _SCANS_HEARD = 3  # of inputs that are believed, before hands go on
@@ -154,13 +155,12 @@ class _Play:
             self._watched += 1
 
     def _afterwards(self) -> None:
-        """Let the yard go on until everything is shut, for a while."""
-        stage = self._stage
-        until_ns = stage.now_ns + AFTER_BREAK_NS
-        while stage.now_ns < until_ns:
+        """Let the yard go on until the coils have followed and everything is shut, for a while."""
+        stage, valves = self._stage, self._stage.site.valves
+        from_ns = stage.now_ns
+        while stage.now_ns < from_ns + AFTER_BREAK_NS:
             stage.next_scan()
             last = stage.scans[-1]
-            if not any(last.positions.values()) and not any(
-                last.outputs[f"{valve.tag}.command"] for valve in stage.site.valves
-            ):
+            shut = not any(last.positions.values()) and not any(last.outputs[f"{v.tag}.command"] for v in valves)
+            if shut and not stage.is_deaf and stage.now_ns >= from_ns + FOLLOWED_NS:
                 break
