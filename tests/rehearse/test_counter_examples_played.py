@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from yards.cuts import read_as
+from yards.cuts import read_as, untold
 from yards.surgery import never, rewritten
 
 from sidetap.errors import BadInput
@@ -201,6 +201,17 @@ def test_time_that_is_counted_in_scans_shows_when_one_comes_late() -> None:
     assert seen.clause is not None
     assert max(scan.elapsed_ms for scan in seen.scans) == 900
     assert sound(course, site, "open-time-bound").clause is None
+
+
+def test_a_valve_that_closes_without_a_cause_stops_no_station() -> None:
+    site = site_with(*QUICK)
+    scheme = scheme_of(site)
+    course = Script(site).load(site.bay("B"), 1).wait(3_000).close(site.bay("B")).course(3_000)
+    mute = replace(scheme, program=untold("B1.block.close-key")(scheme.program))
+    model = build_model(site, mute.program)
+    seen = rehearse(model, mute, course, [c for p in model.promises if p.name == "reasons-right" for c in p.clauses])
+    assert seen.clause is not None
+    assert [s.outputs["B1.command"] for s in seen.scans[-20:]] == [False] * 20
 
 
 # -- what does not break there, or can't be played -------------------------------------------------------------------

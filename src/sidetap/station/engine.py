@@ -315,7 +315,9 @@ class Engine:
         """Return what closes valve in this scan: our own reason, or the first cause that does."""
         if own is not None:
             return own
-        cause = next(cause for cause in valve.causes if cause.closes and self.outputs[cause.output])
+        cause = next((cause for cause in valve.causes if cause.closes and self.outputs[cause.output]), None)
+        if cause is None:  # of a scheme that runs though it doesn't keep "reasons-right"
+            return Why("untold", "the scheme says no cause", "have the scheme verified")
         return snapshots.why(self, valve, cause, now_ns)
 
     def _watch_alarms(self, at: Moment) -> None:
