@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
-from four_runners import FourRunners, filled, lanes_agree
+from four_runners import FourRunners, Values, filled, lanes_agree
 
 from sidetap.scheme import (
     FALSE,
@@ -164,6 +164,21 @@ def test_the_random_programs_have_every_operation() -> None:
     assert {node.op for node in ordered(roots)} == set(Op)
 
 
+def test_numbers_of_32_and_of_64_bits_meet() -> None:
+    b = Builder()
+    x, long = b.input_int("x", -50, 50), b.state_int("long", LONG, -LONG, LONG)
+    small = b.state_int("small", 0, -50, 50)
+    b.assign("long", choose(x < 0, minimum(x, long), LONG))
+    b.assign("small", choose(x < 0, long - long, small) + x)  # more than 32 bits, as far as its range tells
+    b.output("sum", long + x)
+    b.output("less", x < long)
+    b.output("same", long.equals(x))
+    b.output("least", minimum(long, x))
+    b.output("share", quotient(long, 10**6))
+    rows: list[list[Values]] = [[{"x": n} for n in numbers] for numbers in ((-8, 0) * 8, (-7, 7) * 8, (5, -5) * 8)]
+    lanes_agree(b.program(), rows, [[1] * WIDTH for _ in rows])
+
+
 def test_depth_of_a_program_is_no_limit() -> None:
     b = Builder()
     x, c = b.input_int("x", 0, 9), b.input_bool("c")
@@ -213,6 +228,17 @@ def test_states_may_change_places_and_follow_each_other_in_one_scan() -> None:
         states, _ = four.step(states, {"moves": moved, "x": value}, 1)
     assert [states[f"turned{i}"] for i in range(5)] == [4, 3, 2, 1, 0]
     assert [states[f"chain{i}"] for i in range(4)] == [8, 8, 8, 8]
+
+
+def test_states_may_come_from_another_runner() -> None:
+    runners: list[GeneratedRunner] = []
+    for names in (("n", "m"), ("m", "n")):
+        b = Builder()
+        for name in names:
+            b.assign(name, b.state_int(name, len(runners), 0, 99) + (1 if name == "n" else 10))
+        runners.append(GeneratedRunner(b.program()))
+    states, _ = runners[0].step(runners[1].first_states(), {}, 1)
+    assert runners[1].step(states, {}, 1)[0] == {"n": 3, "m": 21}
 
 
 def test_a_node_is_shown_without_all_that_it_stands_on() -> None:
@@ -283,10 +309,11 @@ def test_compiled_lanes_refuse_what_is_not_theirs() -> None:
     times = np.full(lanes, 100)
     assert runner.step(states, inputs, times)[1]["x"].tolist() == [4] * lanes
     for name, value in (("level", 11), ("level", -1), ("unused", 6)):
-        inputs[name][-1] = value
-        with pytest.raises(InputOutOfRange, match=name):
-            runner.step(states, inputs, times)
-        inputs[name][-1] = 3
+        for lane in (0, -1):
+            inputs[name][lane] = value
+            with pytest.raises(InputOutOfRange, match=name):
+                runner.step(states, inputs, times)
+            inputs[name][lane] = 3
     for elapsed_ms in (0, 10**9 + 1, 2**32 + 100):
         with pytest.raises(InputOutOfRange, match="elapsed_ms"):
             runner.step(states, inputs, np.full(lanes, elapsed_ms))
