@@ -1,4 +1,4 @@
-"""One program through all four runners: the reference, the generated ones, many lanes at once, and the solver."""
+"""One program through all runners: the reference, the generated ones, many lanes both ways, and the solver."""
 
 from collections.abc import Mapping, Sequence
 

@@ -61,7 +61,7 @@ class LaneWriter:
         roots = simplified([*following, *(program.outputs[name] for name in outputs)], choose_sums=False)
         self._order = ordered(roots)
         self._range = ranges(program, self._order)
-        self._following = dict(zip(program.states, roots, strict=False))
+        self._following = dict(zip(program.states, roots[: len(following)], strict=True))
         self._outputs = dict(zip(outputs, roots[len(following) :], strict=True))
         self.states = laid_out({n: kind_of(s.type, declared(s)) for n, s in program.states.items()})
         self.inputs = laid_out({n: kind_of(i.type, declared(i)) for n, i in program.inputs.items()})
