@@ -6,7 +6,7 @@ from sidetap.promises.build import build_model
 from sidetap.quantity import NS_PER_MS
 from sidetap.scheme import ListRunner
 from sidetap.site.cause_effect import compile_site
-from sidetap.verify.course import Course, rest_values
+from sidetap.verify.course import SCAN_MS, Course, rest_values
 from sidetap.verify.scripts import Script, of_a_bay
 from sidetap.verify.search import Search
 from sidetap.verify.stems import Stems
@@ -41,7 +41,8 @@ def test_a_look_comes_in_the_very_millisecond_in_which_a_limit_ends() -> None:
 
 
 def test_the_courses_of_a_bay_press_when_the_waiting_time_is_over_and_a_millisecond_before() -> None:
-    wait_ms = BAY.restart_wait_ns // NS_PER_MS
+    """It counts from the scan that finds the bay closed, the one after the closing."""
+    wait_ms = SCAN_MS + BAY.restart_wait_ns // NS_PER_MS
     gaps = set()
     for course in of_a_bay(SITE, BAY, 1):
         closed = [e.at_ms for e in course.events if e.name == "B.panel_close"]

@@ -214,7 +214,11 @@ class Plant:
         for tag, _, _, stroke_ms in self._valves:
             if tag in self._moving:
                 due_ms = min(due_ms, self._moved_ms[tag] + stroke_ms)
-        return max(soonest_ms, min(due_ms, upcoming_ms - SCAN_MS))
+        # a scan just before what comes, and one in its very millisecond
+        last_ms = upcoming_ms - SCAN_MS
+        if last_ms - SCAN_MS < due_ms:
+            due_ms = last_ms - SCAN_MS if last_ms - SCAN_MS >= soonest_ms and due_ms < last_ms else last_ms
+        return max(soonest_ms, due_ms)
 
     def _late_ms(self, next_ms: int) -> int:
         """Return by how much the scan due at next_ms is late."""

@@ -40,9 +40,10 @@ def _votes(site: Site, rule: TripVote, bay: Bay, opened: Script) -> Iterator[Cou
     for turn in range(len(voters)):
         turned = (voters[turn:] + voters[:turn])[: rule.at_least]
         yield _sunk(opened.copy(), turned).course(1_000)
-        if bypass is not None and turned[0].tag in bypass.trips:
-            aside = opened.copy().bypass(turned[0], bypass.at_most_ns // NS_PER_MS)
-            yield _sunk(aside, turned).course(1_000)
+        for vessel in turned:
+            if bypass is not None and vessel.tag in bypass.trips:
+                aside = opened.copy().bypass(vessel, bypass.at_most_ns // NS_PER_MS)
+                yield _sunk(aside, turned).course(1_000)
     if len(voters) >= rule.at_least:
         last = _sunk(opened.copy(), voters[: rule.at_least])
         for vessel in voters[: rule.at_least]:

@@ -133,6 +133,8 @@ def _one_after_the_other(site: Site, first: _At, second: _At, vessel: Vessel) ->
     stuck_ms = valve.supervise_ns // NS_PER_MS + 2_000
     both = _both_ready(site, first, second, vessel).press(bay)
     yield both.copy().wait(SCAN_MS).press(there).course(1_000)
+    # its switch shows it closed for a while yet
+    yield both.copy().set(valve.closed_switch, True, 500).wait(SCAN_MS).press(there).course(1_000)
     shut = both.wait(stroke_ms + 1_000).close(bay)
     for moved_ms in (0, stroke_ms // 2, stroke_ms + 1_000):
         yield shut.copy().wait(moved_ms).press(there).course(2_000)

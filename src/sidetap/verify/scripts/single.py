@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import chain
 
-from sidetap.quantity import NS_PER_MS
+from sidetap.quantity import NS_PER_MS, NS_PER_S
 from sidetap.scheme import Value
 from sidetap.site.model import Bay, Site, Valve, Vessel
 from sidetap.verify.course import SCAN_MS, Course, polled, rest_level, window_ms
@@ -96,19 +96,14 @@ def _low_levels(site: Site, bay: Bay, choice: int, vessel: Vessel, opened: Scrip
     tag, trip = vessel.tag, vessel.trip
     tripped = opened.copy().sink(vessel)
     yield tripped.course(1_000)
+    yield opened.copy().sink(vessel, trip.below_01mm).course(1_000)
     for level in (trip.reset_above_01mm, trip.reset_above_01mm - 1):
         yield tripped.copy().rise(vessel, level).reopen(bay).course(2_000)
     yield tripped.copy().crash().wait(window_ms(vessel) + 2_000).rise(vessel).press(bay).course(1_000)
     yield Script(site).set(f"{tag}.level", trip.below_01mm - 1).load(bay, choice).course(1_000)
     yield opened.copy().set(f"{tag}.bad", True, 2_000).course(window_ms(vessel) + 5_000)
     yield opened.copy().set(polled(tag), False, 8_000).course(8_000 + window_ms(vessel) + 3_000)
-    # it stands at the trip all the time; then it is under it by the least there is, from one poll on
-    at_trip = Script(site).set(f"{tag}.level", trip.below_01mm).load(bay, choice)
-    yield at_trip.copy().wait(trip.delay_ns // NS_PER_MS + 3_000).course(1_000)
-    poll_ms = -(-(at_trip.now_ms + 2_000) // _SECOND_MS) * _SECOND_MS
-    at_trip.until(poll_ms).set(f"{tag}.level", trip.below_01mm - 1)
-    for script in at_and_before(at_trip, poll_ms + trip.delay_ns // NS_PER_MS):
-        yield script.look().course(1_000)
+    yield from _at_the_trip(site, bay, choice, vessel)
     # a person resets again and again while the filter comes up to the reset level
     rising = tripped.copy().sink(vessel, trip.reset_above_01mm - 1)
     rising.set(f"{tag}.level", trip.reset_above_01mm)
@@ -120,6 +115,27 @@ def _low_levels(site: Site, bay: Bay, choice: int, vessel: Vessel, opened: Scrip
     for _ in range(2):
         waves.set(f"{tag}.level", trip.below_01mm - 1_000, 1_500).wait(3_000)
     yield waves.course(1_000)
+
+
+def _at_the_trip(site: Site, bay: Bay, choice: int, vessel: Vessel) -> Iterator[Course]:
+    """Yield courses in which a vessel stands at its trip, and from one second on under it by the least there is."""
+    level, trip, at_01mm = f"{vessel.tag}.level", vessel.trip, vessel.trip.below_01mm
+    delay_ms = trip.delay_ns // NS_PER_MS
+    standing = Script(site).set(level, at_01mm).load(bay, choice)
+    yield standing.copy().wait(delay_ms + 3_000).course(1_000)
+    sinking = standing.until(-(-(standing.now_ms + 2_000) // _SECOND_MS) * _SECOND_MS).set(level, at_01mm - 1)
+    # the filter's seconds began with the scan before the first poll
+    last_ms = _SECOND_MS - SCAN_MS
+    below = sinking.copy().wait(last_ms).look()
+    for script in at_and_before(below, below.now_ms + delay_ms):
+        yield script.look().course(1_000)
+    # it is at the trip again in the scan in which the delay would be over
+    seconds = -(-delay_ms // _SECOND_MS)
+    missing = min(seconds, (trip.lag_ns or trip.mean_ns) // NS_PER_S - 1)
+    for _ in range(seconds):
+        sinking.wait(last_ms).look().wait(SCAN_MS)
+    again = sinking.set(level, at_01mm + missing).wait(SCAN_MS)
+    yield again.late(last_ms - SCAN_MS).wait(_SECOND_MS).course(1_000)
 
 
 def _switches(site: Site, bay: Bay, choice: int, valve: Valve, opened: Script) -> Iterator[Course]:
@@ -159,8 +175,9 @@ def _times(site: Site, bay: Bay, choice: int, valve: Valve, ready: Script, opene
     closed = opened.copy().close(bay)
     started = Script(site).ticket(bay, choice)
     hold_ms = site.start_hold_ns // NS_PER_MS  # it counts from the first scan
+    wait_ms = SCAN_MS + bay.restart_wait_ns // NS_PER_MS  # and it from the scan that finds the bay closed
     for script in chain(
-        at_and_before(closed, closed.now_ms + bay.restart_wait_ns // NS_PER_MS),
+        at_and_before(closed, closed.now_ms + wait_ms),
         at_and_before(started, SCAN_MS + hold_ms),
     ):
         yield script.press(bay).course(1_000)
