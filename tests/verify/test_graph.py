@@ -92,6 +92,13 @@ SAME = [
     (Expr(Op.CHOOSE, Type.INT, (TRUE, X, Y)), X),
     (Expr(Op.CHOOSE, Type.INT, (FALSE, X, Y)), Y),
     (choose(A, choose(A, B, C), choose(A, C, B)), B),
+    (any_of(A, all_of(A, B)), A),
+    (all_of(A, any_of(A, B)), A),
+    (any_of(A, all_of(B, ~A)), any_of(A, B)),
+    (all_of(A, any_of(B, ~A)), all_of(A, B)),
+    (any_of(~A, all_of(B, A)), any_of(~A, B)),
+    (any_of(A, B, all_of(C, ~any_of(A, B))), any_of(A, B, C)),
+    (all_of(A, B, any_of(C, ~all_of(A, B))), all_of(A, B, C)),
 ]
 # what looks alike and must stay apart
 APART = [
@@ -106,6 +113,9 @@ APART = [
     (all_of(A, B), any_of(A, B)),
     (all_of(A, ~all_of(A, B)), FALSE),
     (any_of(A, ~any_of(A, B)), TRUE),
+    (any_of(A, all_of(B, C, ~A)), any_of(A, B)),
+    (any_of(A, all_of(C, ~any_of(A, B))), any_of(A, C)),
+    (all_of(A, any_of(C, ~all_of(A, B))), all_of(A, C)),
     (constant(1), TRUE),
     (constant(0), FALSE),
     (P, A),

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 import pytest
 from tiny_programs import OWNERS, candidates, tiny_program, truth
 
-from sidetap.scheme import Builder, Expr, Op, Program, Type, choose, minimum
+from sidetap.scheme import Builder, Expr, Op, Program, Type, any_of, choose, minimum
 from sidetap.verify import facts
 from sidetap.verify.graph import Graph
-from sidetap.verify.slices import EVERYBODY, Slice, Speakers, cut_out
+from sidetap.verify.slices import EVERYBODY, Cut, Slice, Speakers, cut_out
 
 
 def two_bays(one: str = "A", two: str = "B") -> Program:
@@ -36,14 +36,14 @@ def sliced(
     outputs: tuple[str, ...],
     wanted: tuple[str, ...] = ("A",),
     states: tuple[str, ...] = (),
-    loose: bool = True,
+    at: Cut = Cut.SAYINGS,
     owners: Mapping[str, str] | None = None,
 ) -> tuple[Graph, Slice]:
     graph = Graph()
     names = [*program.states, *program.inputs]
     of = {n: n.split(".")[0] for n in names if "." in n and not n.startswith("site.")} if owners is None else owners
     of = dict.fromkeys(program.states, EVERYBODY) | dict(of)
-    part = cut_out(graph, graph.program(program), Speakers(of), {*wanted, EVERYBODY}, outputs, states, loose)
+    part = cut_out(graph, graph.program(program), Speakers(of), {*wanted, EVERYBODY}, outputs, states, at)
     return graph, part
 
 
@@ -64,9 +64,28 @@ def test_a_slice_keeps_its_owners_states_and_what_others_say_is_free() -> None:
 
 
 def test_not_loose_the_numbers_of_others_stay() -> None:
-    _, part = sliced(two_bays(), ("opens when asked",), loose=False)
+    _, part = sliced(two_bays(), ("opens when asked",), at=Cut.STATES)
     assert set(part.program.states) == {"A.ms"}
     assert set(part.program.inputs) == {"A.ask", "stop", "B.height", "B.full before"}
+
+
+def test_what_others_say_together_is_one_flag_where_it_meets_what_is_kept() -> None:
+    """Five vessels before A and five after it: where only verdicts count, their slices are alike."""
+    b = Builder()
+    tags = [*(f"B{i}" for i in range(5)), "A", *(f"C{i}" for i in range(5))]
+    before = {t: b.state_int(f"{t}.ms", 0, 0, 9) for t in tags}
+    runs = ~any_of(*(ms > 0 for ms in before.values()))
+    for n, tag in enumerate(tags):
+        asks = [b.input_bool(f"{t}.ask") if t == tag else before[t] > 5 for t in tags[: n + 1]]
+        b.assign(f"{tag}.ms", choose(asks[n] & runs & ~any_of(*asks[:n]), 9, minimum(before[tag], 3)))
+    _, part = sliced(b.program(), (), states=("A.ms",), at=Cut.VERDICTS)
+    assert set(part.program.states) == {"A.ms"}
+    assert "A.ask" in part.program.inputs
+    assert len(part.program.inputs) == 3  # who runs, and who asked before
+    keys = {t: sliced(b.program(), (), (t,), (f"{t}.ms",), at=Cut.VERDICTS)[1].key for t in tags[1:]}
+    assert len(set(keys.values())) == 1
+    _, near = sliced(b.program(), (), states=("A.ms",))
+    assert len(near.program.inputs) > 10
 
 
 def test_what_others_and_everybody_say_together_is_free_too() -> None:
@@ -104,13 +123,13 @@ def test_what_only_others_make_true_is_proved_with_them_alone(owners: tuple[str,
 
 @pytest.mark.parametrize("seed", range(6))
 def test_what_holds_in_a_slice_holds_in_the_whole(seed: int) -> None:
-    """Each owner's slice, tight and loose, of random programs whose every state can be tried."""
+    """Each owner's slice, cut at each of the three places, of random programs whose every state can be tried."""
     rng = random.Random(seed)
     program, said = tiny_program(rng), candidates(rng)[:30]
     always = truth(program).always
     for wanted in (("A",), ("B",), ()):
-        for loose in (True, False):
-            graph, part = sliced(program, tuple(program.outputs), wanted, loose=loose, owners=OWNERS)
+        for at in Cut:
+            graph, part = sliced(program, tuple(program.outputs), wanted, at=at, owners=OWNERS)
             known = graph.take(said)
             outcome = facts.prove(graph, part.program, [known[c] for c in said], part.starts)
             assert outcome.holds <= always

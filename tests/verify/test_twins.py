@@ -160,7 +160,7 @@ def nodes_of(b: Builder, *nodes: Expr) -> dict[int, int]:
     graph = Graph()
     program = graph.program(b.program())
     listed = list(program.outputs.values())
-    return {listed.index(a): listed.index(b) for a, b in same_nodes(graph, program, listed).items()}
+    return {listed.index(a): listed.index(b) for a, b in same_nodes(program, listed).items()}
 
 
 def test_nodes_that_are_equal_and_nodes_that_differ_at_one_value() -> None:

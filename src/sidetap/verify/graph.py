@@ -7,7 +7,7 @@ all values; a test holds original and rewritten against each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -38,6 +38,11 @@ class Graph:
             else:
                 known[node] = self._make(node, [known[a] for a in node.args])
         return known
+
+    def made(self, node: Expr, args: Sequence[Expr]) -> Expr:
+        """Return a node in normal form with other operands, nodes of this graph too."""
+        same = len(args) == len(node.args) and all(a is b for a, b in zip(args, node.args, strict=True))
+        return node if same else self._make(node, list(args))
 
     def program(self, program: Program) -> Program:
         """Return the program in normal form."""
@@ -105,11 +110,28 @@ class Graph:
                     kept[x] = None
         if any(self._contradicts(op, x, kept) for x in kept if x.op is Op.NOT):
             return zero
+        short = [self._within(op, x, kept) for x in kept]
+        if any(a is not b for a, b in zip(short, kept, strict=True)):
+            return self.many(op, short)
         if not kept:
             return unit
         if len(kept) == 1:
             return next(iter(kept))
         return self._node(op, Type.BOOL, tuple(sorted(kept, key=self._order)))
+
+    def _within(self, op: Op, x: Expr, kept: Mapping[Expr, None]) -> Expr:
+        """Return what an operand comes to beside the others: of x or (a and not x), a is left."""
+        dual, unit = (Op.AND, FALSE) if op is Op.OR else (Op.OR, TRUE)
+        if x.op is not dual:
+            return x
+        if any(a in kept for a in x.args):
+            return unit  # the other one says as much
+        left = [a for a in x.args if not self._is_denied(op, a, kept)]
+        return x if len(left) == len(x.args) else self.many(dual, left)
+
+    def _is_denied(self, op: Op, x: Expr, kept: Mapping[Expr, None]) -> bool:
+        """Return whether the others beside which x counts say the contrary of it."""
+        return self._contradicts(op, x, kept) if x.op is Op.NOT else self.negation(x) in kept
 
     @staticmethod
     def _contradicts(op: Op, x: Expr, kept: Mapping[Expr, None]) -> bool:

@@ -23,7 +23,7 @@ from sidetap.scheme import Expr, Op, Program, Type, ordered
 from sidetap.verify import facts
 from sidetap.verify.graph import Graph
 from sidetap.verify.lemmas import lemmas
-from sidetap.verify.slices import EVERYBODY, Slice, Speakers, cut_out
+from sidetap.verify.slices import EVERYBODY, Cut, Slice, Speakers, cut_out
 from sidetap.verify.smt import UNBOUNDED
 from sidetap.verify.texts import from_json, to_json
 from sidetap.verify.twins import same_nodes, twins
@@ -120,13 +120,13 @@ class Prover:
 
     def prove(self, clauses: Sequence[Clause], tell: Callable[[float], None]) -> Proof:
         """Merge what is the same, and prove the clauses."""
-        self._merge_states([EVERYBODY])
-        self._merge_states(self._vessels)
+        self._merge_states([EVERYBODY], Cut.SAYINGS)
+        self._merge_states(self._vessels, Cut.VERDICTS)
         self._merge_equal_facts()
         tell(0.2)
         self._merge_nodes()
-        self._merge_states(self._bays)
-        self._merge_states(sorted(set(self._owners.values()) - {EVERYBODY, *self._vessels, *self._bays}))
+        self._merge_states(self._bays, Cut.SAYINGS)
+        self._merge_states(sorted(set(self._owners.values()) - {EVERYBODY, *self._vessels, *self._bays}), Cut.SAYINGS)
         tell(0.4)
         pool = _Pool(self._normal(self._said), self._owners)
         holds = {c.output for c in clauses if self.program.outputs[c.output].value is True}
@@ -145,14 +145,14 @@ class Prover:
 
     # -- sameness ------------------------------------------------------------------------------------------------
 
-    def _merge_states(self, tags: Iterable[str]) -> None:
+    def _merge_states(self, tags: Iterable[str], at: Cut) -> None:
         """Merge the twins among the states of each owner."""
         found: dict[str, str] = {}
         for tag in tags:
             mine = [n for n in self.program.states if self._owners[n] == tag]
             if not mine:
                 continue
-            part = cut_out(self._graph, self.program, self._speakers, {tag, EVERYBODY}, (), mine)
+            part = cut_out(self._graph, self.program, self._speakers, {tag, EVERYBODY}, (), mine, at=at)
             if part.key not in self._memory.twins:
                 place = {name: i for i, name in enumerate(part.names)}
                 pairs = twins(self._graph, part.program, self._claimed).items()
@@ -184,14 +184,16 @@ class Prover:
                 if tag in wanted:
                     wanted[tag][node] = None
         same: dict[Expr, Expr] = {}
+        # asked of any states in their ranges: what becomes of them has no say in it
+        states = {n: replace(s, next=self._graph.previous(n, s.type)) for n, s in self.program.states.items()}
         for tag, nodes in wanted.items():
             outputs = {f"node {i}": n for i, n in enumerate(nodes)}
-            whole = replace(self.program, outputs=outputs)
-            part = cut_out(self._graph, whole, self._speakers, {tag, EVERYBODY}, outputs, loose=False)
+            whole = replace(self.program, states=states, outputs=outputs)
+            part = cut_out(self._graph, whole, self._speakers, {tag, EVERYBODY}, outputs, at=Cut.STATES)
             listed = list(nodes)
             if part.key not in self._memory.same:
                 place = {n: i for i, n in enumerate(listed)}
-                pairs = same_nodes(self._graph, part.program, listed).items()
+                pairs = same_nodes(part.program, listed).items()
                 self._memory.same[part.key] = [(place[a], place[b]) for a, b in pairs]
             same.update((listed[a], listed[b]) for a, b in self._memory.same[part.key])
         self._become.update(same)
@@ -257,14 +259,16 @@ class Prover:
         candidates = pool.within(around | {o for c in clauses for o in c.near})
         candidates += self._guesses(around)
         outputs = [c.output for c in clauses]
-        holds, found = self._in_slice(around, outputs, candidates, loose=True)
+        # bays choose among their vessels by what others say one by one; a vessel hardly looks at others
+        nearest = Cut.SAYINGS if around & set(self._bays) else Cut.VERDICTS
+        holds, found = self._in_slice(around, outputs, candidates, nearest)
         wider: dict[frozenset[str], list[str]] = defaultdict(list)
         for clause in clauses:
             if clause.output not in holds:
                 wider[around | set(clause.near)].append(clause.output)
         for owners, left in wider.items():
             guesses = self._guesses(owners)
-            more, _ = self._in_slice(owners, left, [*found, *candidates, *guesses], loose=False)
+            more, _ = self._in_slice(owners, left, [*found, *candidates, *guesses], Cut.STATES)
             holds |= more
         return holds
 
@@ -288,10 +292,10 @@ class Prover:
         return [known[g] for g in guessed]
 
     def _in_slice(
-        self, owners: frozenset[str], outputs: Sequence[str], candidates: Sequence[Expr], *, loose: bool
+        self, owners: frozenset[str], outputs: Sequence[str], candidates: Sequence[Expr], at: Cut
     ) -> tuple[set[str], list[Expr]]:
         wanted = owners | {EVERYBODY}
-        part = cut_out(self._graph, self.program, self._speakers, wanted, outputs, loose=loose)
+        part = cut_out(self._graph, self.program, self._speakers, wanted, outputs, at=at)
         known = self._memory.outcomes.get(part.key)
         if known is None:
             outcome = facts.prove(self._graph, part.program, candidates, part.starts)
@@ -302,7 +306,7 @@ class Prover:
         self._kept.append(
             {
                 "owners": sorted(wanted),
-                "loose": loose,
+                "at": at.name.lower(),
                 "clauses": [o for o in outputs if o in holds],
                 "facts": [to_json(f) for f in found],
             }

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
+from enum import Enum
 from types import MappingProxyType
 
 from sidetap.scheme import Expr, Input, Op, Program, Type, Value, ordered
@@ -17,6 +18,14 @@ from sidetap.verify.graph import Graph
 
 EVERYBODY = "site"
 _ATOMS = (Op.LESS, Op.EQUAL)  # what numbers say; and, or and not of it stay as they are
+
+
+class Cut(Enum):
+    """Where others are cut off, the nearest first; each is as sound as the next, and proves less."""
+
+    VERDICTS = "all that others say together, where it meets what is kept, is one free Boolean"
+    SAYINGS = "each thing that numbers of others say is a free Boolean"
+    STATES = "the states of others are free"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,42 +49,18 @@ def cut_out(
     wanted: Set[str],
     outputs: Iterable[str],
     states: Iterable[str] = (),
-    loose: bool = True,
+    at: Cut = Cut.SAYINGS,
 ) -> Slice:
     """Return the slice of some owners' states that these outputs and states lead to.
 
-    program: in the graph's normal form. wanted: the owners whose states are kept. loose: what the numbers of others
-    say is a free Boolean each; else only their states are free.
+    program: in the graph's normal form. wanted: the owners whose states are kept. at: where others are cut off.
     """
     roots = {name: program.outputs[name] for name in outputs}
-    kept: dict[str, Expr] = {}
-    free: dict[Expr, Input] = {}
-    inputs: dict[str, None] = {}
-    seen: set[Expr] = set()
     first = tuple(states)
-    todo = [graph.previous(name, program.states[name].type) for name in reversed(first)]
-    todo += reversed(roots.values())
-    while todo:
-        node = todo.pop()
-        if node in seen:
-            continue
-        seen.add(node)
-        name = str(node.value)
-        if loose and node.op in _ATOMS and (of := speakers.of(node)) and not of & wanted:
-            free[node] = Input(f"free {len(free)}", Type.BOOL)
-        elif node.op is Op.INPUT:
-            inputs[name] = None
-        elif node.op is Op.PREVIOUS and speakers.owners[name] in wanted:
-            kept[name] = node
-            todo.append(program.states[name].next)
-        elif node.op is Op.PREVIOUS:
-            s = program.states[name]
-            free[node] = Input(f"{name} before", s.type, s.low, s.high)
-        else:
-            todo.extend(reversed(node.args))
-    become = {node: graph.input(i.name, i.type) for node, i in free.items()}
-    known = graph.take([*roots.values(), *(program.states[n].next for n in kept)], become)
-    declared = {name: program.inputs[name] for name in inputs} | {i.name: i for i in free.values()}
+    cut = _Cutting(graph, program, speakers, wanted, at)
+    known = cut.take([*(graph.previous(n, program.states[n].type) for n in first), *roots.values()])
+    kept, free = cut.kept, cut.free
+    declared = {name: program.inputs[name] for name in cut.inputs} | {i.name: i for i in free.values()}
     part = Program(
         MappingProxyType(declared),
         MappingProxyType({n: replace(program.states[n], next=known[program.states[n].next]) for n in kept}),
@@ -83,6 +68,85 @@ def cut_out(
     )
     starts = _starts(graph, program, free)
     return Slice(part, MappingProxyType(starts), *_canonical(part, first, starts))
+
+
+class _Cutting:
+    """One walk through a program: what is cut off becomes an input, and what is left is rebuilt on its way back.
+
+    kept: the states found. free: nodes that are inputs now. inputs: the names of those that stay.
+    """
+
+    def __init__(self, graph: Graph, program: Program, speakers: Speakers, wanted: Set[str], at: Cut) -> None:
+        self._graph, self._program, self._speakers = graph, program, speakers
+        self._wanted, self._at = wanted, at
+        self.kept: list[str] = []
+        self.free: dict[Expr, Input] = {}
+        self.inputs: dict[str, None] = {}
+
+    def take(self, roots: Iterable[Expr]) -> dict[Expr, Expr]:
+        """Return the roots, all that they need and what their states become, each with what it is in the slice."""
+        known: dict[Expr, Expr] = {}
+        self._walk(roots, known)
+        done = 0
+        while done < len(self.kept):
+            self._walk([self._program.states[self.kept[done]].next], known)
+            done += 1
+        return known
+
+    def _walk(self, roots: Iterable[Expr], known: dict[Expr, Expr]) -> None:
+        """Rebuild what the roots need, operands first."""
+        operands: dict[Expr, tuple[Expr, ...]] = {}
+        todo = list(roots)[::-1]
+        while todo:
+            node = todo[-1]
+            if node not in known and node not in operands:
+                operands[node] = self._operands(node)
+                todo.extend(a for a in reversed(operands[node]) if a not in known)
+                continue
+            todo.pop()
+            if node not in known:
+                known[node] = self._rebuilt(node, [known[a] for a in operands[node]])
+
+    def _operands(self, node: Expr) -> tuple[Expr, ...]:
+        """Return what a node is rebuilt from: nothing where it is cut, else its operands, those of others as one."""
+        if node.op is not Op.INPUT and self._is_foreign(node):
+            return ()
+        if node.op not in (Op.AND, Op.OR):
+            return node.args
+        foreign = dict.fromkeys(a for a in node.args if self._at is Cut.VERDICTS and self._is_foreign(a))
+        if len(foreign) < 2:
+            return node.args
+        return (self._graph.many(node.op, foreign), *(a for a in node.args if a not in foreign))
+
+    def _is_foreign(self, node: Expr) -> bool:
+        """Return whether a node is something that others alone say, and that is cut there."""
+        if (
+            self._at is Cut.STATES
+            or node.type is not Type.BOOL
+            or (self._at is Cut.SAYINGS and node.op not in _ATOMS)
+        ):
+            return False
+        of = self._speakers.of(node)
+        return bool(of) and not of & self._wanted
+
+    def _rebuilt(self, node: Expr, args: list[Expr]) -> Expr:
+        name = str(node.value)
+        if node.op is Op.INPUT:
+            self.inputs[name] = None
+            return node
+        if node.op is Op.PREVIOUS:
+            if self._speakers.owners[name] in self._wanted:
+                self.kept.append(name)
+                return node
+            s = self._program.states[name]
+            return self._freed(node, Input(f"{name} before", s.type, s.low, s.high))
+        if self._is_foreign(node):
+            return self._freed(node, Input(f"free {len(self.free)}", Type.BOOL))
+        return self._graph.made(node, args)
+
+    def _freed(self, node: Expr, declared: Input) -> Expr:
+        self.free[node] = declared
+        return self._graph.input(declared.name, declared.type)
 
 
 def _starts(graph: Graph, program: Program, free: Mapping[Expr, Input]) -> dict[str, Value]:

@@ -183,15 +183,14 @@ def _previous(graph: Graph, part: Program, name: str) -> Expr:
     return graph.previous(name, part.states[name].type)
 
 
-def same_nodes(graph: Graph, part: Program, nodes: Sequence[Expr]) -> dict[Expr, Expr]:
+def same_nodes(part: Program, nodes: Sequence[Expr]) -> dict[Expr, Expr]:
     """Return the Boolean nodes that always equal an earlier one of them, with it.
 
-    nodes: of the program's normal form, what is to stand for others first.
+    part: states that stay as they are. nodes: over them, what is to stand for others first.
     """
     columns: dict[Expr, list[bytes]] = {n: [] for n in nodes}
     names = {n: f"node {i}" for i, n in enumerate(nodes)}
-    still = {n: replace(s, next=_previous(graph, part, n)) for n, s in part.states.items()}
-    runner = ArrayRunner(replace(part, states=still, outputs={names[n]: n for n in nodes}))
+    runner = ArrayRunner(replace(part, outputs={names[n]: n for n in nodes}))
     draw = Draw(part)
     for _ in range(_QUIET_ROUNDS):
         states = draw.states()
