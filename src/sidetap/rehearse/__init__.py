@@ -1,1 +1,1 @@
-"""The simulated yard and the real station, joined: demo today, scripts and faults to come."""
+"""The simulated yard and the real station, joined: the demo, and counter-examples played by hands."""

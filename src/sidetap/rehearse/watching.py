@@ -1,7 +1,7 @@
 """The judges of the promises, over the scans of a real station.
 
 Scans in, the clauses that each of them breaks out. The judges see what the station's scheme had as inputs and gave as
-outputs, and what its store had when it started; of the scheme they know nothing else.
+outputs. What its store has to have after a power cut they reckon themselves, so that storing is judged as well.
 """
 
 from __future__ import annotations
@@ -21,18 +21,13 @@ class Watching:
         outputs, names = model.program.outputs, model.scheme.outputs
         given = {outputs[name]: name for name in names if outputs[name].op is not Op.CONSTANT}
         self._clauses = {clause.output: clause for clause in clauses}
-        judges = simplified(model.program, self._clauses, {}, keep=model.stored.values(), given=given)
+        judges = simplified(model.program, self._clauses, {}, given=given)
         self._runner = ListRunner(judges)
         self._states = self._runner.first_states()
-        place = {name: n for n, name in enumerate(self._runner.states)}
         self._of_scheme = set(given.values())
-        self._disk = [(place[state], name) for name, state in model.stored.items()]
 
     def broken(self, scan: Scan) -> Collection[Clause]:
         """Take the next scan and return the clauses that it breaks."""
-        if scan.crashed:
-            for place, name in self._disk:
-                self._states[place] = scan.inputs.get(name, self._states[place])
         inputs = [self._value(scan, name) for name in self._runner.inputs]
         self._states, held = self._runner.step(self._states, inputs, scan.elapsed_ms)
         return [self._clauses[name] for name, holds in zip(self._runner.outputs, held, strict=True) if not holds]
