@@ -4,8 +4,8 @@ All of them are in the table of ``tools/bench_faults.py``; these are cheap and s
 """
 
 import pytest
-from yards.deciding import MOST_STEPS, faulty_model
-from yards.program_faults import PROGRAM_FAULTS
+from yards.deciding import MOST_STEPS, faulty_model, same_scan
+from yards.program_faults import PROGRAM_FAULTS, SAME
 from yards.site_faults import SITE_FAULTS
 
 from sidetap.verify import equivalent
@@ -54,3 +54,10 @@ def test_a_planted_fault_breaks_the_promise_that_is_there_for_it(promise: str) -
 def test_what_changes_nothing_is_shown_to_change_nothing() -> None:
     fault = FAULTS["the account is capped twice"]
     assert equivalent(fault.yard.scheme.program, fault.program(), lemmas(fault.yard.site))
+
+
+def test_a_scan_that_is_the_same_is_told_from_one_that_is_not() -> None:
+    for fault in SAME:
+        assert same_scan(fault.yard.scheme.program, fault.program())
+    for name in ("the limit closes a millisecond early", "a timer leaves its range", "a bypass stands at the start"):
+        assert not same_scan(FAULTS[name].yard.scheme.program, FAULTS[name].program())
