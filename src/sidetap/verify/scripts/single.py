@@ -31,6 +31,7 @@ def one_valve(site: Site, bay: Bay, choice: int) -> Iterator[Course]:
     yield from _crashes(site, bay, choice, opened)
     yield from _times(site, bay, choice, valve, ready, opened)
     yield from _what_is_left_on(site, bay, valve, vessel, opened)
+    yield from _level_alarms(site, vessel)
 
 
 def against(site: Site, bay: Bay, valve: Valve) -> Iterator[tuple[str, Value]]:
@@ -193,3 +194,19 @@ def _what_is_left_on(site: Site, bay: Bay, valve: Valve, vessel: Vessel, opened:
     yield ended.course(left_ms + 2_000)
     sunk = Script(site).wait(ready_ms(site, vessel) + valve.stroke_ns // NS_PER_MS)
     yield sunk.set(f"{vessel.tag}.level", rest_level(site, vessel) - 1_000).course(window_ms(vessel) + 5_000)
+
+
+def _level_alarms(site: Site, vessel: Vessel) -> Iterator[Course]:
+    """Yield courses in which a level passes an alarm's limit by the least there is, turns bad, and comes back."""
+    level = f"{vessel.tag}.level"
+    for alarm in (a for a in site.alarms if a.vessel == vessel.tag):
+        limit_01mm = vessel.high_01mm if alarm.limit == "high" else vessel.low_01mm
+        beyond_01mm = 1 if alarm.side == "above" else -1
+        delay_ms = alarm.delay_ns // NS_PER_MS
+        over = Script(site).wait(2_000).set(level, limit_01mm).wait(1_000).set(level, limit_01mm + beyond_01mm)
+        for script in at_and_before(over, over.now_ms + delay_ms):
+            yield script.look().course(1_000, sketch=True)
+        stands = over.wait(delay_ms + 1_000).set(f"{vessel.tag}.bad", True, 500).wait(1_000)
+        for back_01mm in (alarm.dead_band_01mm - 1, alarm.dead_band_01mm):
+            stands.set(level, limit_01mm - beyond_01mm * back_01mm).wait(1_000)
+        yield stands.course(1_000, sketch=True)
