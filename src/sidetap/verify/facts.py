@@ -80,7 +80,7 @@ class _Proof:
                 for i in rests_on:
                     self._rests_on.setdefault(i, set()).add(goal)
                 return opened
-            more = [] if rests_on is None else self._against(self._scan.read(rests_on), first)
+            more = [] if rests_on is None else self._against(self._scan.read_before(rests_on), first)
             if not more:
                 return opened + self._give_up(goal)
             opened.extend(more)
@@ -90,9 +90,9 @@ class _Proof:
             return smt.negation(self._scan.term(self._part.outputs[goal]))
         return smt.negation(self._scan.after(self._pool[goal], self._after))
 
-    def _against(self, found: smt.Found, first: _FirstScan) -> list[int]:
-        """Take up candidates that are false in a state, and return them."""
-        _, true = self._values.step(found.states, {}, 1)
+    def _against(self, states: Mapping[str, Value], first: _FirstScan) -> list[int]:
+        """Take up candidates that are false in these states, and return them."""
+        _, true = self._values.step(states, {}, 1)
         more: list[int] = []
         for i, candidate in enumerate(self._pool):
             if i not in self._alive or i in self._taken or true[str(i)]:

@@ -85,10 +85,14 @@ class Scan:
     def read(self, model: Term) -> Found:
         """Return the scan that the solver has found."""
         return Found(
-            {n: _value(model.eval(t, True)) for n, t in self._previous.items()},
+            self.read_before(model),
             {n: _value(model.eval(t, True)) for n, t in self._inputs.items()},
             int(_value(model.eval(self._elapsed, True))),
         )
+
+    def read_before(self, model: Term) -> dict[str, Value]:
+        """Return the states before the scan that the solver has found."""
+        return {n: _value(model.eval(t, True)) for n, t in self._previous.items()}
 
     def value(self, model: Term, expression: Expr) -> Value:
         """Return what an expression is in the scan that the solver has found."""
