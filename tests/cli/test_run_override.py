@@ -18,6 +18,9 @@ from sidetap.cli.main import run
 EXAMPLE = Path(__file__).parents[2] / "examples" / "tarn-hollow"
 THREE = "close-wins,start-up-closed,open-time-bound"
 WHO = ["--unverified-by", "R. Achterberg", "--because", "commissioning without product"]
+BEGUN = (
+    "verifying close-wins, start-up-closed and open-time-bound, which nobody can set aside; it may take a minute\n"
+)
 WELL = [("close-wins", "B"), ("start-up-closed", "B"), *(("open-time-bound", f"B{n}") for n in (1, 2, 3))]
 
 
@@ -53,10 +56,12 @@ def verdicts(**changed: str) -> str:
     return json.dumps({"promises": [dict(zip(("promise", "subject", "verdict"), row, strict=True)) for row in told]})
 
 
-def refusal(capsys: pytest.CaptureFixture[str], status: int, *arguments: str) -> str:
+def refusal(capsys: pytest.CaptureFixture[str], status: int, *arguments: str, begun: str = "") -> str:
     assert run(["run", *arguments]) == status
     out, err = capsys.readouterr()
     assert out == ""
+    assert err.startswith(begun)
+    err = err.removeprefix(begun)
     assert err.startswith("error: ")
     assert err.count("\n") == 1
     return err
@@ -76,7 +81,7 @@ def test_a_person_may_answer_once_three_promises_hold(
     site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     child = says(monkeypatch, 0, verdicts())
-    assert "/nowhere/" in refusal(capsys, 2, str(site), *WHO)
+    assert "/nowhere/" in refusal(capsys, 2, str(site), *WHO, begun=BEGUN)
     assert child.asked == [[sys.executable, "-m", "sidetap", "verify", str(site), "--only", THREE, "--json"]]
 
 
@@ -85,7 +90,7 @@ def test_nobody_may_when_one_of_them_does_not(
     site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, subject: str
 ) -> None:
     says(monkeypatch, 1, verdicts(**{subject: "broken"}))
-    assert f"{subject} is broken, and nobody can set that aside" in refusal(capsys, 1, str(site), *WHO)
+    assert f"{subject} is broken, and nobody can set that aside" in refusal(capsys, 1, str(site), *WHO, begun=BEGUN)
 
 
 @pytest.mark.parametrize("answer", ["", "no JSON", "[]", '{"promises": [{}]}', '{"promises": 7}'])
@@ -93,7 +98,7 @@ def test_no_answer_is_no_verification(
     site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
     says(monkeypatch, -9, answer)
-    assert "ended without an answer" in refusal(capsys, 1, str(site), *WHO)
+    assert "ended without an answer" in refusal(capsys, 1, str(site), *WHO, begun=BEGUN)
 
 
 def test_what_the_verification_complains_of_is_told_once(
@@ -101,4 +106,4 @@ def test_what_the_verification_complains_of_is_told_once(
 ) -> None:
     says(monkeypatch, 2, "")
     assert run(["run", str(site), *WHO]) == 2
-    assert capsys.readouterr() == ("", "")  # the child has said it on the stderr that they share
+    assert capsys.readouterr() == ("", BEGUN)  # the child has said it on the stderr that they share

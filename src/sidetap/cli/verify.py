@@ -9,7 +9,7 @@ import json
 import re
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -38,6 +38,8 @@ from sidetap.verify.stamping import stamp_of
 
 if TYPE_CHECKING:
     from sidetap.rehearse.on_yard import OnYard
+
+    _Play = Callable[[Model, CompiledScheme, Verdict], OnYard]
 
 
 def verify(
@@ -82,20 +84,23 @@ def verify(
     as_it_is = asked
     if what_if:
         asked = _asked(site, _as_it_would_be(site, what_if), only)
+    play = None
     if rehearse:
         refuse_other_yards(asked.site)
+        play = _player()
     if what_if:
         with _progress() as progress:
-            before = _answer(as_it_is, again, progress)
-            answer = before if asked.scheme.digest == as_it_is.scheme.digest else _answer(asked, again, progress)
+            before = _answer(as_it_is, again, progress, quiet=as_json)
+            same = asked.scheme.digest == as_it_is.scheme.digest
+            answer = before if same else _answer(asked, again, progress, quiet=as_json)
         differs = differences(tuple(what_if), before.result, answer.result)
     else:
         with _progress() as progress:
-            answer = _answer(asked, again, progress)
+            answer = _answer(asked, again, progress, quiet=as_json)
         if answer.stamp is None and only is None:
             _keep(asked, answer.result)
     written = [] if diagrams is None else _draw(asked.site, answer.result, diagrams)
-    played = _rehearsed(asked, answer.result) if rehearse else None
+    played = None if play is None else _rehearsed(play, asked, answer.result)
     if as_json:
         document: dict[str, Any] = answer.result.document()
         if played is not None:
@@ -159,11 +164,17 @@ def _as_it_would_be(path: Path, changes: Sequence[str]) -> Site:
     return loaded.site
 
 
-def _answer(asked: _Asked, again: bool, progress: Progress | None) -> _Answer:
-    """Return the answer of a good stamp of this very scheme and these very promises, or verify."""
+def _answer(asked: _Asked, again: bool, progress: Progress | None, *, quiet: bool) -> _Answer:
+    """Return the answer of a good stamp of this very scheme and these very promises, or verify.
+
+    quiet: for a script. A person who sees no progress is told once that it has begun.
+    """
     started = time.perf_counter()
     stamp = None if again else _stamp(asked)
     if stamp is None or not standing(stamp, asked.scheme.digest, asked.model).verified:
+        if progress is None and not quiet:
+            words = f"verifying scheme {asked.scheme.digest[:16]} of {asked.path}; it may take a minute"
+            print(printable(words), file=sys.stderr, flush=True)
         return _Answer(verify_scheme(asked.site, asked.scheme, progress, asked.only))
     bounds = {(promise.name, promise.subject): promise.bound for promise in asked.model.promises}
     verdicts = tuple(
@@ -209,14 +220,17 @@ def _recheck(asked: _Asked, as_json: bool) -> None:
         raise typer.Exit(1)
 
 
-def _rehearsed(asked: _Asked, result: Verification) -> list["OnYard"]:
-    """Play each counter-example in the simulated yard, told on the way."""
-    # pymodbus, beneath the simulated yard, is installed where the demo is
+def _player() -> "_Play":
+    """Return what plays a counter-example; pymodbus, beneath the simulated yard, is installed where the demo is."""
     try:
         from sidetap.rehearse.on_yard import play
     except ModuleNotFoundError as missing:
         raise BadInput("--rehearse", f"{missing.name} is not installed", 'Install "sidetap[demo]".') from None
+    return play
 
+
+def _rehearsed(play: "_Play", asked: _Asked, result: Verification) -> list["OnYard"]:
+    """Play each counter-example in the simulated yard, told on the way."""
     broken = [verdict for verdict in result.promises if verdict.verdict == "broken"]
     played = []
     with _progress() as progress:

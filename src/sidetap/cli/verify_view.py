@@ -22,6 +22,10 @@ _MEANING = (
     "any inputs in their ranges, any time between scans and a crash at any moment. Wiring, valves and people are not "
     "in it. This is no safety system; local codes and a licensed person's judgement come first."
 )
+_NO_APPROVAL = (
+    "That approves no value. No promise knows whether the new values suit the yard: compare them with its vessels, "
+    "pumps and pipes. A wrong limit is kept as faithfully as a right one."
+)
 _WORDS = {"holds": "holds", "broken": "BROKEN", "unknown": "unknown"}
 _Words = dict[tuple[str, str], str]  # by name and subject
 _ON_YARD = "Played on the simulated yard, with the station that would run"
@@ -178,7 +182,11 @@ class View:
         was, now = (digest[:16] for digest in differs.hashes)
         if was == now:
             self._say(f"The scheme is the same as without the changes ({was}), and so is the answer.")
-            return
+        else:
+            self._beside(differs, was, now)
+        self._say(_NO_APPROVAL)
+
+    def _beside(self, differs: Differences, was: str, now: str) -> None:
         self._say(f"Beside the file as it is: the scheme is {now}, and was {was};", hang=2)
         for name, subject, before, after in (*differs.promises, *differs.goals):
             self._say(f"{name} {subject}: {before} as it is, {after} as it would be", 2, hang=2)
