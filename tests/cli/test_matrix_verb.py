@@ -4,6 +4,7 @@ import csv
 import io
 import json
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,7 @@ def test_what_is_signed_is_what_runs(printed: Any) -> None:
     text = printed(WHOLE)
     assert f"scheme {scheme}" in text
     assert f"site   {paper}" in text
+    assert f"\nfile   site.toml, told by sidetap {version('sidetap')}\n" in text
     assert f"Signed for scheme {scheme[:12]}, site {paper[:12]}" in text
     assert text.count("signature ___") == 4
     assert text.count("red button on the post") == 3
@@ -78,6 +80,7 @@ def test_the_document_has_every_cell(printed: Any) -> None:
     site = load_or_refuse(Path(WHOLE))
     assert document["scheme_hash"] == compile_site(site).digest
     assert document["site_hash"] == site_hash(site)
+    assert (document["file"], document["tool"]) == ("site.toml", f"sidetap {version('sidetap')}")
     assert [of_bay["bay"] for of_bay in document["bays"]] == ["A", "B", "C"]
     trip = next(row for row in document["bays"][1]["rows"] if row["cause"] == "trip")
     assert trip["effects"] == {"B1": "closes", "B2": None, "B3": None}
@@ -86,6 +89,11 @@ def test_the_document_has_every_cell(printed: Any) -> None:
     water = next(row for row in document["compatible"] if row["product"] == "water")
     assert water["may_follow"] == ["water", "10 % Zn"]
     assert len(document["alarms"]) == len(compile_site(site).alarms)
+    alarms = {alarm["alarm"]: alarm for alarm in document["alarms"]}
+    assert alarms["T1-bypassed"]["priority"] == "high"
+    # differences of levels, rounded up like the levels: 50 mm are 1.97 in, 20 mm are 0.79 in
+    assert alarms["T1-low"]["exactly"].endswith(" for 1 min, until 0 ft 2 in (0.050 m) back")
+    assert alarms["T1-drawn"]["exactly"].startswith("0 ft 0 7/8 in (0.020 m) under its highest since 23 s")
 
 
 def test_a_spreadsheet_has_a_column_for_every_valve(printed: Any) -> None:

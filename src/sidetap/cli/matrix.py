@@ -3,6 +3,7 @@
 import csv
 import json
 import sys
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -40,6 +41,8 @@ def _document(site: Site, found: Matrix) -> dict[str, Any]:
         "site": site.name,
         "scheme_hash": found.scheme_hash,
         "site_hash": site_hash(site),
+        "file": site.path.name,
+        "tool": f"sidetap {version('sidetap')}",
         "bays": [
             {
                 "bay": of_bay.bay.tag,

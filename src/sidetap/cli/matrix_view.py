@@ -6,6 +6,7 @@ Every mark is a word, so that a print in black and white says all there is.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from importlib.metadata import version
 
 from rich.console import Console
 from rich.table import Table
@@ -39,6 +40,7 @@ def show(site: Site, found: Matrix) -> None:
     paragraph(console, printable(f"{site.name}: cause and effect"), style="bold")
     paragraph(console, f"scheme {found.scheme_hash}")
     paragraph(console, f"site   {site_hash(site)}")
+    paragraph(console, printable(f"file   {site.path.name}, told by sidetap {version('sidetap')}"))
     paragraph(console, _CAUTION)
     console.print()
     _labelled(console, _MARKS)

@@ -2,7 +2,8 @@
 
 Who may ask and who may approve is the station's business; the scheme sees two acts in different scans. One bypass at
 a time, and a horn at its end. A bypass hides a trip from the valves and from votes, and nothing else: the trip goes
-on latching, so that the end of a bypass closes in the scan in which it comes.
+on latching, so that the end of a bypass closes in the scan in which it comes. It is a high alarm, since a protection
+is set aside (common practice, no source).
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ def compile_bypass(draft: Draft) -> dict[str, Expr]:
         ended.append((left_before[tag] > 0) & ~bypassed[tag])
         b.output(f"{tag}.bypassed", bypassed[tag])
         b.output(f"{tag}.bypass_left_ms", left)
-        draft.alarm(f"{tag}-bypassed", "low", f"the low trip of {tag} is bypassed", bypassed[tag], lasts)
+        draft.alarm(f"{tag}-bypassed", "high", f"the low trip of {tag} is bypassed", bypassed[tag], lasts)
     _sound(draft, any_of(*ended))
     return bypassed
 

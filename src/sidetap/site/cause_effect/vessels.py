@@ -22,7 +22,7 @@ from sidetap.scheme import (
 )
 from sidetap.site.cause_effect.compiled import CompiledVessel
 from sidetap.site.cause_effect.draft import AGE_LIMIT_MS, Draft, ms
-from sidetap.site.cause_effect.words import metres, on_paper, trip_words
+from sidetap.site.cause_effect.words import on_paper, trip_words
 from sidetap.site.model import Alarm, Valve, Vessel, in_order
 
 LEVEL_LIMIT_01MM = 300_000  # 30 m: no vessel of this trade is taller (common practice, no source)
@@ -104,9 +104,8 @@ def watch_draws(draft: Draft, level: Level, valves: Sequence[Valve], commanded: 
     fallen = level.full & (highest - level.total >= parts * fall_01mm)
     drawn = latch(b, f"{tag}.drawn", fallen, level.reset)
     text = f"{tag} falls though none of its valves has a command"
-    exactly = (
-        f"{metres(fall_01mm)} under its highest since {format_duration(shut_ns)} after the last command, latched"
-    )
+    fall = on_paper(draft.site, level.vessel, fall_01mm)
+    exactly = f"{fall} under its highest since {format_duration(shut_ns)} after the last command, latched"
     draft.alarm(f"{tag}-drawn", "high", text, drawn, exactly)
 
 
@@ -141,6 +140,6 @@ def _level_alarm(draft: Draft, alarm: Alarm, vessel: Vessel, level: Expr, unknow
     delayed = on_delay(draft.b, f"{alarm.tag}.delay", comes & ~unknown, ms(alarm.delay_ns))
     active = hysteresis(draft.b, f"{alarm.tag}.active", delayed, goes & ~unknown)
     text = f"{vessel.tag} is {alarm.side} its {alarm.limit} limit"
-    delay, back = format_duration(alarm.delay_ns), metres(alarm.dead_band_01mm)
+    delay, back = format_duration(alarm.delay_ns), on_paper(draft.site, vessel, alarm.dead_band_01mm)
     exactly = f"{alarm.side} {on_paper(draft.site, vessel, limit)} for {delay}, until {back} back"
     draft.alarm(alarm.tag, alarm.priority, text, active, exactly)

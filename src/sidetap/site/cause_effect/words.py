@@ -24,7 +24,7 @@ def on_screen(site: Site, bay: Bay, vessel: Vessel, level_01mm: int) -> str:
 
 
 def on_paper(site: Site, vessel: Vessel, level_01mm: int) -> str:
-    """Return a level as the site shows it, rounded as its screens do, and the exact one that the scheme compares."""
+    """Return a level, or a difference of levels, as the site shows it, rounded as its screens do, and exactly."""
     exactly = metres(level_01mm)
     return exactly if site.show.level == "m" else f"{_rounded_up(site.show, vessel, level_01mm)} ({exactly})"
 
