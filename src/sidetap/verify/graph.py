@@ -33,16 +33,15 @@ class Graph:
             other = None if become is None else become.get(node)
             if other is not None:
                 known[node] = other
-            elif node in self._number and all(known[a] is a for a in node.args):
-                known[node] = node  # it is in normal form, and nothing in it changes
-            else:
-                known[node] = self._make(node, [known[a] for a in node.args])
+                continue
+            args = tuple([known[a] for a in node.args])
+            # what is in normal form, and nothing in it changes, stays
+            known[node] = node if args == node.args and node in self._number else self._make(node, list(args))
         return known
 
     def made(self, node: Expr, args: Sequence[Expr]) -> Expr:
         """Return a node in normal form with other operands, nodes of this graph too."""
-        same = len(args) == len(node.args) and all(a is b for a, b in zip(args, node.args, strict=True))
-        return node if same else self._make(node, list(args))
+        return node if tuple(args) == node.args else self._make(node, list(args))
 
     def program(self, program: Program) -> Program:
         """Return the program in normal form."""
@@ -111,7 +110,7 @@ class Graph:
         if any(self._contradicts(op, x, kept) for x in kept if x.op is Op.NOT):
             return zero
         short = [self._within(op, x, kept) for x in kept]
-        if any(a is not b for a, b in zip(short, kept, strict=True)):
+        if short != list(kept):
             return self.many(op, short)
         if not kept:
             return unit
@@ -224,6 +223,11 @@ class Graph:
             node = self._nodes[key] = Expr(op, kind, args, value)  # type: ignore[arg-type]  # what came in goes out
             self._number[node] = len(self._number)
         return node
+
+    def is_in(self, part: Expr, whole: Expr) -> bool:
+        """Return whether a node is a part of another, or is it."""
+        # what was made later can't be a part
+        return self._order(part) <= self._order(whole) and part in ordered([whole])
 
     def _order(self, node: Expr) -> int:
         return self._number.get(node, -1)

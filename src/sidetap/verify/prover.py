@@ -210,7 +210,7 @@ class Prover:
         known = self._graph.take(after.values(), become)
         self._rebuild(become, found)
         pairs = ((known[after[a]], known[after[b]]) for a, b in found.items())
-        nodes = {x: y for x, y in pairs if x is not y and x.args and x not in set(ordered([y]))}
+        nodes = {x: y for x, y in pairs if x is not y and x.args and not self._graph.is_in(x, y)}
         self._become.update(nodes)
         self._rebuild(nodes, ())
 

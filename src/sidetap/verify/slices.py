@@ -66,7 +66,7 @@ def cut_out(
         MappingProxyType({n: replace(program.states[n], next=known[program.states[n].next]) for n in kept}),
         MappingProxyType({n: known[e] for n, e in roots.items()}),
     )
-    starts = _starts(graph, program, free)
+    starts = _starts(graph, program, speakers, free)
     return Slice(part, MappingProxyType(starts), *_canonical(part, first, starts))
 
 
@@ -149,22 +149,27 @@ class _Cutting:
         return self._graph.input(declared.name, declared.type)
 
 
-def _starts(graph: Graph, program: Program, free: Mapping[Expr, Input]) -> dict[str, Value]:
+def _starts(graph: Graph, program: Program, speakers: Speakers, free: Mapping[Expr, Input]) -> dict[str, Value]:
     """Return the free inputs whose nodes have one value in the scan that starts a program, with it."""
-    nodes = [n for n in ordered(free) if n.op is Op.PREVIOUS]
-    become = {n: graph.constant(program.states[str(n.value)].first) for n in nodes}
-    known = graph.take(free, become)
+    known = speakers.at_start
+    new = [node for node in free if node not in known]
+    states = [n for n in ordered(new) if n.op is Op.PREVIOUS]
+    known.update(graph.take(new, {n: graph.constant(program.states[str(n.value)].first) for n in states}))
     constants = {i.name: known[node] for node, i in free.items() if known[node].op is Op.CONSTANT}
     return {name: e.value for name, e in constants.items() if not isinstance(e.value, str | None)}
 
 
 class Speakers:
-    """Whose states and inputs nodes are made of; what is everybody's doesn't count."""
+    """Whose states and inputs nodes of one model are made of; what is everybody's doesn't count.
+
+    at_start: what nodes are in the scan that starts the model, as far as that was asked.
+    """
 
     def __init__(self, owners: Mapping[str, str]) -> None:
         """owners: state or input -> owner; what has none is everybody's."""
         self.owners = owners
         self._known: dict[Expr, frozenset[str]] = {}
+        self.at_start: dict[Expr, Expr] = {}
 
     def of(self, root: Expr) -> frozenset[str]:
         """Return the owners that a node speaks of."""
