@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import base64
 import itertools
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from fake_station import Document, FakeStation, bay, snapshot, ticket, unusable, valve, vessel
 from in_page import PX_PER_MM, ROWS, TEXTS, boxes, contrast, show
+from panel_runner import PanelProcess
 from playwright.sync_api import Browser, Page, expect
 
 TRIP = {"tag": "T1-trip", "priority": "high", "text": "T1 tripped on low level", "since_local": "10:20:59"}
@@ -231,8 +233,37 @@ def test_clock_hash_caution_and_simulated_mark(page: Page, station: FakeStation)
     show(page, station, snapshot(simulated=False, override=OVERRIDE))
     expect(page.locator("#simulated")).to_be_hidden()
     expect(page.locator("#unverified")).to_have_text(
-        "NOT VERIFIED: overridden by R. Achterberg; trip-closes T1 is unknown, and 1 more"
+        "NOT VERIFIED: overridden by R. Achterberg: “no product in the yard”; trip-closes T1 is unknown; x"
     )
+
+
+def test_who_answers_for_an_unverified_scheme_is_never_cut(
+    new_page: Callable[[PanelProcess], Page], panel: PanelProcess, station: FakeStation
+) -> None:
+    page = new_page(panel)
+    short = {**OVERRIDE, "problems": ["its scheme has never been verified"]}
+    long = {
+        **OVERRIDE,
+        "because": "no product " * 36,
+        "problems": [f"trip-closes T{n} is unknown" for n in range(30)],
+    }
+    for override, scrolls in ((short, False), (long, True)):
+        show(page, station, {**busy(), "override": override, "simulated": scrolls})
+        box = page.locator("#unverified")
+        expect(box).to_contain_text(override["because"].strip())
+        for width, height in ((1920, 1080), (1366, 768), (360, 640)):
+            page.set_viewport_size({"width": width, "height": height})
+            room = box.evaluate(
+                "(e) => ({ lacks: e.scrollHeight - e.clientHeight, across: e.scrollWidth - e.clientWidth,"
+                " overflow: getComputedStyle(e).overflowY, right: e.getBoundingClientRect().right })"
+            )
+            assert (room["lacks"] > 0, room["overflow"]) == (scrolls, "auto"), (width, room)
+            assert room["across"] <= 0, (width, room)
+            assert room["right"] <= width, (width, room)
+            close = page.locator("#close").bounding_box()
+            assert close is not None
+            assert close["x"] >= 0, width
+            assert close["y"] + close["height"] <= height, (width, close)
 
 
 def test_words_from_the_station_are_text_not_markup(page: Page, station: FakeStation) -> None:

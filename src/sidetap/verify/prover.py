@@ -207,23 +207,23 @@ class Prover:
         become = {self._previous(a): self._previous(b) for a, b in found.items()}
         self._become.update(become)
         after = {name: s.next for name, s in self.program.states.items()}
-        known = self._graph.take(after.values(), become)
-        self._rebuild(become, found)
+        known = self._rebuild(become, found)
         pairs = ((known[after[a]], known[after[b]]) for a, b in found.items())
         nodes = {x: y for x, y in pairs if x is not y and x.args and not self._graph.is_in(x, y)}
         self._become.update(nodes)
         self._rebuild(nodes, ())
 
-    def _rebuild(self, become: Mapping[Expr, Expr], gone: Iterable[str]) -> None:
+    def _rebuild(self, become: Mapping[Expr, Expr], gone: Iterable[str]) -> dict[Expr, Expr]:
+        """Let nodes read as others, without the states that are gone; return each old node with what it is now."""
+        states, outputs = self.program.states, self.program.outputs
+        known = self._graph.take([*(s.next for s in states.values()), *outputs.values()], become)
         out = set(gone)
-        left = {n: s for n, s in self.program.states.items() if n not in out}
-        roots = [*(s.next for s in left.values()), *self.program.outputs.values()]
-        known = self._graph.take(roots, become)
         self.program = Program(
             self.program.inputs,
-            MappingProxyType({n: replace(s, next=known[s.next]) for n, s in left.items()}),
-            MappingProxyType({n: known[e] for n, e in self.program.outputs.items()}),
+            MappingProxyType({n: replace(s, next=known[s.next]) for n, s in states.items() if n not in out}),
+            MappingProxyType({n: known[e] for n, e in outputs.items()}),
         )
+        return known
 
     def _normal(self, found: Iterable[Expr]) -> list[Expr]:
         """Return candidates as they read now; those over states that don't exist are left out."""

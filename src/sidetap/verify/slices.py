@@ -232,7 +232,7 @@ def _canonical(part: Program, first: Sequence[str], starts: Mapping[str, Value])
 
 _UNORDERED = (Op.AND, Op.OR, Op.ADD, Op.EQUAL, Op.MINIMUM)
 _NAMED = (Op.PREVIOUS, Op.INPUT)
-_ROUNDS = 3  # scans ahead that tell states apart
+_ROUNDS = 2  # scans ahead that tell states apart
 
 
 class _Colours:

@@ -196,9 +196,7 @@ function drawHead() {
 function drawOverride(override) {
   show(at("unverified"), override !== null);
   if (override === null) return;
-  const { by, problems } = override;
-  const told = { by, problem: problems[0], n: problems.length - 1 };
-  write(at("unverified"), say(problems.length > 1 ? "unverified-more" : "unverified", told));
+  write(at("unverified"), say("unverified", { ...override, problems: override.problems.join("; ") }));
 }
 
 function tick() {
