@@ -8,7 +8,9 @@ import re
 import shutil
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -176,7 +178,12 @@ def test_the_same_scheme_is_verified_once(prover: Prover, site: Path, capsys: py
     assert first == second
     assert run(["verify", str(site)]) == 0
     shown_again = capsys.readouterr()
-    assert "told from the stamp of" in shown_again.out
+    (kept,) = stamps(site)
+    made = datetime.fromisoformat(json.loads(kept.read_text())["checked_utc"]).astimezone(ZoneInfo("America/Chicago"))
+    assert f"told from the stamp of {made:%Y-%m-%d %H:%M:%S} C" in shown_again.out  # CST or CDT
+    kept.write_text(re.sub(r'"checked_utc": "[^"]+"', '"checked_utc": "some day"', kept.read_text()))
+    assert run(["verify", str(site)]) == 0
+    assert "told from the stamp of some day by sidetap" in capsys.readouterr().out
     assert shown_again.err == ""
     assert run(["verify", str(site), "--again"]) == 0
     assert len(prover.asked) == 2

@@ -109,7 +109,7 @@ def verify(
             document["what_if"] = differs.document()
         sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
     else:
-        View(answer.result, answer.stamp, differs, written, played or ()).print()
+        View(asked.site, answer.result, answer.stamp, differs, written, played or ()).print()
     if not answer.result.ok:
         raise typer.Exit(1)
 
@@ -215,7 +215,7 @@ def _recheck(asked: _Asked, as_json: bool) -> None:
         document = {"ok": not fails, "scheme_hash": stamp.scheme_hash, "seconds": round(seconds, 3), "fails": fails}
         sys.stdout.write(json.dumps(document, allow_nan=False) + "\n")
     else:
-        print_recheck(stamp, fails, seconds)
+        print_recheck(asked.site, stamp, fails, seconds)
     if fails:
         raise typer.Exit(1)
 

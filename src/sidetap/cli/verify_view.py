@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from rich.console import Console
 
@@ -11,6 +13,7 @@ from sidetap.cli.paragraphs import page, paragraph
 from sidetap.errors import printable
 from sidetap.promises.stamp import Stamp
 from sidetap.quantity import NS_PER_MS
+from sidetap.site import Site
 from sidetap.verify import Verdict, Verification
 from sidetap.verify.story import clock
 
@@ -78,19 +81,28 @@ def _goals(result: Verification) -> _Words:
     return {(r.goal, r.subject): "reached" if r.reached else "not reached" for r in result.reachable}
 
 
-def print_recheck(stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
+def print_recheck(site: Site, stamp: Stamp, fails: Sequence[str], seconds: float) -> None:
     """Print which promises of a stamp could not be proved again, in sentences; that all could be, where none."""
     console = page()
     for sentence in fails:
         paragraph(console, printable(sentence), hang=2)
-    checked = printable(f"{stamp.checked_utc} by {stamp.tool}")
     told = (
         f"{len(fails)} not proved again (--again looks for proofs anew)"
         if fails
         else f"all {len(stamp.verdicts)} promises proved again"
     )
     paragraph(console, f"{told}; scheme {stamp.scheme_hash[:16]}")
-    paragraph(console, f"in {seconds:.0f} s, from the stamp of {checked}")
+    paragraph(console, f"in {seconds:.0f} s, from the stamp of {_checked(site, stamp)}")
+
+
+def _checked(site: Site, stamp: Stamp) -> str:
+    """Return when a stamp was made, by the site's clock, and by what; as it stands where it is no time."""
+    try:
+        local = datetime.fromisoformat(stamp.checked_utc).astimezone(ZoneInfo(site.time_zone))
+        when = f"{local:%Y-%m-%d %H:%M:%S %Z}"
+    except (ValueError, OverflowError):
+        when = stamp.checked_utc
+    return printable(f"{when} by {stamp.tool}")
 
 
 class View:
@@ -102,13 +114,14 @@ class View:
 
     def __init__(
         self,
+        site: Site,
         result: Verification,
         stamp: Stamp | None,
         differs: Differences | None,
         diagrams: Sequence[Path],
         played: Sequence["OnYard"],
     ) -> None:
-        self._result, self._stamp, self._differs, self._diagrams = result, stamp, differs, diagrams
+        self._site, self._result, self._stamp, self._differs, self._diagrams = site, result, stamp, differs, diagrams
         self._played = {(one.promise, one.subject): one for one in played}
         self._console: Console = page()
 
@@ -200,7 +213,7 @@ class View:
         if self._stamp is None:
             self._say(f"verified in {self._result.seconds:.0f} s")
         else:
-            checked = printable(f"{self._stamp.checked_utc} by {self._stamp.tool}")
+            checked = _checked(self._site, self._stamp)
             self._say(f"told from the stamp of {checked} (--again verifies anew)")
 
     def _say(self, words: str = "", indent: int = 0, *, label: str = "", hang: int = 0, style: str = "") -> None:
