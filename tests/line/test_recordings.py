@@ -163,6 +163,10 @@ class TestCsv(RecordingContract):
         recording = read(path)
         assert recording.truncated
         assert list(recording.chunks) == [Chunk(0, b"\x0b\x03")]
+        path.write_text(f"time_s,hex\n{row}\n")  # the only one: rather another file than a torn end
+        with pytest.raises(BadInput, match=problem) as raised:
+            read(path)
+        assert raised.value.place == f"{path}:2"
 
     @pytest.mark.parametrize("flags", [".", "...", "xx", "PP"])
     def test_flags_of_another_length_or_letter(self, tmp_path: Path, flags: str) -> None:

@@ -47,7 +47,11 @@ STOP = 'hard_wired_stop = "red button on the post; opens the 24 V supply of all 
 
 PLANTED = {
     "trip-under-the-nozzle-acceptance-17": Planted(
-        T3_TRIP, T3_TRIP.replace("0.70", "0.35"), '"0.35 m"', "vessel.T3.trip.below", "nozzle is at 0.420 m"
+        T3_TRIP,
+        T3_TRIP.replace("0.70", "0.3504"),
+        '"0.3504 m"',
+        "vessel.T3.trip.below",
+        "0.3504 m is under the sensor's reach: its nozzle is at 0.420 m",
     ),
     "trip-at-the-nozzle": Planted(
         T3_TRIP, T3_TRIP.replace("0.70", "0.42"), '"0.42 m", mean', "vessel.T3.trip.below", "sensor's reach"
@@ -453,6 +457,16 @@ def test_acceptance_12_strapping_that_is_not_monotone_is_refused_with_its_line(p
 def test_strapping_that_starts_above_the_trip_is_refused(planted: Planter) -> None:
     loaded = planted("0.15,1981\n0.3,4951\n0.6,10897\n", "0.6,10897\n", file="t2-strapping.csv")
     assert [p.where for p in loaded.problems] == ["vessel.T2.trip.below"]
+
+
+@pytest.mark.parametrize("text", ["", "[project]\nname = 1\n"])
+def test_another_file_given_as_the_site_is_one_mistake(yard: Path, text: str) -> None:
+    path = yard / "people.toml"
+    if text:
+        path.write_text(text)
+    (problem,) = load(path).problems
+    assert problem.problem == "no site file: nothing of a site stands in it"
+    assert (problem.file, problem.line, problem.column) == (str(path), 1, 1)
 
 
 def test_people_problems_have_their_own_file(planted: Planter, yard: Path) -> None:

@@ -13,6 +13,7 @@ from sidetap.quantity.display import (
     SIXTEENTHS,
     VOLUME_DECIMALS,
     Texts,
+    exact_metres,
     format_level,
 )
 from sidetap.quantity.reading import Quality, Reading
@@ -58,6 +59,7 @@ __all__ = [
     "Texts",
     "Unit",
     "convert",
+    "exact_metres",
     "format_duration",
     "format_feet_inches",
     "format_level",

@@ -109,6 +109,15 @@ def format_level(
     return _told(length_m, form, LEVEL_DECIMALS, rounding)
 
 
+def exact_metres(level_01mm: int) -> str:
+    """Return a level to the tenth of a millimetre, as it is compared, without a tenth where that is 0.
+
+    >>> exact_metres(6000), exact_metres(14507)
+    ('0.600 m', '1.4507 m')
+    """
+    return f"{format_number(Fraction(level_01mm, 10_000), 4 if level_01mm % 10 else 3)} m"
+
+
 def _told(value_si: Number, unit: str, decimals: dict[str, int], rounding: Rounding) -> str:
     return f"{format_number(from_si(Fraction(value_si), unit), decimals[unit], rounding)} {unit}"
 

@@ -16,13 +16,14 @@ from sidetap.errors import BadInput
 from sidetap.site import model, rows
 from sidetap.site.checks import Rows, check
 from sidetap.site.document import Document, document_of, read_document
-from sidetap.site.keys import FORMAT
+from sidetap.site.keys import FORMAT, KEYS
 from sidetap.site.migrating import format_of
 from sidetap.site.problem import Problem, Severity
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
 
 _US = model.Display("ft-in", "gal", "gpm", "lb")  # where the site's own can't be read
+_SITE_KEYS = {path.split(".")[0] for path in KEYS}  # of a site file; those of other files lead with the file's name
 ACTING = ("module", "watchdog", "horn", "input", "bay", "valve")
 R = TypeVar("R")
 
@@ -74,6 +75,10 @@ def _loaded(document: Document, path: Path) -> tuple[Loaded, frozenset[str]]:
 
 def _read(document: Document, path: Path) -> model.Site | None:
     top, folder = Table.root(document), path.parent
+    if document.values and not _SITE_KEYS & document.values.keys():
+        remedy = "Name the site file; people and secrets stand in files of their own."
+        top.error("", "no site file: nothing of a site stands in it", remedy)
+        return None
     older = format_of(document.values)
     if older is not None and 0 <= older < FORMAT:
         remedy = f"sidetap site migrate {shorten(str(path))}"

@@ -2,18 +2,17 @@
 
 import re
 from collections.abc import Iterator
-from decimal import Decimal, InvalidOperation
 from typing import BinaryIO
 
 from sidetap.errors import BadInput
 from sidetap.line.edges.lines import numbered_lines
 from sidetap.line.edges.model import Gatherer
+from sidetap.line.seconds import parse_time_ns
 from sidetap.quantity import NS_PER_S
 
 HEADER = b"time_s,"
 _COLUMNS = ["time_s", "level"]
 _ROW = re.compile(r"\s*([+-]?)([0-9]{1,10})(?:\.([0-9]{0,9}))?\s*,\s*([01])\s*")  # as nearly all rows are written
-_LONGEST_TIME = 40  # characters
 _REMEDY = "Write one row per change like 0.001250,0"
 
 
@@ -51,14 +50,4 @@ def _row(line: str) -> tuple[int, int]:
         raise ValueError(f"a row of {len(fields)} fields under a header of {len(_COLUMNS)}")
     if fields[1] not in ("0", "1"):
         raise ValueError(f"{fields[1][:40]!r} is no level; levels are 0 and 1")
-    return _time_ns(fields[0]), int(fields[1])
-
-
-def _time_ns(text: str) -> int:
-    try:
-        seconds = Decimal(text) if len(text) <= _LONGEST_TIME else Decimal("NaN")
-    except InvalidOperation:
-        seconds = Decimal("NaN")
-    if not seconds.is_finite() or seconds.adjusted() > 10:
-        raise ValueError(f"{text[:40]!r} is no time in seconds")
-    return int((seconds * NS_PER_S).to_integral_value())
+    return parse_time_ns(fields[0]), int(fields[1])

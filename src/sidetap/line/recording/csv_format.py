@@ -5,7 +5,6 @@ UTF-8 with or without BOM, LF or CRLF; a first line ``# settings 19200 8E1`` may
 
 import re
 from collections.abc import Callable, Iterable, Iterator
-from decimal import Decimal, InvalidOperation
 from io import FileIO
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from sidetap.line.recording.beside import written_beside
 from sidetap.line.recording.gathering import Gathering
 from sidetap.line.recording.model import Format
 from sidetap.line.recording.window import Window
+from sidetap.line.seconds import parse_time_ns
 from sidetap.line.settings import Settings
 from sidetap.quantity import NS_PER_S
 
@@ -29,8 +29,6 @@ _HEX = re.compile(r"(?:[0-9A-Fa-f]{2})+")
 _LINE_ENDS = re.compile(rb"[\r\n]*")
 _LONGEST_LINE = 1 << 20  # bytes; a chunk is a few hundred
 _SHORTEST_ROW = 5  # bytes, its line end included
-_PLAIN_TIME = re.compile(r"([+-]?)([0-9]{1,10})(?:\.([0-9]{0,9}))?")  # as nearly all are written; quick to read
-_LONGEST_TIME = 40  # characters
 
 
 class _Scan:
@@ -48,6 +46,7 @@ class _Scan:
         columns = self._header()
         walk = self._walker(columns) if self._window.large else None
         problem: BadInput | None = None
+        any_row = False
         while (line := self._line()) is not None:
             if problem is not None:
                 raise problem  # a row that can't be read, and it was not the last
@@ -56,10 +55,13 @@ class _Scan:
             except ValueError as error:
                 problem = self._bad(str(error), "Write rows like 0.016,0b0300640003442e")
             else:
+                any_row = True
                 if walk is not None:
                     walk()
             if self._gathered.full:
                 yield self._gathered.take()
+        if problem is not None and not any_row:
+            raise problem  # no row at all: rather another file than one with a torn end
         self.truncated = problem is not None
         if len(self._gathered):
             yield self._gathered.take()
@@ -149,26 +151,10 @@ def _row(line: str, columns: int) -> Chunk:
     flags = fields[2].strip() if columns == 3 else ""
     if flags and (len(flags) != len(data) or _FLAGS.fullmatch(flags) is None):
         raise ValueError(f"{flags[:40]!r} is not one of the letters . p f b for each of {len(data)} bytes")
-    return Chunk(_time_ns(fields[0].strip()), data, flags if flags.strip(".") else None)
-
-
-def _time_ns(text: str) -> int:
-    plain = _PLAIN_TIME.fullmatch(text)
-    if plain is not None:
-        sign, whole, rest = plain.groups(default="")
-        t_ns = int(whole) * NS_PER_S + int(rest.ljust(9, "0"))
-        t_ns = -t_ns if sign == "-" else t_ns
-    else:
-        try:
-            seconds = Decimal(text) if len(text) <= _LONGEST_TIME else Decimal("NaN")
-        except InvalidOperation:
-            seconds = Decimal("NaN")
-        if not seconds.is_finite() or seconds.adjusted() > 10:
-            raise ValueError(f"{text[:40]!r} is no time in seconds")
-        t_ns = int((seconds * NS_PER_S).to_integral_value())
+    t_ns = parse_time_ns(fields[0].strip())
     if t_ns.bit_length() > 63:
-        raise ValueError(f"{text!r} s is too far away: it does not fit 64 bits in nanoseconds")
-    return t_ns
+        raise ValueError(f"{fields[0].strip()!r} s is too far away: it does not fit 64 bits in nanoseconds")
+    return Chunk(t_ns, data, flags if flags.strip(".") else None)
 
 
 def write_csv(path: Path, chunks: Iterable[Chunk], settings: Settings | None = None) -> None:

@@ -5,17 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
-from sidetap.quantity import EIGHTHS, Rounding, Texts, format_duration, format_number
+from sidetap.quantity import EIGHTHS, Rounding, Texts, exact_metres, format_duration
 from sidetap.site.model import Bay, Display, Site, Trip, Vessel
-
-
-def metres(level_01mm: int) -> str:
-    """Return a level to the tenth of a millimetre that the scheme compares, without a tenth where it is 0.
-
-    >>> metres(6000), metres(14507)
-    ('0.600 m', '1.4507 m')
-    """
-    return f"{format_number(Fraction(level_01mm, 10_000), 4 if level_01mm % 10 else 3)} m"
 
 
 def on_screen(site: Site, bay: Bay, vessel: Vessel, level_01mm: int) -> str:
@@ -25,7 +16,7 @@ def on_screen(site: Site, bay: Bay, vessel: Vessel, level_01mm: int) -> str:
 
 def on_paper(site: Site, vessel: Vessel, level_01mm: int) -> str:
     """Return a level, or a difference of levels, as the site shows it, rounded as its screens do, and exactly."""
-    exactly = metres(level_01mm)
+    exactly = exact_metres(level_01mm)
     return exactly if site.show.level == "m" else f"{_rounded_up(site.show, vessel, level_01mm)} ({exactly})"
 
 

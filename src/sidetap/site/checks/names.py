@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from sidetap.quantity import NS_PER_S, format_duration
+from sidetap.quantity import NS_PER_S, exact_metres, format_duration
 from sidetap.site import model
-from sidetap.site.checks.rows import Rows, metres, nearest
+from sidetap.site.checks.rows import Rows, nearest
 from sidetap.site.keys import GROUPS, Reference, Texts
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, shorten
@@ -133,7 +133,7 @@ def _alarm_numbers(alarm: Row[model.Alarm], rows: Rows) -> None:
         return
     u_01mm = vessel.draft.uncertainty.reading_01mm
     if alarm.draft.dead_band_01mm < u_01mm < vessel.draft.trip.reset_above_01mm - vessel.draft.trip.below_01mm:
-        told = metres(u_01mm)
+        told = exact_metres(u_01mm)
         alarm.table.warning("dead_band", f"narrower than the level is known, {told}", "Widen it, or it chatters.")
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from itertools import combinations
 
+from sidetap.quantity import exact_metres
 from sidetap.site import model
-from sidetap.site.checks.rows import Rows, metres, nearest
+from sidetap.site.checks.rows import Rows, nearest
 from sidetap.site.keys import ABOVE, BELOW, DECIDED, FACT_STATES
 from sidetap.site.rows import Row
 from sidetap.site.table import names, shorten
@@ -75,7 +76,7 @@ def _unfit(fact: model.Fact, kind: str, rows: Rows) -> tuple[str, str] | None:
     top_01mm = vessel.draft.top_01mm
     if fact.level_01mm < top_01mm:
         return None
-    problem = f"{metres(fact.level_01mm)}, and {fact.subject}'s top is at {metres(top_01mm)}"
+    problem = f"{exact_metres(fact.level_01mm)}, and {fact.subject}'s top is at {exact_metres(top_01mm)}"
     return problem, "Name a level inside the vessel."
 
 
@@ -119,5 +120,5 @@ def _decided(row: Row[model.OwnPromise]) -> None:
 
 
 def _told(fact: model.Fact) -> str:
-    level = f" {metres(fact.level_01mm)}" if fact.state in (BELOW, ABOVE) else ""
+    level = f" {exact_metres(fact.level_01mm)}" if fact.state in (BELOW, ABOVE) else ""
     return f"{fact.subject} {fact.state}{level}"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
 
-from sidetap.quantity import format_level, odd_characters
+from sidetap.quantity import odd_characters
 from sidetap.site import model
 from sidetap.site.rows import Row
 from sidetap.site.table import Table, names
@@ -130,8 +130,3 @@ def slip(word: str, tags: Iterable[str]) -> str:
 def _dropped(short: str, long: str) -> bool:
     """Return whether short is long without one of its characters."""
     return len(short) + 1 == len(long) and any(long[:n] + long[n + 1 :] == short for n in range(len(long)))
-
-
-def metres(level_01mm: int) -> str:
-    """Return a level for a message."""
-    return format_level(level_01mm)

@@ -6,9 +6,9 @@ from collections import defaultdict
 from collections.abc import Hashable
 from fractions import Fraction
 
-from sidetap.quantity import format_duration
+from sidetap.quantity import exact_metres, format_duration
 from sidetap.site import model
-from sidetap.site.checks.rows import Rows, metres, nearest
+from sidetap.site.checks.rows import Rows, nearest
 from sidetap.site.rows import Row
 from sidetap.site.table import names, shorten
 
@@ -71,10 +71,10 @@ def _several_bays(row: Row[model.Rule], vessel: str, rows: Rows) -> None:
 def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> None:
     t, vessel = row.table, rows.vessel(rule.vessel) if row.fine("vessel") else None
     if row.fine("level", "close_below") and rule.close_below_01mm >= rule.level_01mm:
-        problem = f"not below the level at {metres(rule.level_01mm)}"
+        problem = f"not below the level at {exact_metres(rule.level_01mm)}"
         t.error("close_below", problem, "Leave a few cm, or a wave would open and close.")
     elif row.fine("level", "close_below") and rule.level_01mm - rule.close_below_01mm < LEAST_BAND_01MM:
-        problem = f"less than {metres(LEAST_BAND_01MM)} under the level at {metres(rule.level_01mm)}"
+        problem = f"less than {exact_metres(LEAST_BAND_01MM)} under the level at {exact_metres(rule.level_01mm)}"
         t.warning("close_below", problem, "Leave a few cm, or a wave would open and close.")
     if row.fine("bays") and len(set(rule.bays)) < 2:
         t.error("bays", "fewer than two bays", "Name those that the vessel may serve together.")
@@ -88,10 +88,10 @@ def _shared(row: Row[model.Rule], rule: model.SharedOnlyAbove, rows: Rows) -> No
                 t.error("bays", problem, f"It serves {names(served)}.", member)
     v = vessel.draft
     if row.fine("close_below") and vessel.fine("trip.below") and rule.close_below_01mm <= v.trip.below_01mm:
-        problem = f"not above {rule.vessel}'s trip at {metres(v.trip.below_01mm)}, which closes all its valves"
+        problem = f"not above {rule.vessel}'s trip at {exact_metres(v.trip.below_01mm)}, which closes all its valves"
         t.error("close_below", problem, "Raise it.")
     if row.fine("level") and vessel.fine("high") and rule.level_01mm >= v.high_01mm:
-        problem = f"not below {rule.vessel}'s high level at {metres(v.high_01mm)}"
+        problem = f"not below {rule.vessel}'s high level at {exact_metres(v.high_01mm)}"
         t.error("level", problem, "Lower it.")
 
 

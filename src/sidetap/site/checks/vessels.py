@@ -11,12 +11,13 @@ from sidetap.quantity import (
     UNITS,
     Rounding,
     Texts,
+    exact_metres,
     format_duration,
     to_si,
 )
 from sidetap.site import model
 from sidetap.site.checks.points import told_readings, whole_numbers
-from sidetap.site.checks.rows import Rows, metres
+from sidetap.site.checks.rows import Rows
 from sidetap.site.keys import LEVEL_DIMENSIONS
 from sidetap.site.levels import STANDARD_GRAVITY, level_m
 from sidetap.site.limits import highest_flow_m3_per_s, stop_after_trip_m3
@@ -45,7 +46,7 @@ def check_vessels(rows: Rows) -> None:
 
 def _order(row: Row[model.Vessel]) -> None:
     v, t, trip, u_01mm = row.draft, row.table, row.draft.trip, row.draft.uncertainty.reading_01mm
-    below = metres(trip.below_01mm)
+    below = exact_metres(trip.below_01mm)
     if row.fine("trip.reset_above", "trip.below") and trip.reset_above_01mm <= trip.below_01mm:
         t.error(
             "trip.reset_above",
@@ -58,21 +59,21 @@ def _order(row: Row[model.Vessel]) -> None:
         remedy = "Leave time to act between the warning and the trip."
         t.warning("low", f"as near to the trip at {below} as the level is known", remedy)
     if row.fine("high", "low") and v.high_01mm <= v.low_01mm:
-        t.error("high", f"not above the low level at {metres(v.low_01mm)}", "Check both.")
+        t.error("high", f"not above the low level at {exact_metres(v.low_01mm)}", "Check both.")
     if row.fine("heel", "trip.below") and v.heel_01mm and v.heel_01mm >= trip.below_01mm:
         t.error("heel", f"not below the trip at {below}", "Trip while there is something to draw.")
     if row.fine("trip.reset_above", "high") and trip.reset_above_01mm >= v.high_01mm:
-        t.error("trip.reset_above", f"not below the high level at {metres(v.high_01mm)}", "Check both.")
+        t.error("trip.reset_above", f"not below the high level at {exact_metres(v.high_01mm)}", "Check both.")
     if not row.fine("shape", "strapping", "datum"):
         return
     if v.top_01mm > HIGHEST_01MM:
-        problem = f"a vessel of {metres(v.top_01mm)}"
+        problem = f"a vessel of {exact_metres(v.top_01mm)}"
         t.error("strapping" if row.table.has("strapping") else "shape", problem, "Check the unit of its levels.")
     if row.fine("high") and v.high_01mm >= v.top_01mm:
-        t.error("high", f"not below the vessel's top at {metres(v.top_01mm)}", "Check the shape and the level.")
+        t.error("high", f"not below the vessel's top at {exact_metres(v.top_01mm)}", "Check the shape and the level.")
     bottom_01mm = -(-Fraction(v.geometry.bottom_m) * 10_000 // 1)
     if row.fine("trip.below") and 0 < bottom_01mm >= trip.below_01mm:
-        problem = f"{below} is not above the first row of the strapping at {metres(bottom_01mm)}"
+        problem = f"{below} is not above the first row of the strapping at {exact_metres(bottom_01mm)}"
         t.error("trip.below", problem, "Raise the trip, or strap the vessel further down.")
 
 
@@ -150,10 +151,10 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
         return
     _span(row, point_row)
     trip_01mm = v.trip.below_01mm
-    trip = f"{metres(trip_01mm)} is under the sensor's reach"
-    high = f"{metres(v.high_01mm)} is over the sensor's reach"
+    trip = f"{exact_metres(trip_01mm)} is under the sensor's reach"
+    high = f"{exact_metres(v.high_01mm)} is over the sensor's reach"
     if source.kind is model.LevelKind.PRESSURE and row.fine("trip.below") and trip_01mm <= source.sensor_height_01mm:
-        nozzle = metres(source.sensor_height_01mm)
+        nozzle = exact_metres(source.sensor_height_01mm)
         t.error("trip.below", f"{trip}: its nozzle is at {nozzle}", "Raise the trip above the nozzle.")
         return
     if not point_row.fine("valid") or not (source.kind is not model.LevelKind.PRESSURE or row.fine("density.value")):
@@ -169,7 +170,7 @@ def _reach(row: Row[model.Vessel], rows: Rows) -> None:
     blocking = source.kind is model.LevelKind.ULLAGE and blocked < reach[1]
     if blocking:
         reach[1] = blocked
-    lowest, highest = (metres(end // 1) for end in reach)
+    lowest, highest = (exact_metres(end // 1) for end in reach)
     if row.fine("trip.below") and trip_01mm <= reach[0]:
         problem = f"{trip}: {source.point} tells from {lowest}"
         t.error("trip.below", problem, "Raise it, or check the valid range.")
@@ -195,13 +196,13 @@ def _span(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
     if told and point_row.fine("valid"):
         highest_01mm = int(level_m(source, v.density, point.valid[1]) * 10_000)
         if highest_01mm > v.top_01mm * MOST_OVER_TOP:
-            problem = f"up to {metres(highest_01mm)}, and {row.tag}'s top is at {metres(v.top_01mm)}"
+            problem = f"up to {exact_metres(highest_01mm)}, and {row.tag}'s top is at {exact_metres(v.top_01mm)}"
             point_row.table.warning("valid", problem, "End the range near the vessel's top.")
     if source.kind is model.LevelKind.PERCENT and source.span_01mm > v.top_01mm:
-        problem = f"100 % is above the vessel's top at {metres(v.top_01mm)}"
+        problem = f"100 % is above the vessel's top at {exact_metres(v.top_01mm)}"
         row.table.warning("level.span", problem, "Check the span and the vessel's shape.")
     if source.kind is model.LevelKind.PRESSURE and source.sensor_height_01mm >= v.top_01mm:
-        problem = f"a nozzle above the vessel's top at {metres(v.top_01mm)}"
+        problem = f"a nozzle above the vessel's top at {exact_metres(v.top_01mm)}"
         row.table.error("level.sensor_height", problem, "Check the nozzle's height and the vessel's shape.")
 
 
@@ -214,11 +215,11 @@ def _step(row: Row[model.Vessel], point_row: Row[model.Point]) -> None:
     step_01mm = abs(one - zero) * 10_000
     band_01mm = v.trip.reset_above_01mm - v.trip.below_01mm if row.fine("trip") else 0
     if band_01mm > 0 and step_01mm > band_01mm:
-        problem = f"one count is {metres(int(step_01mm))}, more than from {row.tag}'s trip to its reset"
+        problem = f"one count is {exact_metres(int(step_01mm))}, more than from {row.tag}'s trip to its reset"
         point_row.table.warning("scale", problem, "Check scale and unit.")
     u_01mm = v.uncertainty.reading_01mm
     if row.fine("uncertainty.level") and 0 < band_01mm <= u_01mm:
-        problem = f"{metres(u_01mm)} are as much as from the trip to its reset"
+        problem = f"{exact_metres(u_01mm)} are as much as from the trip to its reset"
         row.table.warning("uncertainty.level", problem, "Check it, or leave more between trip and reset.")
 
 
@@ -300,5 +301,5 @@ def _speaks(row: Row[model.Vessel], watch: model.FrozenWatch, load_m3: Fraction)
     except OutOfShape:
         return  # it holds less than a load, or its high level is wrong
     if watch.expected_01mm > falls_m * 10_000:
-        problem = f"no load draws so much: the largest lowers {row.tag} by {metres(int(falls_m * 10_000))}"
+        problem = f"no load draws so much: the largest lowers {row.tag} by {exact_metres(int(falls_m * 10_000))}"
         row.table.warning("frozen.expected", problem, "Expect less, or the watch never speaks.")
