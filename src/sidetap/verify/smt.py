@@ -5,7 +5,7 @@ Whole numbers are unbounded here, as in the reference runner; a test holds the t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -177,10 +177,19 @@ def negation(term: Term) -> Term:
 
 
 def all_of(terms: Sequence[Term]) -> Term:
-    """Return whether all terms are true; made by the C interface, for the Python one looks at each term's sort."""
-    array = (z3.Ast * len(terms))(*(t.as_ast() for t in terms))
+    """Return whether all terms are true."""
+    return _made(z3.Z3_mk_and, Type.BOOL, terms, counted=True)
+
+
+def _made(make: Callable[..., Any], kind: Type, terms: Sequence[Term], *, counted: bool = False) -> Term:
+    """Return a term made by the C interface, for the Python one looks at the sort of each operand first.
+
+    counted: it takes any number of operands.
+    """
     context = z3.main_ctx()
-    return z3.BoolRef(z3.Z3_mk_and(context.ref(), len(terms), array), context)
+    asts = [t.as_ast() for t in terms]
+    made = make(context.ref(), len(asts), (z3.Ast * len(asts))(*asts)) if counted else make(context.ref(), *asts)
+    return (z3.BoolRef if kind is Type.BOOL else z3.ArithRef)(made, context)
 
 
 def _variable(name: str, kind: Type) -> Term:
@@ -225,21 +234,21 @@ def _one(
         case Op.ELAPSED:
             return elapsed
         case Op.NOT:
-            return z3.Not(args[0])
+            return _made(z3.Z3_mk_not, Type.BOOL, args)
         case Op.AND:
-            return z3.And(args)
+            return all_of(args)
         case Op.OR:
-            return z3.Or(args)
+            return _made(z3.Z3_mk_or, Type.BOOL, args, counted=True)
         case Op.CHOOSE:
-            return z3.If(*args)
+            return _made(z3.Z3_mk_ite, node.type, args)
         case Op.EQUAL:
-            return args[0] == args[1]
+            return _made(z3.Z3_mk_eq, Type.BOOL, args)
         case Op.LESS:
-            return args[0] < args[1]
+            return _made(z3.Z3_mk_lt, Type.BOOL, args)
         case Op.AT_MOST:
             return args[0] <= args[1]
         case Op.ADD:
-            return z3.Sum(args)
+            return _made(z3.Z3_mk_add, Type.INT, args, counted=True)
         case Op.SUBTRACT:
             return args[0] - args[1]
         case Op.TIMES:
