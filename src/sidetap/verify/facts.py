@@ -59,7 +59,7 @@ class _Proof:
 
     def run(self) -> Outcome:
         first = _FirstScan(self._graph, self._part, self._starts)
-        self._failed = {n for n, e in self._part.outputs.items() if not first.keeps(e)}
+        self._failed = first.breaks(self._part.outputs)
         outputs = [n for n in self._part.outputs if n not in self._failed]
         queue: deque[str | int] = deque(n for n in outputs if self._part.outputs[n].value is not True)
         while queue:
@@ -122,19 +122,28 @@ class _FirstScan:
         self._graph, self._part = graph, part
         self._become = {graph.previous(n, s.type): graph.constant(s.first) for n, s in part.states.items()}
         self._become |= {graph.input(n, part.inputs[n].type): graph.constant(v) for n, v in starts.items()}
+        self._after: dict[Expr, Expr] = {}
         self._scan, self._solver = smt.Scan(replace(part, states={})), smt.Solver()
         self._solver.add(*self._scan.bounds())
 
-    def keeps(self, clause: Expr) -> bool:
-        """Return whether a clause is true in every first scan."""
-        return self._true(self._graph.take([clause], self._become)[clause])
+    def breaks(self, clauses: Mapping[str, Expr]) -> set[str]:
+        """Return which clauses are not true in every first scan."""
+        known = self._graph.take(clauses.values(), self._become)
+        doubtful = {n: known[e] for n, e in clauses.items() if known[e].value is not True}
+        doubts = smt.some([smt.negation(self._scan.term(e)) for e in doubtful.values()])
+        # all at once first, since hardly ever one of them breaks
+        if self._solver.ask_with(doubts) is False:
+            return set()
+        return {n for n, e in doubtful.items() if not self._true(e)}
 
     def leaves(self, fact: Expr) -> bool:
         """Return whether a fact over states is true after every first scan."""
-        states = {n: self._part.states[n].next for n in states_of(fact)}
-        after = self._graph.take(states.values(), self._become)
-        become = {self._graph.previous(n, self._part.states[n].type): after[e] for n, e in states.items()}
-        return self._true(self._graph.take([fact], become)[fact])
+        for name in states_of(fact):
+            s = self._part.states[name]
+            before = self._graph.previous(name, s.type)
+            if before not in self._after:
+                self._after[before] = self._graph.take([s.next], self._become)[s.next]
+        return self._true(self._graph.take([fact], self._after)[fact])
 
     def _true(self, holds: Expr) -> bool:
         return holds.value is True or self._solver.ask_with(smt.negation(self._scan.term(holds))) is False
