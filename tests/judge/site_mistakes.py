@@ -196,7 +196,7 @@ PHYSICS = [
     several(
         ("point PT-3", '"45 kPa"', '"30 kPa"'),
         ("vessel T3", 'high = "2.75 m"', 'high = ▸"2.75 m"'),
-        words=("2.611 m", "PT-3"),  # 0.42 m + 30 kPa / (1396.0 kg/m3 x 9.80665 m/s2)
+        words=("2.6114 m", "PT-3"),  # 0.42 m + 30 kPa / (1395.978 kg/m3 x 9.80665 m/s2); 11.65 lb/gal of NIST HB 44, C
     ),
     several(
         ("vessel T5", 'span = "2.50 m"', 'span = "2.20 m"'),
@@ -430,7 +430,7 @@ SHAPES = [
     several(
         ("vessel T6", 'height = "1.5 m"', 'height = "1.5 ft"'),
         ("vessel T6", 'high = "1.35 m"', 'high = ▸"1.35 m"'),
-        words=("0.457 m",),
+        words=("0.4572 m",),  # 1.5 × 0.3048 m
         tellings=3,
     ),
     wrong("vessel T2", '"t2-strapping.csv"', '▸"t3-strapping.csv"', "t3-strapping.csv"),

@@ -21,7 +21,7 @@ from sidetap.quantity import CALENDAR_FROM_NS, NS_PER_S, Dimension, parse_quanti
 from sidetap.site import Site, load_or_refuse
 from sidetap.survey import Answer, PersonReading, Survey, outside_of, read, survey_recording
 from sidetap.survey import match as match_readings
-from sidetap.survey.words import AnswerWords, Way, answer_words
+from sidetap.survey.words import AnswerWords, Way, answer_facts, answer_words
 from sidetap.survey.words.vocabulary import place
 
 _INDENT, _LABEL = 2, 9
@@ -119,19 +119,13 @@ def _show(console: Console, told: AnswerWords, site: Site | None) -> None:
         for words in told.next:
             paragraph(console, words, _INDENT)
         return
-    for label, words in _rows(told, told.best, site):
+    for label, words in _rows(told, site):
         paragraph(console, words, _INDENT + _LABEL, label=f"{'':{_INDENT}}{label}", hang=0 if label == "next" else 2)
 
 
-def _rows(told: AnswerWords, best: Way, site: Site | None) -> list[tuple[str, str]]:
-    taken = f", taken as {best.taken}" if best.taken else ""
+def _rows(told: AnswerWords, site: Site | None) -> list[tuple[str, str]]:
     rows = [
-        ("from", f"{best.place}, {best.encoding}"),
-        ("law", f"{best.law}; {best.chance} sure"),
-        ("now", "; ".join(filter(None, (f"{best.wire}{taken} = {best.now}, so {best.level_now}", best.trend)))),
-        ("seen", best.span),
-        ("fits", told.fit),
-        *(("suspect", f"{words}; read it again") for words in told.suspects),
+        *answer_facts(told),
         *(row for rival in told.rivals for row in _rival(rival)),
         *(("next", words) for words in told.next),
         ("when", told.when),

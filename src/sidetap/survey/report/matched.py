@@ -12,7 +12,7 @@ from sidetap.survey.report.curves import level_curve
 from sidetap.survey.report.document import Table
 from sidetap.survey.report.values import VerdictMark, marked
 from sidetap.survey.survey import Survey
-from sidetap.survey.words import AnswerWords, Mark, Way, clock, elapsed
+from sidetap.survey.words import AnswerWords, Mark, Way, answer_facts, clock, elapsed
 from sidetap.survey.words.times import span
 from sidetap.survey.words.vocabulary import number
 
@@ -60,27 +60,12 @@ def _section(told: AnswerWords, ends_ns: tuple[int, int] | None, zone: tzinfo | 
         told.rivals,
         told.outside,
         None if best is None or ends_ns is None else level_curve(told, best, ends_ns),
-        () if best is None else tuple(_facts(told, best)),
+        (*answer_facts(told), *((("aside", told.aside),) if told.aside else ())),
         told.next,
         told.when,
         _ways(best, told.rivals, told.answer.next_ns) if best is not None and told.rivals else None,
         _readings(told.marks, best, zone),
     )
-
-
-def _facts(told: AnswerWords, best: Way) -> list[tuple[str, str]]:
-    taken = f", taken as {best.taken}" if best.taken else ""
-    rows = [
-        ("from", f"{best.place}, {best.encoding}"),
-        ("law", f"{best.law}; {best.chance} sure"),
-        ("last answer", f"{best.wire}{taken} = {best.now}, so {best.level_now}"),
-        ("trend", best.trend),
-        ("seen", best.span),
-        ("fits", told.fit),
-        *(("suspect", f"{words}; read it again") for words in told.suspects),
-        ("aside", told.aside),
-    ]
-    return [(name, words) for name, words in rows if words]
 
 
 def _ways(best: Way, rivals: Sequence[Way], next_ns: int | None) -> Table:

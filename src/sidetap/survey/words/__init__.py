@@ -4,7 +4,7 @@ Survey, answers and readings in; sentences, numbers with the digits they deserve
 prints nothing, escapes what came from outside, and decides nothing that the survey has not decided.
 """
 
-from sidetap.survey.words.answers import AnswerWords, Mark, answer_words
+from sidetap.survey.words.answers import AnswerWords, Mark, answer_facts, answer_words
 from sidetap.survey.words.related import relation_words
 from sidetap.survey.words.times import clock, elapsed
 from sidetap.survey.words.values import ValueWords, device_words, survey_words
@@ -18,6 +18,7 @@ __all__ = [
     "ValueWords",
     "Verdict",
     "Way",
+    "answer_facts",
     "answer_words",
     "clock",
     "device_words",

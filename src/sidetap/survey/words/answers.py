@@ -87,6 +87,23 @@ def answer_words(
     )
 
 
+def answer_facts(told: AnswerWords) -> list[tuple[str, str]]:
+    """Return what is known of a name's register, each fact with its label; nothing where there is none."""
+    best = told.best
+    if best is None:
+        return []
+    taken = f", taken as {best.taken}" if best.taken else ""
+    rows = [
+        ("from", f"{best.place}, {best.encoding}"),
+        ("law", f"{best.law}; {best.chance} sure"),
+        ("now", "; ".join(filter(None, (f"{best.wire}{taken} = {best.now}, so {best.level_now}", best.trend)))),
+        ("seen", best.span),
+        ("fits", told.fit),
+        *(("suspect", f"{words}; read it again") for words in told.suspects),
+    ]
+    return [(label, words) for label, words in rows if words]
+
+
 def _decimals(rounding: Fraction) -> int:
     """Return the decimals of a number that was rounded by so much at most."""
     places = 0
