@@ -196,7 +196,7 @@ PHYSICS = [
     several(
         ("point PT-3", '"45 kPa"', '"30 kPa"'),
         ("vessel T3", 'high = "2.75 m"', 'high = ▸"2.75 m"'),
-        words=("2.6114 m", "PT-3"),  # 0.42 m + 30 kPa / (1395.978 kg/m3 x 9.80665 m/s2); 11.65 lb/gal of NIST HB 44, C
+        words=("2.6114 m", "PT-3"),  # 0.42 m + 30 kPa / (1395.978 kg/m3 x 9.80665 m/s2), from 11.65 lb/gal
     ),
     several(
         ("vessel T5", 'span = "2.50 m"', 'span = "2.20 m"'),

@@ -29,7 +29,8 @@ def read_small_text(path: Path, most_bytes: int = MOST_BYTES) -> str:
         if not stat.S_ISREG(about.st_mode):
             raise BadInput(str(path), "not a file", "Name a file, no directory, device or pipe.")
         if about.st_size > most_bytes:
-            raise BadInput(str(path), f"{about.st_size} bytes", f"A file here has at most {most_bytes} bytes.")
+            told = f"{about.st_size} bytes, and a file of this kind has {most_bytes} at most"
+            raise BadInput(str(path), told, "Name the file that is meant.")
         with path.open("rb") as file:
             data = file.read(most_bytes)  # it may have grown since
     except (OSError, ValueError) as problem:  # ValueError: a path with a zero byte
