@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Page, expect
 
 TRIP = {"tag": "T1-trip", "priority": "high", "text": "T1 tripped on low level", "since_local": "10:20:59"}
 LATE = {"tag": "T3-late", "priority": "low", "text": "T3 has had no fresh level for 3 s", "since_local": "10:20:58"}
-OVERRIDE = {
+OVERRIDE: Document = {
     "by": "R. Achterberg",
     "because": "no product in the yard",
     "problems": ["trip-closes T1 is unknown", "x"],

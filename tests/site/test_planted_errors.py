@@ -465,7 +465,7 @@ def test_another_file_given_as_the_site_is_one_mistake(yard: Path, text: str) ->
     if text:
         path.write_text(text)
     (problem,) = load(path).problems
-    assert problem.problem == "no site file: nothing of a site stands in it"
+    assert problem.problem == "this is none: nothing of a site stands in it"
     assert (problem.file, problem.line, problem.column) == (str(path), 1, 1)
 
 

@@ -77,7 +77,7 @@ def _read(document: Document, path: Path) -> model.Site | None:
     top, folder = Table.root(document), path.parent
     if document.values and not _SITE_KEYS & document.values.keys():
         remedy = "Name the site file; people and secrets stand in files of their own."
-        top.error("", "no site file: nothing of a site stands in it", remedy)
+        top.error("", "this is none: nothing of a site stands in it", remedy)
         return None
     older = format_of(document.values)
     if older is not None and 0 <= older < FORMAT:
