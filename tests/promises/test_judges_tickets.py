@@ -5,7 +5,7 @@ watchdog's relay holds for 2 s, the disk is written every second.
 """
 
 import pytest
-from puppet import Puppet, yard
+from puppet import Puppet, uneven_yard, yard
 
 SITE = yard()
 BOUND = ("ticket-time-bound", "B1")
@@ -48,6 +48,7 @@ def test_after_a_crash_the_relay_s_time_has_flowed_and_the_worst_is_reckoned(pup
     assert accounts(puppet) == (2_500 + 2_000, 2_000 + 1_000 + 2_000 + 1_000)
     assert puppet.states["judge.B1.interrupted"] is True
     assert puppet.states["judge.B1-1.open_ms"] == 0
+    assert puppet.states["judge.B1.openings"] == 1
     puppet.scan({"PB-B1-OPEN": True})
     assert BOUND in puppet.scan({"B1-1.command": True})
 
@@ -57,6 +58,13 @@ def test_nobody_resumes_in_the_scan_that_starts(puppet: Puppet) -> None:
     puppet.scan({"crash": True, "B1.ticket_resume": True})
     assert puppet.states["judge.B1.interrupted"] is True
     puppet.scan({"B1.ticket_resume": True})
+    assert puppet.states["judge.B1.interrupted"] is False
+
+
+def test_an_interruption_ends_with_its_ticket(puppet: Puppet) -> None:
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True})
+    puppet.scan({"B1.ticket_end": True})
     assert puppet.states["judge.B1.interrupted"] is False
 
 
@@ -98,7 +106,23 @@ def test_a_new_ticket_starts_at_nothing_only_after_the_hose_was_off(puppet: Pupp
     puppet.scan({"HC-B1": False})
     puppet.scan({"B1.ticket_open": True})
     assert puppet.states["judge.B1.ticket"] is True
+    assert puppet.states["judge.B1.openings"] == puppet.states["judge.B1.last"] == 0
     assert accounts(puppet) == (0, 0)
+
+
+def test_what_was_never_on_disk_is_forgotten_with_a_crash(puppet: Puppet) -> None:
+    puppet.scans(20)
+    puppet.scan({"B1.ticket": False})  # and nobody says again that there is one
+    puppet.hold({"B1.ticket": False, "B1-1.command": False})
+    puppet.scan({"crash": True})
+    assert accounts(puppet)[1] == 0
+    assert puppet.states["judge.B1.interrupted"] is False
+
+
+def test_a_ticket_that_runs_is_not_begun_anew(puppet: Puppet) -> None:
+    puppet.scans(20)
+    puppet.scan({"B1.ticket_open": True, "HC-B1": False})
+    assert accounts(puppet) == (2_100, 2_100)
 
 
 def test_what_may_not_follow_on_one_ticket(puppet: Puppet) -> None:
@@ -115,3 +139,24 @@ def test_two_valves_of_a_bay_and_a_press_for_another(puppet: Puppet) -> None:
     assert {("one-valve-per-bay", "B1"), ("fresh-press-only", "B1")} <= found
     assert ("close-wins", "B1") in puppet.scan({"B1.panel_close": True})
     assert ("bad-or-old-closes", "T1") in puppet.scan({"T1.age": 5_000})
+
+
+def test_each_valve_s_time_has_its_own_weight() -> None:
+    """50,000 are full: B1-1 adds 2 a ms, and a stroke of 2 s; B1-2, open for 50 s at most, 1 a ms.
+
+    A crash costs at worst what the fastest adds in 1 + 2 + 2 s.
+    """
+    puppet = Puppet(uneven_yard())
+    puppet.opened("B1-2", 2)
+    puppet.scans(19)
+    puppet.hold({"B1-2.command": False})
+    puppet.scans(60)
+    assert accounts(puppet) == (2_000, 2_000)
+    puppet.hold({"B1-1.command": True, "B1.account": 6_000})
+    puppet.scan()
+    assert accounts(puppet) == (6_000, 6_000)
+    puppet.scans(10)
+    assert accounts(puppet) == (8_000, 8_000)
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True}, ms=700)
+    assert accounts(puppet) == (8_000 + 1_400, 6_000 + 10_000)
