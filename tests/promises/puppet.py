@@ -33,7 +33,7 @@ def yard() -> Site:
 
 
 def uneven_yard() -> Site:
-    """Return the same with B1-1's stroke 2 s, B1-2's limit 50 s; a fall of 15 mm is a draw from T1, elsewhere 20 mm."""
+    """Return the same, B1-1's stroke 2 s, B1-2's limit 50 s; a fall of 15 mm is a draw from T1, elsewhere 20 mm."""
     site = yard()
     strokes_s, limits_s = {"B1-1": 2}, {"B1-2": 50}
     valves = tuple(

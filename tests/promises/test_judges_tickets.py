@@ -53,6 +53,39 @@ def test_after_a_crash_the_relay_s_time_has_flowed_and_the_worst_is_reckoned(pup
     assert BOUND in puppet.scan({"B1-1.command": True})
 
 
+def stored_nothing(open_scans: int) -> Puppet:
+    """Return a yard that opens B1-1 once more, after a crash, and had never said what the first opening took."""
+    puppet = Puppet(SITE)
+    puppet.opened("B1-1", 1)
+    puppet.scans(open_scans)
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True})
+    puppet.scan({"B1.ticket_resume": True})
+    puppet.scans(60)
+    puppet.hold({"B1-1.command": True})
+    return puppet
+
+
+def test_what_truly_flowed_counts_whatever_the_station_has_stored() -> None:
+    """20.1 s with the scan of the crash, and a stroke of 1 s: 3.9 s more; the station could know of 9 s only."""
+    puppet = stored_nothing(200)
+    assert BOUND not in puppet.scans(39)
+    assert accounts(puppet) == (24_900, 8_800)
+    assert BOUND in puppet.scan()
+
+
+@pytest.mark.parametrize(("open_scans", "broken"), [(238, False), (239, True)])
+def test_the_stroke_of_an_opening_must_truly_fit(open_scans: int, broken: bool) -> None:
+    assert (BOUND in stored_nothing(open_scans).scan()) is broken
+
+
+def test_the_valve_that_rose_last_is_the_last_one() -> None:
+    puppet = Puppet(SITE)
+    puppet.opened("B1-2", 2)
+    puppet.scan({"B1-1.command": True})
+    assert puppet.states["judge.B1.last"] == 1
+
+
 def test_nobody_resumes_in_the_scan_that_starts(puppet: Puppet) -> None:
     puppet.hold({"B1-1.command": False})
     puppet.scan({"crash": True, "B1.ticket_resume": True})
