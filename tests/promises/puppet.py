@@ -33,9 +33,9 @@ def yard() -> Site:
 
 
 def uneven_yard() -> Site:
-    """Return the same, B1-1's stroke 2 s, B1-2's limit 50 s; a fall of 15 mm is a draw from T1, elsewhere 20 mm."""
+    """Return the same, B1-1's stroke 2 s, B1-2's limit 40 s; a fall of 15 mm is a draw from T1, elsewhere 20 mm."""
     site = yard()
-    strokes_s, limits_s = {"B1-1": 2}, {"B1-2": 50}
+    strokes_s, limits_s = {"B1-1": 2}, {"B1-2": 40}
     valves = tuple(
         replace(v, stroke_ns=strokes_s.get(v.tag, 1) * NS_PER_S, open_limit_ns=limits_s.get(v.tag, 25) * NS_PER_S)
         for v in site.valves

@@ -229,7 +229,7 @@ def test_before_the_first_opening_only_a_full_account_leaves_no_time(on_disk: in
 
 
 def test_the_stroke_that_must_fit_is_the_valve_s_own() -> None:
-    """47 of 50 shares are used; a stroke takes 4 of B1-1, 1 of B1-2 and 2 of B1-3."""
+    """188 of 200 shares are used; a stroke takes 16 of B1-1, 5 of B1-2 and 8 of B1-3."""
     puppet = Puppet(UNEVEN, ("no-time",))
     puppet.opened("B1-1", 1)
     puppet.scans(234)

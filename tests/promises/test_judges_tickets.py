@@ -118,6 +118,60 @@ def test_a_second_opening_waits_and_costs_a_stroke_at_once(puppet: Puppet) -> No
     assert other.states["judge.B1.openings"] == 2
 
 
+@pytest.mark.parametrize(("scans", "broken"), [(48, True), (49, False)])
+def test_after_a_start_the_wait_begins_anew(puppet: Puppet, scans: int, broken: bool) -> None:
+    puppet.hold({"B1-1.command": False})
+    puppet.scans(60)
+    puppet.scan({"crash": True})
+    puppet.hold({"B1.ticket_resume": True})
+    puppet.scans(scans)
+    assert (BOUND in puppet.scan({"B1-1.command": True})) is broken
+
+
+@pytest.mark.parametrize(("ms", "broken"), [(4_999, True), (5_000, False)])
+def test_the_wait_is_kept_to_the_millisecond(puppet: Puppet, ms: int, broken: bool) -> None:
+    puppet.scan({"B1-1.command": False})
+    assert (BOUND in puppet.scan(ms=ms)) is broken
+
+
+def test_the_disk_has_each_opening_and_each_second_open_and_nothing_of_the_scan_that_starts() -> None:
+    puppet = Puppet(SITE)
+    puppet.hold({"B1.account": 7})
+    puppet.opened("B1-1", 1)
+
+    def after(scans: int, said: int, once: dict[str, bool]) -> object:
+        puppet.hold({"B1.account": said})
+        puppet.scans(scans - 1)
+        puppet.scan(once)
+        return puppet.states["stored.B1.account"]
+
+    assert after(9, 8, {}) == 7
+    assert after(1, 9, {}) == 9
+    assert after(9, 10, {}) == 9
+    puppet.hold({"B1-1.command": False})
+    assert after(1, 11, {"crash": True}) == 9
+    assert after(20, 12, {}) == 9
+    assert after(1, 13, {"B1-1.command": True}) == 13
+
+
+def test_another_valve_s_opening_counts_while_the_last_one_lasts(puppet: Puppet) -> None:
+    puppet.hold({"B1-1.command": False})
+    puppet.scans(60)
+    puppet.hold({"B1-1.command": True})
+    assert BOUND not in puppet.scans(60)
+    assert BOUND in puppet.scan({"B1-2.command": True})
+
+
+def test_nothing_opens_without_a_ticket_or_on_an_interrupted_one(puppet: Puppet) -> None:
+    puppet.hold({"B1-1.command": False})
+    puppet.scan({"crash": True})
+    puppet.scans(60)
+    assert BOUND in puppet.scan({"B1-1.command": True})
+    other = Puppet(SITE)
+    other.scans(40)
+    assert BOUND in other.scan({"B1-1.command": True})
+
+
 def test_a_third_opening_is_one_too_many(puppet: Puppet) -> None:
     for _ in range(2):
         puppet.hold({"B1-1.command": False})
@@ -175,7 +229,7 @@ def test_two_valves_of_a_bay_and_a_press_for_another(puppet: Puppet) -> None:
 
 
 def test_each_valve_s_time_has_its_own_weight() -> None:
-    """50,000 are full: B1-1 adds 2 a ms, and a stroke of 2 s; B1-2, open for 50 s at most, 1 a ms.
+    """200,000 are full: B1-1, for 25 s at most, adds 8 a ms, and a stroke of 2 s; B1-2, for 40 s, 5 a ms.
 
     A crash costs at worst what the fastest adds in 1 + 2 + 2 s.
     """
@@ -184,12 +238,12 @@ def test_each_valve_s_time_has_its_own_weight() -> None:
     puppet.scans(19)
     puppet.hold({"B1-2.command": False})
     puppet.scans(60)
-    assert accounts(puppet) == (2_000, 2_000)
-    puppet.hold({"B1-1.command": True, "B1.account": 6_000})
+    assert accounts(puppet) == (10_000, 10_000)
+    puppet.hold({"B1-1.command": True, "B1.account": 26_000})
     puppet.scan()
-    assert accounts(puppet) == (6_000, 6_000)
+    assert accounts(puppet) == (26_000, 26_000)
     puppet.scans(10)
-    assert accounts(puppet) == (8_000, 8_000)
+    assert accounts(puppet) == (34_000, 34_000)
     puppet.hold({"B1-1.command": False})
     puppet.scan({"crash": True}, ms=700)
-    assert accounts(puppet) == (8_000 + 1_400, 6_000 + 10_000)
+    assert accounts(puppet) == (34_000 + 5_600, 26_000 + 40_000)
