@@ -131,7 +131,8 @@ def test_a_vote_is_told_at_its_own_bays_only() -> None:
     puppet = Puppet(replace(SITE, rules=(*SITE.rules, vote)), ("R-9",))
     told_rightly(puppet, "R-9", VALVES, {"T2.tripped": True, "T4.tripped": True})
     told_rightly(puppet, "R-9", (), {"T1.tripped": True})
-    assert ("reasons-right", "B2") in puppet.scan({"B2-1.block.R-9": True, "T2.tripped": True, "T4.tripped": True})
+    at_b2: Facts = {f"{valve}.block.R-9": True for valve in ("B2-1", "B2-2", "B2-3")}
+    assert ("reasons-right", "B2") in puppet.scan({**at_b2, "T2.tripped": True, "T4.tripped": True})
 
 
 def with_a_ticket(cause: str) -> Puppet:
