@@ -32,6 +32,18 @@ def yard() -> Site:
     return replace(made_yard(4, 2, "any", quick=True), start_hold_ns=2 * NS_PER_S)
 
 
+def uneven_yard() -> Site:
+    """Return the same, B1-1's stroke 2 s, B1-2's limit 40 s; a fall of 15 mm is a draw from T1, elsewhere 20 mm."""
+    site = yard()
+    strokes_s, limits_s = {"B1-1": 2}, {"B1-2": 40}
+    valves = tuple(
+        replace(v, stroke_ns=strokes_s.get(v.tag, 1) * NS_PER_S, open_limit_ns=limits_s.get(v.tag, 25) * NS_PER_S)
+        for v in site.valves
+    )
+    frozen = {v.tag: replace(v.frozen, expected_01mm=150) for v in site.vessels if v.frozen and v.tag == "T1"}
+    return replace(site, valves=valves, vessels=tuple(replace(v, frozen=frozen.get(v.tag)) for v in site.vessels))
+
+
 def scheme_of_words(site: Site, causes: tuple[str, ...]) -> Program:
     """Return a program with the inputs and outputs that every scheme has, its outputs given from outside.
 

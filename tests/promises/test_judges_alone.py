@@ -655,5 +655,88 @@ def test_a_lock_out_the_hold_and_a_wait_stand_against_an_opening() -> None:
     assert refused(waiting)
 
 
+def test_a_trip_that_nobody_has_reset_stands_against_an_opening_unless_it_is_bypassed() -> None:
+    tripped_once, low = ready(), ready()
+    for puppet, up in ((tripped_once, 7_000), (low, 5_999)):
+        puppet.hold({"T1.level": 5_999, "T1.tripped": True})
+        puppet.scans(60)
+        puppet.hold({"T1.level": up})
+        puppet.scans(60)
+        before = puppet.states
+        assert not refused(puppet)
+        puppet.states = before
+        puppet.scan({"T1.bypass_ask": True})
+        puppet.hold({"T1.bypassed": True})
+        puppet.scan({"T1.bypass_approve": True, "site.bypass_ms": 5_000})
+        assert refused(puppet)
+    low.hold({"T1.bypassed": False})
+    low.scan({"T1.bypass_end": True})
+    assert not refused(low)
+
+
+def test_a_low_level_stands_against_an_opening_before_its_delay() -> None:
+    """The mean is under the trip with the third second that is, in the 70th scan of all."""
+    puppet = ready()
+    puppet.hold({"T1.level": 5_999})
+    puppet.scans(26)
+    before = puppet.states
+    assert refused(puppet)
+    puppet.states = before
+    puppet.scan()
+    assert not refused(puppet)
+
+
+def test_an_interrupted_load_stands_against_an_opening_until_it_is_resumed() -> None:
+    puppet = ready()
+    puppet.scan({"crash": True})
+    puppet.scans(60)
+    before = puppet.states
+    assert not refused(puppet)
+    puppet.states = before
+    puppet.scan({"B1.ticket_resume": True})
+    assert refused(puppet)
+
+
+def test_a_ticket_opened_with_the_press_and_a_valve_just_closed_stand_against_an_opening() -> None:
+    puppet = Puppet(SITE)
+    puppet.scans(40)
+    puppet.hold({"B1.ticket": True})
+    assert ("opens-when-asked", "B1") not in puppet.scan(PRESS | REFUSED | {"HC-B1": False, "B1.ticket_open": True})
+    puppet.scan()
+    assert refused(puppet)
+    other = ready()
+    other.scan({"B1-3.command": True})
+    assert not refused(other)
+
+
+def test_what_is_left_of_a_ticket_stands_against_an_opening() -> None:
+    """A second opening takes 1 s of the 25 s; a third is one too many; T2's 28-0-0 is not followed by 32-0-0."""
+    for scans, stands in ((238, False), (239, True)):
+        puppet = open_b1()
+        puppet.scans(scans - 5)
+        puppet.hold({"B1-1.command": False, "ZSC-B1-1": True, "ZSO-B1-1": False})
+        puppet.scans(60)
+        assert refused(puppet) is not stands
+    puppet = open_b1()
+    puppet.hold({"B1-1.command": False, "ZSC-B1-1": True, "ZSO-B1-1": False})
+    puppet.scans(60)
+    puppet.scan({"B1-1.command": True})
+    puppet.scans(60)
+    assert not refused(puppet)
+    other = Puppet(SITE)
+    other.opened("B1-2", 2)
+    other.hold({"B1-2.command": False, "ZSC-B1-2": True, "ZSO-B1-2": False, "B1.choice": 1})
+    other.scans(60)
+    assert not refused(other)
+
+
+def test_a_level_too_low_for_two_stands_against_a_second_opening() -> None:
+    for level, stands in ((14_999, True), (15_000, False)):
+        puppet = ready()
+        puppet.hold({"T3.level": level, "B1.choice": 3, "B2-1.command": True})
+        puppet.scans(60)
+        assert (("opens-when-asked", "B1") in puppet.scan(PRESS | {"B1-3.block.no-time": True})) is not stands
+
+
 def test_a_key_held_over_a_start_is_no_press() -> None:
     assert ("fresh-press-only", "B1") in Puppet(SITE).scan({"PB-B1-OPEN": True, "B1-1.command": True})
