@@ -48,7 +48,7 @@ def _verify_few(site: Path) -> list[StampedVerdict]:
     """Verify the promises that nobody can set aside, in a process of its own: the station's never loads a solver."""
     *most, last = NEVER_SET_ASIDE
     words = f"verifying {', '.join(most)} and {last}, which nobody can set aside; it may take a minute"
-    print(words, file=sys.stderr, flush=True)
+    print(words, flush=True)
     only = ",".join(NEVER_SET_ASIDE)
     done = subprocess.run(  # noqa: S603  (our own command)
         [sys.executable, "-m", "sidetap", "verify", str(site), "--only", only, "--json"],
