@@ -109,20 +109,25 @@ class Graph:
                     kept[x] = None
         if any(self._contradicts(op, x, kept) for x in kept if x.op is Op.NOT):
             return zero
-        short = [self._within(op, x, kept) for x in kept]
-        if short != list(kept):
-            return self.many(op, short)
+        dual = Op.AND if op is Op.OR else Op.OR
+        if any(x.op is dual for x in kept):
+            short = [self._within(dual, x, kept) for x in kept]
+            if short != list(kept):
+                return self.many(op, short)
         if not kept:
             return unit
         if len(kept) == 1:
             return next(iter(kept))
         return self._node(op, Type.BOOL, tuple(sorted(kept, key=self._order)))
 
-    def _within(self, op: Op, x: Expr, kept: Mapping[Expr, None]) -> Expr:
-        """Return what an operand comes to beside the others: of x or (a and not x), a is left."""
-        dual, unit = (Op.AND, FALSE) if op is Op.OR else (Op.OR, TRUE)
+    def _within(self, dual: Op, x: Expr, kept: Mapping[Expr, None]) -> Expr:
+        """Return what an operand comes to beside the others: of x or (a and not x), a is left.
+
+        dual: the operation of operands that can come to less.
+        """
         if x.op is not dual:
             return x
+        op, unit = (Op.OR, FALSE) if dual is Op.AND else (Op.AND, TRUE)
         if any(a in kept for a in x.args):
             return unit  # the other one says as much
         left = [a for a in x.args if not self._is_denied(op, a, kept)]
