@@ -75,8 +75,10 @@ def heard() -> tuple[list[Chunk], Told, int]:
                 for address, first, count, function in ((11, 100, 3, 3), (12, 0, 3, 3), (13, 8, 4, 4)):
                     masters[address].read_registers(first, count, functioncode=function)
                     now_ns[0] += 300 * NS_PER_MS
-                    while (chunk := tap.read()) is not None:
-                        chunks.append(chunk)
+                    # what the master has had may still be on its way to the tap
+                    while sum(len(c.data) for c in chunks) < hub.said(MASTER) + hub.said(SLAVES):
+                        if (chunk := tap.read()) is not None:
+                            chunks.append(chunk)
                 now_ns[0] += 100 * NS_PER_MS
             written = hub.said(TAP)
         finally:

@@ -1,5 +1,6 @@
 """Stories: clock times, the site's units, both courses of a bay that depends on another; pictures of what changed."""
 
+import re
 from dataclasses import replace
 
 from small_site import big_site
@@ -53,6 +54,8 @@ def test_a_bay_that_looks_at_another_one_s_stop_is_told_as_two_courses() -> None
     assert found is not None
     last = found.story[-1].what
     assert "in a second course XS-B2 is not energised" in last
-    assert "this alone makes another command of B1-1 at bay B1" in last
-    assert found.scans[-1].outputs["B1-1.command"] is True
+    # which valve is open is the solver's choice, and that depends on what it was asked before
+    told = re.search(r"this alone makes another command of (B1-[123]) at bay B1", last)
+    assert told is not None
+    assert found.scans[-1].outputs[f"{told[1]}.command"] is True
     assert len(found.story) <= MOST_STEPS
