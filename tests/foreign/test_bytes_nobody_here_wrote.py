@@ -45,6 +45,7 @@ def words_of(value: float) -> list[int]:
 def heard() -> tuple[list[Chunk], Told, int]:
     """Poll three slaves for three minutes of a clock of our own, and listen."""
     told, chunks, now_ns = Told(), [], [0]
+    heard_bytes = 0
     with PtyHub(3) as hub:
         # a busy machine may deliver a request in two pieces: let the slaves wait longer for the rest of it
         port = serial.Serial(hub.path(SLAVES), SETTINGS.baud)
@@ -76,9 +77,10 @@ def heard() -> tuple[list[Chunk], Told, int]:
                     masters[address].read_registers(first, count, functioncode=function)
                     now_ns[0] += 300 * NS_PER_MS
                     # what the master has had may still be on its way to the tap
-                    while sum(len(c.data) for c in chunks) < hub.said(MASTER) + hub.said(SLAVES):
+                    while heard_bytes < hub.said(MASTER) + hub.said(SLAVES):
                         if (chunk := tap.read()) is not None:
                             chunks.append(chunk)
+                            heard_bytes += len(chunk.data)
                 now_ns[0] += 100 * NS_PER_MS
             written = hub.said(TAP)
         finally:
